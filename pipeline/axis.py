@@ -1,0 +1,50 @@
+"""The time axis of a site: a time is an index by arithmetic, never by search."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+DAY_S = 86_400
+
+
+@dataclass(frozen=True)
+class TimeAxis:
+    """A regular axis of UTC instants that never moves.
+
+    ``origin_s`` is the UTC instant (seconds since 1970-01-01) of midnight, in the site's own
+    standard time, of the day the site began; days are therefore whole runs of
+    ``steps_per_day`` steps. ``interval_s`` divides a day.
+    """
+
+    origin_s: int
+    interval_s: int
+
+    @property
+    def steps_per_day(self) -> int:
+        """Return the number of steps in one day."""
+        return DAY_S // self.interval_s
+
+    def nearest(self, utc_s: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the index of the nearest step and the offset from it in seconds.
+
+        An instant midway between two steps belongs to the later one, so the offset lies in
+        ``[-interval/2, interval/2)``. Indices before the origin are negative.
+        """
+        half = self.interval_s // 2
+        index = (utc_s - self.origin_s + half) // self.interval_s
+        return index, utc_s - (self.origin_s + index * self.interval_s)
+
+    def ceil(self, utc_s: int) -> int:
+        """Return the index of the first step at or after an instant."""
+        return -((self.origin_s - utc_s) // self.interval_s)
+
+    def seconds(self, start: int, stop: int) -> NDArray[np.int64]:
+        """Return the UTC instants of steps ``start`` to ``stop`` (exclusive)."""
+        return self.origin_s + np.arange(start, stop, dtype=np.int64) * self.interval_s
+
+    def times(self, start: int, stop: int) -> NDArray[np.datetime64]:
+        """Return the same as ``datetime64[ns]``, the unit xarray decodes to."""
+        return self.seconds(start, stop).astype("datetime64[s]").astype("datetime64[ns]")

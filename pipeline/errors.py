@@ -1,0 +1,63 @@
+"""Errors of the project, and the one form in which a mistake is reported to a person."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One mistake in an input: where it is, what was found, what was expected, what to do.
+
+    ``place`` is the spot within the file in a person's words: ``line 12``, ``row 3, column
+    tube``, ``sources.0.layout``. Empty strings are left out of the text.
+    """
+
+    file: str
+    place: str
+    found: str
+    expected: str
+    advice: str = ""
+
+    def __str__(self) -> str:
+        """Return the problem as one line for a terminal or a log."""
+        where = ", ".join(part for part in (self.file, self.place) if part)
+        text = f"{where}: found {self.found}; expected {self.expected}"
+        return f"{text}. {self.advice}" if self.advice else text
+
+    def as_dict(self) -> dict[str, str]:
+        """Return the problem as plain JSON-ready values."""
+        return asdict(self)
+
+
+class PercologError(Exception):
+    """Base of every error the project raises on purpose."""
+
+
+class SiteError(PercologError, ValueError):
+    """A site description cannot be used. Holds every mistake found, not only the first."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class ReaderError(PercologError, ValueError):
+    """A raw file cannot be read as its layout says; the file is set aside, the night goes on."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(str(problem))
+
+
+class UnitsError(PercologError, ValueError):
+    """A variable or a table states units that do not fit what is asked of it."""
+
+
+class StoreError(PercologError, RuntimeError):
+    """The site's store cannot be opened, read or written."""
+
+
+class LockedError(StoreError):
+    """Another process is writing to the site's store."""

@@ -1,0 +1,112 @@
+"""What every reader returns: the readings of one raw file in columns, and an account of it.
+
+A reader turns bytes into a `ParsedFile` and knows nothing of tubes, wiring, clocks or stores.
+Its account closes by construction: every row of the file is one of ``rows_with_values``,
+``rows_without_values`` and the rejected rows; every value is in a table or in a rejection.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows that share their channels.
+
+    ``stamp_s`` holds seconds since 1970-01-01 00:00 on the logger's own clock, as logged;
+    ``line`` the 1-based line of the file each row came from; ``columns`` one float64 array per
+    channel, in the unit as logged, NaN where the row holds no value. All arrays have one length.
+    """
+
+    stamp_s: NDArray[np.int64]
+    line: NDArray[np.int32]
+    columns: dict[str, NDArray[np.float64]]
+
+    def value_count(self) -> int:
+        """Return how many values the table holds."""
+        return int(sum(np.count_nonzero(~np.isnan(c)) for c in self.columns.values()))
+
+
+@dataclass(frozen=True)
+class RoundReadings:
+    """Hand readings, one value a row, kept as read: repeats and directions are not merged.
+
+    All arrays have one length. ``direction_deg`` is NaN where none was noted; ``value`` is in
+    the unit of the layout's ``rounds`` form; ``stamp_s`` and ``line`` as in `Table`.
+    """
+
+    stamp_s: NDArray[np.int64]
+    line: NDArray[np.int32]
+    tube: NDArray[np.str_]
+    reader: NDArray[np.str_]
+    direction_deg: NDArray[np.float64]
+    depth_m: NDArray[np.float64]
+    value: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Reject:
+    """Rows or values set aside for one reason.
+
+    ``reason`` is one of `REASONS`. ``rows`` counts whole rows, ``values`` single values; of a
+    row whose values cannot be told apart only the row is counted.
+    """
+
+    reason: str
+    rows: int
+    values: int
+    first_line: int
+    found: str
+    expected: str
+
+
+# Every reason for which a reading can be set aside, with what a person should do about it.
+REASONS: dict[str, str] = {
+    "unreadable_file": "Mend the file, its permissions or its layout; it is tried again each night.",
+    "wrong_header": "Correct the layout, or give the file a source of its own.",
+    "wrong_field_count": "Look at the line; a logger may have been stopped while writing.",
+    "incomplete_line": "The last line has no end; it is read once the file has grown.",
+    "bad_stamp": "Correct the layout's date pattern, or look at the line.",
+    "not_a_number": "Add the text to the layout's null markers if it means 'no value'.",
+    "damaged_text": "The bytes are not in the layout's encoding.",
+    "bus_rule": "The exchange contradicts the SDI-12 standard; see the rule named.",
+    "checksum": "The reply was damaged on the bus; look at cable and connectors if it recurs.",
+    "count_mismatch": "The sensor returned another number of values than it promised.",
+    "no_measurement": "Data came without a measurement that asked for them.",
+    "no_stamp": "The line has no time stamp.",
+    "ambiguous_time": "The hour occurred twice (end of daylight saving); set the logger to UTC.",
+    "missing_time": "The hour did not exist (start of daylight saving); set the logger to UTC.",
+    "before_start": "The stamp lies before the site began; look at the logger's clock.",
+    "in_future": "The stamp lies in the future; look at the logger's clock.",
+    "not_wired": "Add a row to wiring.csv, or list the channel as ignored in the layout.",
+    "not_installed": "The tube was not in the ground then; check tubes.csv and wiring.csv.",
+}
+
+
+@dataclass(frozen=True)
+class ParsedFile:
+    """One raw file, read."""
+
+    tables: tuple[Table, ...]
+    rows_read: int
+    rows_with_values: int
+    rows_without_values: int  # headers, comments, blank lines, bus traffic, all-null rows
+    nulls: int  # cells that say "no value"
+    rejects: tuple[Reject, ...] = field(default=())
+    rounds: RoundReadings | None = None
+
+    @property
+    def values_read(self) -> int:
+        """Return how many values the file held: those in tables and those set aside."""
+        kept = sum(table.value_count() for table in self.tables)
+        kept += 0 if self.rounds is None else len(self.rounds.value)
+        return kept + sum(reject.values for reject in self.rejects)
+
+    def rows_close(self) -> bool:
+        """Tell whether every row is accounted for."""
+        rejected = sum(reject.rows for reject in self.rejects)
+        return self.rows_read == self.rows_with_values + self.rows_without_values + rejected

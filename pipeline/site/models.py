@@ -1,0 +1,293 @@
+"""The site description as frozen models: what is in the ground, wired how, and since when.
+
+All instants are UTC. Tables state them in ISO 8601; one without an offset is in the site's own
+standard time (``site.toml``, ``utc_offset``). Depths are metres below the surface here and
+centimetres in the tables, as the trade writes them. An open end (``until``, ``removed``) is None.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from pipeline.axis import TimeAxis
+from pipeline.site.layout import Layout
+from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
+
+Quantity = Literal[
+    "voltage",
+    "permittivity",
+    "root_permittivity",
+    "water_content",
+    "soil_temperature",
+    "bulk_conductivity",
+    "rain",
+    "air_temperature",
+    "supply_voltage",
+]
+Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+
+
+class Model(BaseModel):
+    """Frozen, and strict about keys: a misspelt setting is a mistake, not a comment."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class Contact(Model):
+    """A person or institution for the ACDD attributes."""
+
+    name: str
+    email: str = ""
+    url: str = ""
+    type: Literal["person", "group", "institution", "position"] = "person"
+
+
+class Clock(Model):
+    """How a source's stamps become UTC. One of ``utc_offset`` and ``zone``.
+
+    ``stamp`` says what the stamp means: the instant of the reading, or the start or the end of
+    the logging interval; a start is moved to the end.
+    """
+
+    utc_offset: str | None = None  # "+01:00", "Z"
+    zone: str | None = None  # IANA name
+    stamp: Literal["instant", "start", "end"] = "instant"
+
+
+class Source(Model):
+    """One stream of raw files: a logger's exports, a bus transcript, a book of hand rounds."""
+
+    id: Identifier
+    kind: Literal["table", "sdi12", "rounds"]
+    files: str  # glob below the site's data folder, with forward slashes
+    layout: Identifier
+    clock: Clock
+    interval_s: int | None = None  # when it differs from the site's
+    note: str = ""
+
+
+class Tube(Model):
+    """One installation of one access tube."""
+
+    tube: Identifier
+    latitude: Annotated[float, Field(ge=-90, le=90)]
+    longitude: Annotated[float, Field(ge=-180, le=180)]
+    elevation_m: float
+    installed: datetime
+    removed: datetime | None = None
+    set_in_m: float = 0.0  # positive: the tube sits deeper than nominal
+    soil: Identifier
+    group: str = ""
+    note: str = ""
+
+
+class Wire(Model):
+    """One channel of one source and what it measured, from a day until a day (exclusive)."""
+
+    row: int  # row of wiring.csv, for messages and for the trace
+    source: Identifier
+    channel: str
+    tube: str  # empty for a quantity of the station
+    depth_m: float | None  # nominal; None for a quantity of the station
+    quantity: Quantity
+    unit: str
+    probe: str = ""
+    start: datetime | None = None
+    until: datetime | None = None
+
+    @property
+    def at_station(self) -> bool:
+        """Tell whether the channel belongs to the source rather than to a tube."""
+        return self.quantity in STATION_QUANTITIES
+
+
+class Horizon(Model):
+    """One soil layer with the calibration that turns root permittivity into water content."""
+
+    name: str
+    top_m: float
+    bottom_m: float
+    calibration: Identifier
+    texture: str = ""
+    sand_pct: float | None = None
+    clay_pct: float | None = None
+    organic_pct: float | None = None
+    stones_pct: float | None = None
+    bulk_density: float | None = None  # g cm-3
+    saturation: float | None = None  # m3 m-3
+
+
+class Soil(Model):
+    """A soil profile, horizons from the surface down."""
+
+    id: Identifier
+    title: str = ""
+    horizons: tuple[Horizon, ...]
+
+    def horizon_at(self, depth_m: float) -> Horizon | None:
+        """Return the horizon that holds a depth; a boundary belongs to the lower horizon."""
+        for horizon in self.horizons:
+            if horizon.top_m <= depth_m < horizon.bottom_m:
+                return horizon
+        return None
+
+
+class Law(Model):
+    """One version of one calibration law; never edited in place, only added to.
+
+    ``kind`` "probe" turns volts into root permittivity and names the probes it holds for;
+    ``kind`` "soil" turns root permittivity into water content and is named by horizons. Of the
+    versions of one ``id``, a reading takes the highest whose ``effective`` is not later than it.
+    ``form`` picks the function (see `pipeline.calibrate.laws`), ``coefficients`` are its own.
+    ``standard_error`` is the law's own standard uncertainty, in its output's units.
+    """
+
+    id: Identifier
+    version: Annotated[int, Field(ge=1)]
+    kind: Literal["probe", "soil"]
+    effective: datetime | None = None  # None: since ever
+    probes: tuple[str, ...] = ()
+    form: str
+    coefficients: dict[str, Any] = {}
+    valid_from: float | None = None  # input range, closed
+    valid_to: float | None = None
+    covariance: tuple[tuple[float, ...], ...] | None = None
+    standard_error: float | None = None
+    origin: str
+
+
+class Visit(Model):
+    """One thing done in the field."""
+
+    row: int
+    time: datetime
+    tube: str = ""
+    source: str = ""
+    action: str
+    depth_m: float | None = None
+    value: float | None = None
+    unit: str = ""
+    note: str = ""
+    who: str = ""
+
+
+class QcLimits(Model):
+    """Thresholds of the quality tests; None switches a test off. Reasons belong in ``why``."""
+
+    gross_fail: tuple[float, float] | None = (0.0, 0.75)  # m3 m-3
+    gross_suspect: tuple[float, float] | None = (0.02, 0.60)
+    rate_suspect_per_h: float | None = 0.15  # m3 m-3 h-1
+    spike_suspect: float | None = 0.03  # m3 m-3
+    spike_fail: float | None = 0.06
+    flat_tolerance: float = 0.0  # m3 m-3; readings within it count as equal
+    flat_suspect_h: float | None = 120.0
+    flat_fail_h: float | None = 240.0
+    why: str = ""
+
+
+class QcOverride(Model):
+    """Thresholds for some tubes and depths; only the keys given differ from the site's."""
+
+    tubes: tuple[str, ...] = ()  # empty: all
+    depths_cm: tuple[float, ...] = ()  # empty: all
+    set: dict[str, Any]
+    why: str
+
+
+class Layer(Model):
+    """A layer of the profile whose storage is computed."""
+
+    name: Identifier
+    top_m: float
+    bottom_m: float
+
+
+class Derive(Model):
+    """Rules of the products."""
+
+    layers: tuple[Layer, ...]
+    above_first_sensor: Literal["constant", "none"] = "constant"
+    below_last_sensor: Literal["constant", "none"] = "none"
+    day_completeness: Annotated[float, Field(gt=0, le=1)] = 0.75
+
+
+class Delivery(Model):
+    """What is handed over and how it is described."""
+
+    period: Literal["month", "year", "all"] = "month"
+    license: str = ""
+    keywords: str = ""
+    acknowledgement: str = ""
+    project: str = ""
+    naming_authority: str = ""
+    references: str = ""
+    comment: str = ""
+
+
+class Report(Model):
+    """What the pictures show."""
+
+    days: Annotated[int, Field(ge=1, le=3660)] = 120
+
+
+class Site(Model):
+    """A whole site description, validated and cross-checked (see `pipeline.site.load`)."""
+
+    folder: Path  # where site.toml lies
+    data: Path  # where raw files are looked for
+    store: str  # folder or object-store address of the site's store
+    output: Path  # where files for people are written
+    id: Identifier
+    title: str
+    summary: str
+    institution: str
+    creator: Contact
+    publisher: Contact
+    start: datetime  # UTC; midnight of the first day in the site's standard time
+    utc_offset_s: int
+    interval_s: int
+    sensor_noise: dict[str, float] = {}  # standard deviation per logged quantity, its units
+    sources: tuple[Source, ...]
+    layouts: dict[str, Layout]
+    tubes: tuple[Tube, ...]
+    wiring: tuple[Wire, ...]
+    soils: dict[str, Soil]
+    laws: tuple[Law, ...]
+    visits: tuple[Visit, ...] = ()
+    qc: QcLimits = QcLimits()
+    qc_overrides: tuple[QcOverride, ...] = ()
+    derive: Derive
+    delivery: Delivery = Delivery()
+    report: Report = Report()
+
+    @cached_property
+    def axis(self) -> TimeAxis:
+        """Return the site's time axis."""
+        return TimeAxis(int(self.start.timestamp()), self.interval_s)
+
+    @cached_property
+    def depths_m(self) -> tuple[float, ...]:
+        """Return all nominal sensor depths, from the wiring, downwards."""
+        found = {w.depth_m for w in self.wiring if w.depth_m is not None}
+        return tuple(sorted(found))
+
+    @cached_property
+    def stations(self) -> tuple[str, ...]:
+        """Return the sources that log a quantity of the station, in their own order."""
+        wired = {w.source for w in self.wiring if w.at_station}
+        return tuple(source.id for source in self.sources if source.id in wired)
+
+    @cached_property
+    def tube_by_id(self) -> dict[str, Tube]:
+        """Return the tubes by name."""
+        return {tube.tube: tube for tube in self.tubes}
+
+    def sensor_depth_m(self, tube: str, nominal_m: float) -> float:
+        """Return the real depth of a sensor, with the tube's set-in offset."""
+        return round(nominal_m + self.tube_by_id[tube].set_in_m, 4)

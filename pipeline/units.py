@@ -1,0 +1,92 @@
+"""Units at the edge: pint turns a written unit into a factor and an offset, once.
+
+Kernels never see pint. A conversion is computed when a site description is loaded or a file is
+opened and then applied to bare arrays.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pint
+from numpy.typing import NDArray
+
+from pipeline.errors import UnitsError
+from pipeline.variables import VARIABLES
+
+# A unit and its power written the CF way: "m3", "m-3", "d-1".
+_CF_POWER = re.compile(r"(?<![\w^*.])([A-Za-z_°%]+)([-+]?\d+)(?![\w.])")
+# Spellings a field notebook uses that pint does not know.
+_SPELLINGS = {"%": "percent", "% vol": "percent", "vol%": "percent", "vol %": "percent"}
+
+
+@dataclass(frozen=True)
+class Conversion:
+    """``canonical = value * factor + offset``."""
+
+    factor: float
+    offset: float
+
+    def __call__(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Convert an array of any shape; an identity returns the input itself."""
+        if self.factor == 1.0 and self.offset == 0.0:
+            return values
+        return values * self.factor + self.offset
+
+
+@lru_cache(maxsize=1)
+def registry() -> pint.UnitRegistry:
+    """Return the one pint registry, made at first use because it costs 0.1 s."""
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+
+def parse_unit(text: str) -> pint.Unit:
+    """Return the pint unit of ``text`` in CF (``m3 m-3``), pint or field spelling.
+
+    Raises
+    ------
+    UnitsError
+        If the text is no unit.
+    """
+    stripped = text.strip()
+    spelled = _SPELLINGS.get(stripped.lower(), stripped)
+    powers = _CF_POWER.sub(r"\1**\2", spelled)
+    product = " * ".join(powers.split()) if "/" not in powers else powers
+    try:
+        return registry().parse_units(product)
+    except Exception as error:  # pint raises a dozen unrelated classes for a bad spelling
+        raise UnitsError(f"{text!r} is not a unit ({error})") from None
+
+
+@lru_cache(maxsize=256)
+def conversion(unit: str, quantity: str) -> Conversion:
+    """Return how values of ``quantity`` written in ``unit`` become canonical.
+
+    Parameters
+    ----------
+    unit : str
+        As in ``wiring.csv``: ``mV``, ``%``, ``m3 m-3``, ``degC``, ``dS/m``.
+    quantity : str
+        A key of `pipeline.variables.VARIABLES`.
+
+    Raises
+    ------
+    UnitsError
+        If the unit is unknown or of another dimension than the quantity.
+    """
+    target = VARIABLES[quantity].units
+    source_unit, target_unit = parse_unit(unit), parse_unit(target)
+    quantity_of = registry().Quantity
+    try:
+        zero = quantity_of(0.0, source_unit).to(target_unit).magnitude
+        far = quantity_of(1e6, source_unit).to(target_unit).magnitude
+    except pint.DimensionalityError:
+        raise UnitsError(
+            f"{quantity!r}: unit {unit!r} cannot be converted to {target!r}"
+        ) from None
+    # An offset such as 273.15 leaves rounding noise in a difference of small numbers.
+    factor = (far - zero) / 1e6 if zero else registry().convert(1.0, source_unit, target_unit)
+    return Conversion(float(factor), float(zero))

@@ -1,0 +1,121 @@
+"""The one table of variables: units, CF names and text of everything the project holds.
+
+Logged quantities carry the name used in ``wiring.csv``. Standard names are from the CF standard
+name table, version 93; a quantity without one there has ``standard_name`` None and is told by
+its ``long_name`` alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import xarray as xr
+
+from pipeline.errors import UnitsError
+
+
+@dataclass(frozen=True)
+class Variable:
+    """What is fixed about a variable whatever the site."""
+
+    units: str
+    long_name: str
+    standard_name: str | None = None
+    content: str = "physicalMeasurement"  # ACDD coverage_content_type
+
+
+WATER_CONTENT_NAME = "volume_fraction_of_condensed_water_in_soil"
+LAYER_STORAGE_NAME = "lwe_thickness_of_moisture_content_of_soil_layer"
+
+# Quantities a sensor at (tube, depth) can log.
+TUBE_QUANTITIES = (
+    "voltage",
+    "permittivity",
+    "root_permittivity",
+    "water_content",
+    "soil_temperature",
+    "bulk_conductivity",
+)
+# Quantities logged once for a source, not for a tube.
+STATION_QUANTITIES = ("rain", "air_temperature", "supply_voltage")
+# Quantities from which water content is computed, in the order in which they are preferred.
+SIGNALS = ("water_content", "root_permittivity", "permittivity", "voltage")
+
+VARIABLES: dict[str, Variable] = {
+    # as logged
+    "voltage": Variable("V", "sensor output voltage as logged"),
+    "permittivity": Variable("1", "apparent relative permittivity of the soil as logged"),
+    "root_permittivity": Variable(
+        "1", "square root of the apparent relative permittivity of the soil"
+    ),
+    "water_content": Variable(
+        "m3 m-3", "volumetric soil water content as logged", WATER_CONTENT_NAME
+    ),
+    "soil_temperature": Variable("degC", "soil temperature", "soil_temperature"),
+    "bulk_conductivity": Variable("S m-1", "bulk electrical conductivity of the soil"),
+    "rain": Variable(
+        "mm", "rain depth in the interval", "lwe_thickness_of_precipitation_amount"
+    ),
+    "air_temperature": Variable("degC", "air temperature", "air_temperature"),
+    "supply_voltage": Variable("V", "supply voltage at the logger"),
+    # water cube
+    "calibrated_water_content": Variable(
+        "m3 m-3", "volumetric soil water content as calibrated", WATER_CONTENT_NAME
+    ),
+    "cleaned_water_content": Variable(
+        "m3 m-3",
+        "volumetric soil water content, certain faults removed",
+        WATER_CONTENT_NAME,
+    ),
+    "random_error": Variable(
+        "m3 m-3", "random standard uncertainty of water content", content="qualityInformation"
+    ),
+    "systematic_error": Variable(
+        "m3 m-3",
+        "systematic standard uncertainty of water content",
+        content="qualityInformation",
+    ),
+    "tests": Variable("1", "quality tests that fired", "quality_flag", "qualityInformation"),
+    "quality": Variable(
+        "1", "primary quality flag", "aggregate_quality_flag", "qualityInformation"
+    ),
+    # products
+    "storage": Variable("mm", "soil water stored in the layer", LAYER_STORAGE_NAME),
+    "storage_random_error": Variable(
+        "mm", "random standard uncertainty of stored water", content="qualityInformation"
+    ),
+    "storage_systematic_error": Variable(
+        "mm", "systematic standard uncertainty of stored water", content="qualityInformation"
+    ),
+    "storage_quality": Variable(
+        "1", "quality flag of stored water", "quality_flag", "qualityInformation"
+    ),
+}
+
+
+def describe(array: xr.DataArray, name: str) -> xr.DataArray:
+    """Return ``array`` under ``name`` with the table's attributes and no others.
+
+    Parameters
+    ----------
+    array : DataArray, any dims
+        Attributes it carries are dropped, so that none is inherited by arithmetic.
+    name : str
+        A key of `VARIABLES`.
+    """
+    variable = VARIABLES[name]
+    result = array.rename(name)
+    result.attrs = {"units": variable.units, "long_name": variable.long_name}
+    if variable.standard_name:
+        result.attrs["standard_name"] = variable.standard_name
+    return result
+
+
+def require_units(array: xr.DataArray, units: str) -> None:
+    """Raise `UnitsError` unless ``array`` states exactly ``units``."""
+    found = array.attrs.get("units")
+    if found != units:
+        raise UnitsError(
+            f"{array.name!r}: expected units {units!r}, found {found!r}; "
+            f"set .attrs['units'] or convert where the data are read"
+        )
