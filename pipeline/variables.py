@@ -90,6 +90,22 @@ VARIABLES: dict[str, Variable] = {
     "storage_quality": Variable(
         "1", "quality flag of stored water", "quality_flag", "qualityInformation"
     ),
+    # daily
+    "daily_water_content": Variable(
+        "m3 m-3", "daily mean of volumetric soil water content", WATER_CONTENT_NAME
+    ),
+    "daily_count": Variable(
+        "1",
+        "number of values in the daily mean of soil water content",
+        "number_of_observations",
+        "qualityInformation",
+    ),
+    "daily_storage": Variable(
+        "mm", "daily mean of soil water stored in the layer", LAYER_STORAGE_NAME
+    ),
+    "daily_rain": Variable(
+        "mm", "daily sum of rain", "lwe_thickness_of_precipitation_amount"
+    ),
 }
 
 

@@ -1,0 +1,117 @@
+"""Daily values: whole days, enough values, one order of summation."""
+
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.derive.daily import daily_look, daily_step
+from pipeline.site.models import Source
+
+
+def make_rain(site, values):
+    return xr.Dataset(
+        {"rain": (("time", "station"), np.asarray(values, np.float32).reshape(-1, 1))},
+        coords={"time": site.axis.times(0, len(values)), "station": ["logger"]},
+    )
+
+
+def make_hourly(make_site, make_block, days, **kwargs):
+    site = make_site(depths_m=(0.1, 0.3), **kwargs)
+    steps = site.axis.steps_per_day * days
+    values = 0.2 + 0.001 * np.arange(steps * 2).reshape(steps, 1, 2)
+    return site, make_block(site, values)
+
+
+def test_daily_mean_of_a_ramp_is_its_midpoint(make_site, make_block):
+    # by hand: hourly values 0.2 + 0.002 h, h = 0..23, mean 0.2 + 0.002 * 11.5 = 0.223
+    site, block = make_hourly(make_site, make_block, days=2)
+    result = daily_step(block, site)
+    assert result["daily_water_content"].dims == ("day", "tube", "depth")
+    assert result["daily_water_content"].values[0, 0, 0] == pytest.approx(0.223, abs=1e-7)
+    assert (result["daily_count"] == 24).all()
+    assert result["daily_count"].dtype == np.uint16
+    assert result["daily_water_content"].dtype == np.float32
+    assert result["day"].values.astype("datetime64[D]").astype(str).tolist() == [
+        "2024-03-01",
+        "2024-03-02",
+    ]
+    assert daily_look(site) == (0, 0)
+
+
+@pytest.mark.parametrize(("values", "known"), [(18, True), (17, False)])
+def test_day_needs_its_share_of_values(make_site, make_block, values, known):
+    # by hand: 0.75 * 24 = 18
+    site, block = make_hourly(make_site, make_block, days=1)
+    block["cleaned_water_content"][values:] = np.nan
+    result = daily_step(block, site)
+    assert np.isfinite(result["daily_water_content"]).all() == known
+    assert (result["daily_count"] == values).all()
+
+
+def test_source_slower_than_the_axis_is_measured_by_its_own_interval(make_site, make_block):
+    # by hand: four readings a day are due, 0.75 of them are three
+    site = make_site(depths_m=(0.1, 0.3))
+    slow = Source(**{**site.sources[0].model_dump(), "interval_s": 6 * 3600})
+    site = site.model_copy(update={"sources": (slow,)})
+    theta = np.full((48, 1, 2), np.nan)
+    theta[0:24:6] = 0.3
+    theta[[24, 30]] = 0.3
+    block = make_block(site, theta)
+    block["storage"] = (
+        ("time", "tube", "layer"),
+        (theta[..., :1] * 100).astype(np.float32),
+    )
+    result = daily_step(block, site)
+    assert np.isfinite(result["daily_water_content"].values[:, 0, 0]).tolist() == [True, False]
+    assert np.isfinite(result["daily_storage"].values[:, 0, 0]).tolist() == [True, False]
+
+
+def test_rain_is_summed_and_an_incomplete_day_has_no_sum(make_site):
+    site = make_site()
+    values = np.zeros(72)
+    values[[3, 23]] = 1.5, 0.25
+    values[24] = 4.0
+    values[30:40] = np.nan  # 14 of 24 hours
+    values[48:53] = np.nan  # 19 of 24 hours: enough, the sum is of what was logged
+    values[60] = 2.0
+    result = daily_step(make_rain(site, values), site)
+    np.testing.assert_array_equal(result["daily_rain"].values[:, 0], [1.75, np.nan, 2.0])
+    assert result["daily_rain"].attrs["units"] == "mm"
+
+
+def test_storage_of_a_day_is_the_mean_of_its_values(make_site, make_block):
+    site, block = make_hourly(make_site, make_block, days=1)
+    storage = np.full((24, 1, 2), 60.0, np.float32)
+    storage[12:] = 80.0
+    block["storage"] = (("time", "tube", "layer"), storage)
+    result = daily_step(block, site)
+    assert result["daily_storage"].dims == ("day", "tube", "layer")
+    assert result["daily_storage"].values.ravel().tolist() == [70.0, 70.0]
+
+
+@pytest.mark.parametrize("window", [slice(0, 25), slice(1, 25), slice(0, 0)])
+def test_windows_that_are_not_whole_days_are_refused(make_site, make_block, window):
+    site, block = make_hourly(make_site, make_block, days=2)
+    with pytest.raises(ValueError, match="widen the window to day boundaries"):
+        daily_step(block.isel(time=window), site)
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), cut=st.integers(1, 5), tube_cut=st.integers(1, 2))
+def test_windows_and_blocks_do_not_change_a_bit(make_site, make_block, seed, cut, tube_cut):
+    site = make_site(set_in_m=tuple((f"T{i}", 0.0) for i in range(3)))
+    random = np.random.default_rng(seed)
+    theta = random.uniform(0.05, 0.45, (6 * 24, 3, 6)).astype(np.float32)
+    theta[random.random(theta.shape) < 0.2] = np.nan
+    block = make_block(site, theta)
+    whole = daily_step(block, site)
+    parts = xr.combine_by_coords(
+        daily_step(block.isel(time=t, tube=p), site)
+        for t in (slice(None, cut * 24), slice(cut * 24, None))
+        for p in (slice(None, tube_cut), slice(tube_cut, None))
+    )
+    for name in whole:
+        assert whole[name].values.tobytes() == parts[name].values.tobytes()
+    assert np.isnan(whole["daily_water_content"]).any()
