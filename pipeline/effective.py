@@ -1,0 +1,133 @@
+"""What decides a tube's results besides its readings, by date; and which days a change touches.
+
+Two descriptions are compared rule by rule and date by date, so that a new calibration from June
+on recomputes that tube from June on and nothing else.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S, TimeAxis
+from pipeline.calibrate.effective import effective_parameters as calibration_of
+from pipeline.qc.effective import effective_parameters as tests_of
+from pipeline.site.models import Site
+from pipeline.steps import STATION_STEPS, TUBE_STEPS
+from pipeline.variables import SIGNALS
+
+# (start in UTC seconds or None for "since ever", canonical JSON of the rules from then on)
+Segments = list[tuple[int | None, str]]
+
+
+def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
+    """Return, for each tube, its dated rules by kind.
+
+    Returns
+    -------
+    dict
+        tube → kind ("calibrate", "qc", "derive", "code") → segments in order of time. The empty
+        tube name stands for the stations.
+    """
+    code: Segments = [(None, _json([(s.name, s.version) for s in TUBE_STEPS]))]
+    rules: dict[str, dict[str, Segments]] = {
+        tube.tube: {
+            "calibrate": calibration_of(site, tube.tube),
+            "qc": tests_of(site, tube.tube),
+            "derive": _products_of(site, tube.tube),
+            "code": code,
+        }
+        for tube in site.tubes
+    }
+    rain = [
+        [w.source, w.channel, str(w.start), str(w.until)]
+        for w in sorted(site.wiring, key=lambda w: (w.source, w.channel))
+        if w.at_station
+    ]
+    rules[""] = {
+        "derive": [(None, _json([site.derive.day_completeness, rain]))],
+        "code": [(None, _json([(s.name, s.version) for s in STATION_STEPS]))],
+    }
+    return rules
+
+
+def _products_of(site: Site, tube: str) -> Segments:
+    """Return what decides a tube's products: layers, sensor depths, and readings due by date."""
+    wires = [w for w in site.wiring if w.tube == tube and w.quantity in SIGNALS]
+    interval_of = {source.id: source.interval_s or site.interval_s for source in site.sources}
+    depths = sorted({site.sensor_depth_m(tube, w.depth_m) for w in wires if w.depth_m})
+    fixed = [site.derive.model_dump(mode="json"), depths]
+    edges = {int(t.timestamp()) for w in wires for t in (w.start, w.until) if t is not None}
+    segments: Segments = []
+    for edge in (None, *sorted(edges)):
+        due = sorted(
+            {
+                (w.depth_m or 0.0, interval_of[w.source])
+                for w in wires
+                if (w.start is None or (edge is not None and w.start.timestamp() <= edge))
+                and (w.until is None or edge is None or edge < w.until.timestamp())
+            }
+        )
+        segments.append((edge, _json([fixed, due])))
+    return segments
+
+
+def rules_table(rules: dict[str, dict[str, Segments]]) -> pa.Table:
+    """Return the rules as a table for the store."""
+    return pa.table({"tube": sorted(rules), "rules": [_json(rules[t]) for t in sorted(rules)]})
+
+
+def changed_days(
+    old: pa.Table | None,
+    rules: dict[str, dict[str, Segments]],
+    tube: str,
+    axis: TimeAxis,
+    days: int,
+) -> NDArray[np.bool_]:
+    """Return which days of one tube are ruled otherwise than in the stored table.
+
+    A tube the table does not know is ruled anew on all days.
+    """
+    before = {} if old is None else dict(zip(*old.to_pydict().values(), strict=True))
+    marked = np.zeros(days, dtype=bool)
+    if tube not in before:
+        marked[:] = True
+        return marked
+    stored: dict[str, Any] = json.loads(before[tube])
+    for kind in {*stored, *new}:
+        marked |= _differing_days(stored.get(kind, []), new.get(kind, []), axis, days)
+    return marked
+
+
+def _differing_days(old: Any, new: Any, axis: TimeAxis, days: int) -> NDArray[np.bool_]:
+    """Return the days on which two lists of segments say different things."""
+    marked = np.zeros(days, dtype=bool)
+    starts = sorted({_instant(s, axis) for s, _ in [*old, *new]} | {axis.origin_s})
+    for start, stop in zip(starts, [*starts[1:], None], strict=True):
+        if _in_force(old, start, axis) == _in_force(new, start, axis):
+            continue
+        first = max(0, (start - axis.origin_s) // DAY_S)
+        last = days if stop is None else -(-(stop - axis.origin_s) // DAY_S)
+        marked[first : max(first, last)] = True
+    return marked
+
+
+def _in_force(segments: Any, at_s: int, axis: TimeAxis) -> str | None:
+    """Return the rule in force at an instant."""
+    rule = None
+    for start, text in segments:
+        if _instant(start, axis) <= at_s:
+            rule = text
+    return rule
+
+
+def _instant(start: int | None, axis: TimeAxis) -> int:
+    return axis.origin_s if start is None else max(start, axis.origin_s)
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)

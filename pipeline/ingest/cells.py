@@ -1,0 +1,202 @@
+"""Gathers readings and merges them into the stored cells, a bounded window at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES, SPECS
+from pipeline.ingest.ledger import Ledger
+from pipeline.ingest.merge import (
+    DUPLICATE,
+    STORED,
+    SUPERSEDED,
+    Outcome,
+    Ranks,
+    Readings,
+    Window,
+    merge,
+)
+from pipeline.ingest.superseded import Superseded
+from pipeline.state import Snapshot, Writer
+from pipeline.variables import STATION_QUANTITIES
+
+# A window is this many chunks wide at most on each axis: about 50 MB of cells for 6 depths.
+WINDOW_TIME_CHUNKS, WINDOW_TUBE_CHUNKS = 2, 10
+
+
+class CellWriter:
+    """Merges the readings of one night; remembers which windows it touched."""
+
+    def __init__(self, writer: Writer, ledger: Ledger, superseded: Superseded) -> None:
+        self._writer, self._ledger, self._superseded = writer, ledger, superseded
+        self._pending: dict[str, list[Readings]] = {}
+        self._touched: dict[str, set[tuple[int, int]]] = {}
+        self._span = WINDOW_TIME_CHUNKS * CHUNK_DAYS * writer.axis.steps_per_day
+
+    def gather(self, quantity: str, readings: list[Readings]) -> None:
+        """Keep readings of one quantity for the next flush."""
+        self._pending.setdefault(quantity, []).extend(r for r in readings if len(r))
+
+    def flush(self, ranks: Ranks) -> None:
+        """Merge all gathered readings into the store and count them in the ledger."""
+        for quantity, parts in sorted(self._pending.items()):
+            if parts:
+                self._flush(quantity, Readings.concatenate(parts), ranks)
+        self._pending.clear()
+
+    def forget(self, files: set[int]) -> None:
+        """Empty every cell that holds a reading of one of these files."""
+        doomed = np.array(sorted(files), dtype=np.int64)
+        for quantity in self._quantities():
+            for window in self._all_windows(quantity):
+                key = f"readings/{quantity}"
+                start, stop, columns = self._bounds(quantity, window)
+                file = self._writer.read(f"{key}_file", start, stop, columns)
+                hit = np.isin(file, doomed)
+                if not hit.any():
+                    continue
+                self._touched.setdefault(quantity, set()).add(window)
+                for suffix in ("", "_file", "_line", "_offset_s"):
+                    cells = self._writer.read(key + suffix, start, stop, columns)
+                    cells[hit] = SPECS[key + suffix].fill
+                    self._writer.write(key + suffix, start, cells, columns)
+
+    def changed(self, before: Snapshot | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return which (tube, day) and which (day) of the stations differ from before."""
+        writer = self._writer
+        tubes = np.zeros((len(writer.labels["tube"]), writer.days), dtype=bool)
+        stations = np.zeros(writer.days, dtype=bool)
+        for quantity, windows in self._touched.items():
+            for window in sorted(windows):
+                start, stop, columns = self._bounds(quantity, window)
+                differs = self._differs(f"readings/{quantity}", start, stop, columns, before)
+                per_day = writer.axis.steps_per_day
+                days = differs.reshape(-1, per_day, *differs.shape[1:]).any(axis=1)
+                first = start // per_day
+                if quantity in STATION_QUANTITIES:
+                    stations[first : first + len(days)] |= days.any(axis=1)
+                else:
+                    tubes[columns, first : first + len(days)] |= days.any(axis=2).T
+        return tubes, stations
+
+    def _flush(self, quantity: str, readings: Readings, ranks: Ranks) -> None:
+        self._writer.extend(int(readings.step.max()) + 1)
+        depths = 1 if quantity in STATION_QUANTITIES else len(self._writer.labels["depth"])
+        block = readings.column // (depths * WINDOW_TUBE_CHUNKS * CHUNK_TUBES)
+        if quantity in STATION_QUANTITIES:
+            block = np.zeros_like(block)
+        keys = (readings.step // self._span) * (1 << 20) + block
+        for key in np.unique(keys):
+            window = (int(key >> 20), int(key & ((1 << 20) - 1)))
+            self._merge_window(quantity, window, readings.take(keys == key), ranks)
+
+    def _merge_window(
+        self, quantity: str, window: tuple[int, int], readings: Readings, ranks: Ranks
+    ) -> None:
+        """Merge readings that all fall into one window, reading only the chunks they touch."""
+        self._touched.setdefault(quantity, set()).add(window)
+        start, stop, columns = self._bounds(quantity, window)
+        chunk = CHUNK_DAYS * self._writer.axis.steps_per_day
+        start = max(start, int(readings.step.min()) // chunk * chunk)
+        stop = min(stop, (int(readings.step.max()) // chunk + 1) * chunk)
+        suffixes = ("", "_file", "_line", "_offset_s")
+        cells = [
+            self._writer.read(f"readings/{quantity}{s}", start, stop, columns)
+            for s in suffixes
+        ]
+        shape = cells[0].shape
+        flat = Window(start, *(cell.reshape(len(cell), -1) for cell in cells))
+        first_column = columns.start * int(np.prod(shape[2:], dtype=int))
+        local = Readings(
+            readings.step,
+            readings.column - first_column,
+            readings.value,
+            readings.file,
+            readings.line,
+            readings.offset_s,
+        )
+        outcome = merge(flat, local, ranks)
+        for suffix, cell in zip(suffixes, cells, strict=True):
+            self._writer.write(f"readings/{quantity}{suffix}", start, cell, columns)
+        self._count(readings.file, outcome)
+        lost = outcome.displaced.take(~outcome.displaced_same)
+        losers = Readings.concatenate([local.take(outcome.code == SUPERSEDED), lost])
+        self._keep(quantity, losers, first_column)
+
+    def _count(self, file: NDArray[np.int64], outcome: Outcome) -> None:
+        """Enter outcomes into the accounts of the files concerned."""
+        entries = self._ledger.entries
+        for code, name in (
+            (STORED, "stored"),
+            (DUPLICATE, "duplicates"),
+            (SUPERSEDED, "superseded"),
+        ):
+            for identity, count in _counts(file[outcome.code == code]):
+                setattr(entries[identity], name, getattr(entries[identity], name) + count)
+        displaced = outcome.displaced.file
+        for same, name in ((True, "duplicates"), (False, "superseded")):
+            for identity, count in _counts(displaced[outcome.displaced_same == same]):
+                entries[identity].stored -= count
+                setattr(entries[identity], name, getattr(entries[identity], name) + count)
+
+    def _keep(self, quantity: str, losers: Readings, first_column: int) -> None:
+        """Label superseded readings by place and depth and keep them."""
+        if not len(losers):
+            return
+        labels, columns = self._writer.labels, losers.column + first_column
+        if quantity in STATION_QUANTITIES:
+            places = [labels["station"][c] for c in columns]
+            depths = [np.nan] * len(places)
+        else:
+            width = len(labels["depth"])
+            places = [labels["tube"][c // width] for c in columns]
+            depths = [labels["depth"][c % width] for c in columns]
+        self._superseded.add(quantity, losers, places, depths)
+
+    def _differs(
+        self, key: str, start: int, stop: int, columns: slice, before: Snapshot | None
+    ) -> NDArray[np.bool_]:
+        """Return where the prepared cells differ from the state before, NaN equal to NaN."""
+        now = self._writer.read(key, start, stop, columns)
+        then = np.full(now.shape, np.nan, dtype=now.dtype)
+        if before is not None and before.holds(key):
+            old = before.read(key, start, min(stop, max(start, before.steps)), columns)
+            then[tuple(slice(n) for n in old.shape)] = old
+        return (now != then) & ~(np.isnan(now) & np.isnan(then))
+
+    def _bounds(self, quantity: str, window: tuple[int, int]) -> tuple[int, int, slice]:
+        """Return the steps and the tubes (or stations) of a window."""
+        time, block = window
+        start = time * self._span
+        stop = min(start + self._span, self._writer.steps)
+        if quantity in STATION_QUANTITIES:
+            return start, stop, slice(0, len(self._writer.labels["station"]))
+        width = WINDOW_TUBE_CHUNKS * CHUNK_TUBES
+        last = min((block + 1) * width, len(self._writer.labels["tube"]))
+        return start, stop, slice(block * width, last)
+
+    def _quantities(self) -> list[str]:
+        return [
+            spec.name[: -len("_file")]
+            for key, spec in SPECS.items()
+            if spec.name.endswith("_file") and self._writer.holds(key)
+        ]
+
+    def _all_windows(self, quantity: str) -> Iterator[tuple[int, int]]:
+        """Return every window of the axes as they are."""
+        width = WINDOW_TUBE_CHUNKS * CHUNK_TUBES
+        blocks = 1
+        if quantity not in STATION_QUANTITIES:
+            blocks = -(-len(self._writer.labels["tube"]) // width)
+        for time in range(-(-self._writer.steps // self._span)):
+            for block in range(blocks):
+                yield time, block
+
+
+def _counts(files: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return how often each file occurs."""
+    identity, count = np.unique(files, return_counts=True)
+    return [(int(i), int(n)) for i, n in zip(identity, count, strict=True)]

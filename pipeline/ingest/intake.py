@@ -1,0 +1,210 @@
+"""One night's intake: raw files into the readings cube and the ledger, within one commit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import Problem, ReaderError
+from pipeline.ingest.cells import CellWriter
+from pipeline.ingest.discover import Found, Opened, discover, is_known, open_file
+from pipeline.ingest.rounds_book import RoundsBook
+from pipeline.ingest.ledger import FileEntry, Ledger
+from pipeline.ingest.merge import Ranks
+from pipeline.ingest.place import Axes, Bench, Placed, place
+from pipeline.ingest.readers import READERS
+from pipeline.ingest.records import ParsedFile, Reject
+from pipeline.ingest.superseded import Superseded
+from pipeline.site.fingerprint import source_fingerprint
+from pipeline.site.models import Site
+from pipeline.state import Snapshot, Writer
+
+# Files are read this many at a time and merged together; bounds memory and saves rewriting.
+BATCH_BYTES = 64 * 1024**2
+WORKERS = 2
+
+
+@dataclass
+class Intake:
+    """What a night brought.
+
+    ``changed`` marks, for each tube and day, whether a logged value differs from the state
+    before; ``station_days`` the same for rain and the like.
+    """
+
+    ledger: Ledger
+    changed: NDArray[np.bool_]
+    station_days: NDArray[np.bool_]
+    read: list[FileEntry] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    files_found: int = 0
+
+
+def take_in(writer: Writer, before: Snapshot | None, site: Site, now_s: int) -> Intake:
+    """Read every new, grown or newly described file of a site into its store.
+
+    Parameters
+    ----------
+    writer : Writer
+        The state being prepared.
+    before : Snapshot or None
+        The state it starts from, to tell what changed; None on the first night.
+    site : Site
+        The site description.
+    now_s : int
+        The present as UTC seconds; later stamps are in the future.
+    """
+    _prepare_axes(writer, site)
+    ledger = Ledger.from_table(writer.table("ledger"))
+    found, problems = discover(site)
+    prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
+    due = [f for f in found if not is_known(f, ledger, prints[f.source])]
+    run = _Run(writer, site, ledger, prints, now_s)
+    run.forget_redescribed(found)
+    for batch in _batches(due):
+        run.take(batch)
+    if due:
+        run.finish()
+    changed, station_days = run.cells.changed(before)
+    return Intake(
+        ledger=ledger,
+        changed=changed,
+        station_days=station_days,
+        read=run.read,
+        problems=[*problems, *run.problems],
+        files_found=len(found),
+    )
+
+
+class _Run:
+    """The state of one intake."""
+
+    def __init__(
+        self, writer: Writer, site: Site, ledger: Ledger, prints: dict[str, str], now_s: int
+    ) -> None:
+        self.site, self.ledger, self.prints, self.writer = site, ledger, prints, writer
+        self.superseded = Superseded(writer.table("superseded"))
+        self.rounds = RoundsBook(writer.table("rounds"))
+        self.cells = CellWriter(writer, ledger, self.superseded)
+        self.read: list[FileEntry] = []
+        self.problems: list[Problem] = []
+        axes = Axes(
+            tube={name: i for i, name in enumerate(writer.labels["tube"])},
+            depth={depth: i for i, depth in enumerate(writer.labels["depth"])},
+            station={name: i for i, name in enumerate(writer.labels["station"])},
+        )
+        self.benches = {source.id: Bench(site, source, axes, now_s) for source in site.sources}
+
+    def forget_redescribed(self, found: list[Found]) -> None:
+        """Empty the cells of files whose source is described otherwise now.
+
+        Only files that still lie there are emptied, since only they can be read again.
+        """
+        there = {(f.source, f.path) for f in found}
+        stale = {
+            entry.file
+            for entry in self.ledger.entries.values()
+            if entry.state != "replaced"
+            and (entry.source, entry.path) in there
+            and entry.fingerprint != self.prints[entry.source]
+        }
+        if stale:
+            self.cells.forget(stale)
+            self.superseded.forget(stale)
+            self.rounds.forget(stale)
+
+    def take(self, batch: list[Found]) -> None:
+        """Read, place and merge a batch of files."""
+        opened = [o for o in map(self._open, batch) if o is not None]
+        ranks = Ranks.of(self.ledger.sort_keys())
+        with ThreadPoolExecutor(WORKERS) as pool:
+            results = list(pool.map(self._parse, opened))
+        for file, (parsed, placed) in zip(opened, results, strict=True):
+            self._account(file.entry, parsed, placed)
+            if isinstance(placed, Placed):
+                for quantity, readings in placed.readings.items():
+                    self.cells.gather(quantity, readings)
+            if isinstance(parsed, ParsedFile) and parsed.rounds is not None:
+                bench = self.benches[file.entry.source]
+                layout = self.site.layouts[bench.source.layout]
+                self.rounds.add(parsed.rounds, bench, layout, file.entry)
+        self.cells.flush(ranks)
+
+    def finish(self) -> None:
+        """Settle what depends on all files, and put the tables into the store."""
+        ranks = Ranks.of(self.ledger.sort_keys())
+        for file, repeats in self.superseded.settle(ranks).items():
+            self.ledger.entries[file].superseded -= repeats
+            self.ledger.entries[file].duplicates += repeats
+        for file, repeats in self.rounds.settle(ranks).items():
+            self.ledger.entries[file].stored -= repeats
+            self.ledger.entries[file].duplicates += repeats
+        self.writer.put_table("ledger", self.ledger.to_table())
+        self.writer.put_table("superseded", self.superseded.to_table())
+        self.writer.put_table("rounds", self.rounds.to_table())
+
+    def _open(self, found: Found) -> Opened | None:
+        try:
+            return open_file(found, self.ledger, self.prints[found.source])
+        except ReaderError as error:
+            self.problems.append(error.problem)
+            return None
+
+    def _parse(self, file: Opened) -> tuple[ParsedFile | ReaderError, Placed | None]:
+        """Run the source's reader and place its tables; a file that fails is set aside."""
+        bench = self.benches[file.entry.source]
+        layout = self.site.layouts[bench.source.layout]
+        try:
+            parsed = READERS[bench.source.kind](file.data, layout, file.entry.path)
+        except ReaderError as error:
+            return error, None
+        return parsed, place(parsed.tables, bench, file.entry.file)
+
+    def _account(
+        self, entry: FileEntry, parsed: ParsedFile | ReaderError, placed: Placed | None
+    ) -> None:
+        """Begin a file's account; stored values are added as they are merged."""
+        self.read.append(entry)
+        if isinstance(parsed, ReaderError) or placed is None:
+            entry.state = "set aside"
+            problem = parsed.problem if isinstance(parsed, ReaderError) else None
+            if problem is not None:
+                entry.reject(
+                    Reject("unreadable_file", 0, 0, 0, problem.found, problem.expected)
+                )
+                self.problems.append(problem)
+            return
+        entry.begin(parsed)
+        for reject in placed.rejects:
+            entry.reject(reject)
+            entry.retry = entry.retry or reject.reason == "in_future"
+        if placed.span is not None:
+            entry.seen(*placed.span)
+
+
+def _prepare_axes(writer: Writer, site: Site) -> None:
+    """Give the store the labels the description names; none is ever moved or dropped."""
+    writer.widen("tube", [tube.tube for tube in site.tubes])
+    writer.widen("depth", list(site.depths_m))
+    writer.widen("station", list(site.stations))
+    for wire in site.wiring:
+        for suffix in ("", "_file", "_line", "_offset_s"):
+            writer.ensure(f"readings/{wire.quantity}{suffix}")
+
+
+def _batches(found: list[Found]) -> Iterator[list[Found]]:
+    """Split files into batches of bounded size, in order."""
+    batch: list[Found] = []
+    size = 0
+    for file in found:
+        if batch and size + file.size > BATCH_BYTES:
+            yield batch
+            batch, size = [], 0
+        batch.append(file)
+        size += file.size
+    if batch:
+        yield batch

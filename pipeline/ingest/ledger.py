@@ -1,0 +1,214 @@
+"""The account of every raw file: what was read from it and what became of each value.
+
+For each file: values read = stored + identical duplicates + superseded + rejected, by reason;
+rows read = rows with values + rows without + rejected. The account is part of the store and of
+the same commit as the readings. Its figures do not depend on the order in which files arrived.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any
+
+import pyarrow as pa
+
+from pipeline.ingest.records import REASONS, ParsedFile, Reject
+
+
+@dataclass
+class FileEntry:
+    """One version of one raw file.
+
+    ``path`` is relative to the site's data folder. ``revision`` rises when a path is found
+    rewritten rather than grown; earlier revisions keep their readings and their entries.
+    ``state`` is "read", "set aside" (nothing could be read) or "replaced". ``retry`` marks a
+    file that is read again next night though its bytes are the same, because it holds stamps
+    that lay in the future.
+    """
+
+    file: int
+    source: str
+    path: str
+    revision: int
+    state: str
+    size: int
+    modified_ns: int
+    sha256: str
+    fingerprint: str
+    retry: bool = False
+    first_s: int | None = None
+    last_s: int | None = None
+    rows_read: int = 0
+    rows_with_values: int = 0
+    rows_without_values: int = 0
+    nulls: int = 0
+    values_read: int = 0
+    stored: int = 0
+    duplicates: int = 0
+    superseded: int = 0
+    rejects: list[Reject] = field(default_factory=list)
+
+    @property
+    def rejected(self) -> int:
+        """Return how many values were set aside."""
+        return sum(reject.values for reject in self.rejects)
+
+    @property
+    def rejected_rows(self) -> int:
+        """Return how many rows were set aside whole."""
+        return sum(reject.rows for reject in self.rejects)
+
+    def closes(self) -> bool:
+        """Tell whether every row and every value is accounted for."""
+        values = self.stored + self.duplicates + self.superseded + self.rejected
+        rows = self.rows_with_values + self.rows_without_values + self.rejected_rows
+        return self.values_read == values and self.rows_read == rows
+
+    def begin(self, parsed: ParsedFile) -> None:
+        """Start the account of a file anew from what its reader found."""
+        self.rows_read = parsed.rows_read
+        self.rows_with_values = parsed.rows_with_values
+        self.rows_without_values = parsed.rows_without_values
+        self.nulls = parsed.nulls
+        self.values_read = parsed.values_read
+        self.stored = self.duplicates = self.superseded = 0
+        self.rejects = list(parsed.rejects)
+        self.first_s = self.last_s = None
+        self.retry = False
+
+    def reject(self, reject: Reject) -> None:
+        """Add values set aside after reading; one entry a reason, the first line kept."""
+        for position, other in enumerate(self.rejects):
+            if other.reason == reject.reason:
+                first = min(other, reject, key=lambda r: r.first_line)
+                self.rejects[position] = replace(
+                    first, rows=other.rows + reject.rows, values=other.values + reject.values
+                )
+                return
+        self.rejects.append(reject)
+
+    def seen(self, first_s: int, last_s: int) -> None:
+        """Widen the span of time the file covers."""
+        self.first_s = first_s if self.first_s is None else min(self.first_s, first_s)
+        self.last_s = last_s if self.last_s is None else max(self.last_s, last_s)
+
+
+def file_id(source: str, path: str, revision: int) -> int:
+    """Return the id of a file: 63 bits of a hash, so that it does not depend on arrival."""
+    text = f"{source}\0{path}\0{revision}".encode()
+    return int.from_bytes(hashlib.sha256(text).digest()[:8], "big") >> 1 or 1
+
+
+class Ledger:
+    """All files of a site."""
+
+    def __init__(self, entries: list[FileEntry] | None = None) -> None:
+        self.entries: dict[int, FileEntry] = {}
+        self._newest: dict[tuple[str, str], FileEntry] = {}
+        for entry in entries or []:
+            self.add(entry)
+
+    def current(self, source: str, path: str) -> FileEntry | None:
+        """Return the newest revision of a path, or None where it was never seen."""
+        return self._newest.get((source, path))
+
+    def add(self, entry: FileEntry) -> None:
+        """Enter a file, or a file read again."""
+        self.entries[entry.file] = entry
+        newest = self._newest.get((entry.source, entry.path))
+        if newest is None or newest.revision <= entry.revision:
+            self._newest[(entry.source, entry.path)] = entry
+
+    def sort_keys(self) -> dict[int, tuple[str, ...]]:
+        """Return what decides the order between files: path, source, revision."""
+        return {
+            entry.file: (entry.path, entry.source, f"{entry.revision:06d}")
+            for entry in self.entries.values()
+        }
+
+    def totals(self) -> dict[str, Any]:
+        """Return the sums over all files, and the files whose account does not close."""
+        entries = self.entries.values()
+        names = ("rows_read", "values_read", "stored", "duplicates", "superseded", "rejected")
+        sums: dict[str, Any] = {name: sum(getattr(e, name) for e in entries) for name in names}
+        reasons: dict[str, dict[str, int]] = {}
+        for entry in entries:
+            for reject in entry.rejects:
+                total = reasons.setdefault(reject.reason, {"rows": 0, "values": 0})
+                total["rows"] += reject.rows
+                total["values"] += reject.values
+        return {
+            "files": len(self.entries),
+            **sums,
+            "reasons": dict(sorted(reasons.items())),
+            "open_files": sorted(e.path for e in entries if not e.closes()),
+        }
+
+    def to_table(self) -> pa.Table:
+        """Return the ledger as a table, sorted by path so that its bytes are repeatable."""
+        ordered = sorted(self.entries.values(), key=lambda e: (e.path, e.source, e.revision))
+        rows = [
+            {
+                **{f.name: getattr(e, f.name) for f in fields(FileEntry)},
+                "rejects": json.dumps([asdict(r) for r in sorted(e.rejects, key=_by_reason)]),
+            }
+            for e in ordered
+        ]
+        return pa.Table.from_pylist(rows, schema=_SCHEMA)
+
+    @staticmethod
+    def from_table(table: pa.Table | None) -> Ledger:
+        """Return the ledger of a stored table."""
+        if table is None:
+            return Ledger()
+        return Ledger(
+            [
+                FileEntry(
+                    **{**row, "rejects": [Reject(**r) for r in json.loads(row["rejects"])]}
+                )
+                for row in table.to_pylist()
+            ]
+        )
+
+
+def advice(reason: str) -> str:
+    """Return what a person should do about readings set aside for a reason."""
+    return REASONS[reason]
+
+
+def _by_reason(reject: Reject) -> tuple[str, int]:
+    return reject.reason, reject.first_line
+
+
+_SCHEMA = pa.schema(
+    [
+        ("file", pa.int64()),
+        ("source", pa.string()),
+        ("path", pa.string()),
+        ("revision", pa.int32()),
+        ("state", pa.string()),
+        ("size", pa.int64()),
+        ("modified_ns", pa.int64()),
+        ("sha256", pa.string()),
+        ("fingerprint", pa.string()),
+        ("retry", pa.bool_()),
+        ("first_s", pa.int64()),
+        ("last_s", pa.int64()),
+        *(
+            (name, pa.int64())
+            for name in (
+                "rows_read",
+                "rows_with_values",
+                "rows_without_values",
+                "nulls",
+                "values_read",
+                "stored",
+                "duplicates",
+                "superseded",
+            )
+        ),
+        ("rejects", pa.string()),
+    ]
+)

@@ -1,0 +1,174 @@
+"""Readings into cells: which reading a cell keeps when several claim it.
+
+The rule is a total order, so that files may arrive in any order and give the same cube. Of the
+readings that fall on one step, the one nearest to the step wins; of equally near ones that of
+the file whose path sorts last; within a file that of the later line. A reading equal to the
+winner in value and time is an identical duplicate; any other is superseded and kept in a table
+beside the cube, so that nothing is lost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+STORED, DUPLICATE, SUPERSEDED = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings bound for cells, one a row; every array has the same length.
+
+    ``step`` is the index on the time axis and ``column`` that of the cell within a step (for a
+    tube quantity ``tube * depths + depth``). ``offset_s`` is how far the reading lies from its
+    step. ``file`` is the file's id.
+    """
+
+    step: NDArray[np.int64]
+    column: NDArray[np.int64]
+    value: NDArray[np.float32]
+    file: NDArray[np.int64]
+    line: NDArray[np.int32]
+    offset_s: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return len(self.step)
+
+    def take(self, index: NDArray) -> Readings:
+        """Return the rows at ``index`` (positions or a mask)."""
+        return Readings(*(getattr(self, name)[index] for name in _FIELDS))
+
+    @staticmethod
+    def concatenate(parts: list[Readings]) -> Readings:
+        """Return the rows of all parts, in order."""
+        return Readings(
+            *(
+                np.concatenate([np.asarray(getattr(p, name), dtype) for p in parts])
+                if parts
+                else np.empty(0, dtype)
+                for name, dtype in zip(_FIELDS, _TYPES, strict=True)
+            )
+        )
+
+
+_FIELDS = ("step", "column", "value", "file", "line", "offset_s")
+_TYPES = (np.int64, np.int64, np.float32, np.int64, np.int32, np.int32)
+
+
+@dataclass(frozen=True)
+class Window:
+    """The stored cells of steps ``start`` on, as (steps, columns) arrays that merging changes.
+
+    ``file`` is 0 where the cell is empty.
+    """
+
+    start: int
+    value: NDArray[np.float32]
+    file: NDArray[np.int64]
+    line: NDArray[np.int32]
+    offset_s: NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Ranks:
+    """Rank of each file id, for the order between files: ids sorted, ranks beside them."""
+
+    ids: NDArray[np.int64]
+    rank: NDArray[np.int64]
+
+    @staticmethod
+    def of(paths: dict[int, tuple[str, ...]]) -> Ranks:
+        """Rank files by a sort key each (path, source, revision)."""
+        ordered = sorted(paths, key=lambda file: paths[file])
+        ids = np.array(sorted(paths), dtype=np.int64)
+        rank_of = {file: position for position, file in enumerate(ordered)}
+        return Ranks(ids, np.array([rank_of[int(i)] for i in ids], dtype=np.int64))
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of readings: one code for each new one, and those that lost their cell.
+
+    ``displaced_same`` is True where the displaced reading equals the one that took its cell.
+    """
+
+    code: NDArray[np.uint8]
+    displaced: Readings
+    displaced_same: NDArray[np.bool_]
+
+
+def merge(window: Window, new: Readings, ranks: Ranks) -> Outcome:
+    """Merge readings into a window of cells, in place.
+
+    Returns
+    -------
+    Outcome
+        `STORED`, `DUPLICATE` or `SUPERSEDED` for each new reading, and the displaced ones.
+    """
+    code = np.empty(len(new), dtype=np.uint8)
+    same = np.empty(len(new), dtype=np.bool_)
+    lost = Readings(*(np.empty(len(new), dtype) for dtype in _TYPES))
+    count = _merge(
+        window.start,
+        window.value,
+        window.file,
+        window.line,
+        window.offset_s,
+        (new.step, new.column, new.value, new.file, new.line, new.offset_s),
+        (ranks.ids, ranks.rank),
+        code,
+        (lost.step, lost.column, lost.value, lost.file, lost.line, lost.offset_s, same),
+    )
+    return Outcome(code, lost.take(np.arange(count)), same[:count])
+
+
+@njit(cache=True, nogil=True)
+def _wins(offset, rank, line, cell_offset, cell_rank, cell_line):  # type: ignore[no-untyped-def]
+    """Tell whether a reading goes before the one in the cell."""
+    if abs(offset) != abs(cell_offset):
+        return abs(offset) < abs(cell_offset)
+    if offset != cell_offset:
+        return offset < cell_offset
+    if rank != cell_rank:
+        return rank > cell_rank
+    return line > cell_line
+
+
+@njit(cache=True, nogil=True)
+def _merge(start, value, file, line, offset, new, ranks, outcome, lost):  # type: ignore[no-untyped-def]
+    """Walk the new readings once; see `merge`. Returns how many were displaced."""
+    step, column, new_value, new_file, new_line, new_offset = new
+    lost_step, lost_column, lost_value, lost_file, lost_line, lost_offset, lost_same = lost
+    ids, rank = ranks
+    displaced = 0
+    for i in range(step.size):
+        t, c = step[i] - start, column[i]
+        if file[t, c] != 0:
+            if file[t, c] == new_file[i] and line[t, c] == new_line[i]:
+                value[t, c], offset[t, c] = new_value[i], new_offset[i]
+                outcome[i] = STORED  # the same line read again
+                continue
+            same = value[t, c] == new_value[i] and offset[t, c] == new_offset[i]
+            wins = _wins(
+                new_offset[i],
+                rank[np.searchsorted(ids, new_file[i])],
+                new_line[i],
+                offset[t, c],
+                rank[np.searchsorted(ids, file[t, c])],
+                line[t, c],
+            )
+            if not wins:
+                outcome[i] = DUPLICATE if same else SUPERSEDED
+                continue
+            lost_step[displaced], lost_column[displaced] = step[i], c
+            lost_value[displaced], lost_offset[displaced] = value[t, c], offset[t, c]
+            lost_file[displaced], lost_line[displaced] = file[t, c], line[t, c]
+            lost_same[displaced] = same
+            displaced += 1
+        value[t, c], file[t, c] = new_value[i], new_file[i]
+        line[t, c], offset[t, c] = new_line[i], new_offset[i]
+        outcome[i] = STORED
+    return displaced
