@@ -30,13 +30,30 @@ Quantity = Literal[
     "air_temperature",
     "supply_voltage",
 ]
+# What can be done on a visit. Of these "reference" and "sample" bring a value.
+VISIT_ACTIONS = (
+    "installation",
+    "removal",
+    "cleaning",
+    "inspection",
+    "swap",
+    "reference",
+    "sample",
+    "rotation",
+    "download",
+    "clock",
+    "power",
+    "other",
+)
 Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 
 
 class Model(BaseModel):
     """Frozen, and strict about keys: a misspelt setting is a mistake, not a comment."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, allow_inf_nan=False
+    )
 
 
 class Contact(Model):

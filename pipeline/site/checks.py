@@ -1,0 +1,234 @@
+"""What looks wrong with a site description but stops no night."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Iterator
+from datetime import timedelta
+from itertools import pairwise
+from pathlib import Path
+
+from pipeline.errors import Problem
+from pipeline.site.cross_wiring import EVER, period
+from pipeline.site.limits import matching_overrides
+from pipeline.site.mistakes import did_you_mean, in_reading_order
+from pipeline.site.models import Law, Site, Wire
+from pipeline.variables import SIGNALS
+
+_FILES = (
+    "site.toml",
+    "tubes.csv",
+    "wiring.csv",
+    "soils.toml",
+    "calibrations.toml",
+    "visits.csv",
+)
+_TOLERATED_GAP = timedelta(days=1)
+_SHOWN_FILES = 5
+
+
+def review(site: Site) -> list[Problem]:
+    """Return warnings about a loaded site: likely oversights, none of them in the way.
+
+    Looks at the names in the site's and the data folder, and opens no file.
+    """
+    found: list[Problem] = []
+    for check in (
+        _unread_descriptions,
+        _files_and_sources,
+        _folders_in_the_data,
+        _wiring_gaps,
+        _wired_after_removal,
+        _tubes_without_wiring,
+        _layers_below_sensors,
+        _idle_overrides,
+        _late_laws,
+    ):
+        found.extend(check(site))
+    return in_reading_order(found)
+
+
+def _unread_descriptions(site: Site) -> Iterator[Problem]:
+    """Name tables and settings that nothing reads, such as a misspelt visits.csv."""
+    if not site.folder.is_dir():
+        return
+    for path in sorted(site.folder.iterdir()):
+        if path.suffix in (".toml", ".csv") and path.is_file() and path.name not in _FILES:
+            advice = did_you_mean(path.name, _FILES)
+            yield Problem(path.name, "", "a file nothing reads", _listed(_FILES), advice)
+
+
+def _files_and_sources(site: Site) -> Iterator[Problem]:
+    if not site.data.is_dir():
+        advice = "Make it, or set 'data' in [site]."
+        yield Problem("site.toml", "key site.data", f"no folder {site.data}", "one", advice)
+        return
+    claims: dict[Path, list[str]] = defaultdict(list)
+    for number, source in enumerate(site.sources):
+        matched = [path for path in site.data.glob(source.files) if path.is_file()]
+        if not matched:
+            place = f"key source.{number}.files"
+            found = f"no file like {source.files!r} below {site.data}"
+            yield Problem("site.toml", place, found, "raw files of the source")
+        for path in matched:
+            claims[path].append(source.id)
+    yield from _claimed_twice(site, claims)
+    yield from _unclaimed(site, claims)
+
+
+def _claimed_twice(site: Site, claims: dict[Path, list[str]]) -> Iterator[Problem]:
+    for path, sources in sorted(claims.items()):
+        if len(sources) > 1:
+            name = path.relative_to(site.data).as_posix()
+            found = f"a file of the sources {_listed(sources)}"
+            advice = "Its readings would be counted once for each; narrow the patterns."
+            yield Problem(name, "", found, "one source", advice)
+
+
+def _unclaimed(site: Site, claims: dict[Path, list[str]]) -> Iterator[Problem]:
+    """Name files no source takes, one warning a folder; hidden files are nobody's."""
+    for folder, names in _walk(site):
+        free = [name for name in names if folder / name not in claims]
+        if not free:
+            continue
+        shown = ", ".join(repr(name) for name in free[:_SHOWN_FILES])
+        more = f" and {len(free) - _SHOWN_FILES} more" if len(free) > _SHOWN_FILES else ""
+        place = folder.relative_to(site.data).as_posix()
+        found = f"{shown}{more}, which no source claims"
+        advice = "Widen a source's 'files', add a source, or move them out of the data folder."
+        yield Problem(f"data folder {place!r}", "", found, "only raw files of sources", advice)
+
+
+def _walk(site: Site) -> Iterator[tuple[Path, list[str]]]:
+    """Yield each folder of the data and its visible files, leaving out what we write."""
+    ours = {Path(site.store), site.output, site.folder}
+    for place, folders, names in os.walk(site.data):
+        folder = Path(place)
+        folders[:] = sorted(
+            name for name in folders if not name.startswith(".") and folder / name not in ours
+        )
+        visible = sorted(name for name in names if not name.startswith("."))
+        yield folder, [] if folder in ours else visible
+
+
+def _folders_in_the_data(site: Site) -> Iterator[Problem]:
+    for key, folder in (("output", site.output), ("store", Path(site.store))):
+        if folder.is_relative_to(site.data):
+            advice = "A pattern like '**/*.csv' would read our own files as raw data."
+            found = f"{folder}, below the data folder"
+            yield Problem("site.toml", f"key site.{key}", found, "a folder beside it", advice)
+
+
+def _wiring_gaps(site: Site) -> Iterator[Problem]:
+    """Name sensors that were wired, then not, then wired again."""
+    sensors: dict[tuple[str, float | None, str], list[Wire]] = defaultdict(list)
+    for wire in site.wiring:
+        owner = wire.source if wire.at_station else wire.tube
+        sensors[owner, wire.depth_m, wire.quantity].append(wire)
+    for (owner, _, quantity), wires in sensors.items():
+        spans = sorted(
+            (*period(wire, site.tube_by_id.get(wire.tube)), wire.row) for wire in wires
+        )
+        for (_, until, _), (start, _, row) in pairwise(spans):
+            if start - until > _TOLERATED_GAP:
+                days = (start - until) / timedelta(days=1)
+                found = (
+                    f"{quantity} of {owner!r} not wired for {days:.1f} days before this row"
+                )
+                advice = (
+                    f"Readings from {until:%Y-%m-%d} until {start:%Y-%m-%d} have no place."
+                )
+                yield Problem("wiring.csv", f"line {row}", found, "no gap", advice)
+
+
+def _wired_after_removal(site: Site) -> Iterator[Problem]:
+    for wire in site.wiring:
+        tube = site.tube_by_id.get(wire.tube)
+        if tube and tube.removed and wire.until is None:
+            found = f"a channel wired without end to tube {tube.tube!r}, which was removed"
+            expected = f"'until' at {tube.removed:%Y-%m-%dT%H:%MZ} or before"
+            advice = "Readings after its removal are set aside."
+            place = f"line {wire.row}, column until"
+            yield Problem("wiring.csv", place, found, expected, advice)
+
+
+def _tubes_without_wiring(site: Site) -> Iterator[Problem]:
+    """Name tubes nothing measures; where rounds are made by hand they may be read so."""
+    if any(source.kind == "rounds" for source in site.sources):
+        return
+    wired = {wire.tube for wire in site.wiring}
+    for tube in site.tubes:
+        if tube.tube not in wired:
+            found = f"tube {tube.tube!r} without a row in wiring.csv"
+            yield Problem("tubes.csv", "", found, "a sensor in every tube")
+
+
+def _layers_below_sensors(site: Site) -> Iterator[Problem]:
+    depths = [
+        site.sensor_depth_m(wire.tube, wire.depth_m)
+        for wire in site.wiring
+        if wire.depth_m is not None and wire.quantity in SIGNALS
+    ]
+    if not depths:
+        return
+    deepest = max(depths)
+    for number, layer in enumerate(site.derive.layers):
+        is_filled = site.derive.below_last_sensor == "constant" and layer.top_m < deepest
+        if layer.bottom_m > deepest and not is_filled:
+            place = f"key layer.{number}.bottom_cm"
+            found = f"layer {layer.name!r} down to {layer.bottom_m * 100:g} cm"
+            expected = f"at most {deepest * 100:g} cm, the deepest sensor"
+            advice = "Below it nothing is measured; end the layer there."
+            yield Problem("site.toml", place, found, expected, advice)
+
+
+def _idle_overrides(site: Site) -> Iterator[Problem]:
+    tubes = [tube.tube for tube in site.tubes]
+    matches = matching_overrides(tubes, site.depths_m, site.qc_overrides)
+    wired = {(w.tube, w.depth_m) for w in site.wiring if w.depth_m is not None}
+    touched = {number for key, chosen in matches.items() if key in wired for number in chosen}
+    for number, override in enumerate(site.qc_overrides):
+        if number not in touched:
+            place = f"key qc.override.{number}"
+            found = f"an override ({override.why}) that meets no wired sensor"
+            advice = "Look at its tubes and at its depths, which are nominal ones."
+            yield Problem("site.toml", place, found, "tubes and depths of the wiring", advice)
+
+
+def _late_laws(site: Site) -> Iterator[Problem]:
+    """Name sensors whose readings begin before their calibration does."""
+    by_id: dict[str, list[Law]] = defaultdict(list)
+    by_probe: dict[str, list[Law]] = defaultdict(list)
+    for law in site.laws:
+        by_id[law.id].append(law)
+        for probe in law.probes:
+            by_probe[probe].append(law)
+    for wire in site.wiring:
+        tube = site.tube_by_id.get(wire.tube)
+        if tube is None or wire.depth_m is None or wire.quantity not in SIGNALS:
+            continue
+        laws = by_probe[wire.probe] if wire.quantity == "voltage" else []
+        yield from _begins_late(site, wire, laws)
+        horizon = site.soils[tube.soil].horizon_at(
+            site.sensor_depth_m(tube.tube, wire.depth_m)
+        )
+        if horizon is not None and wire.quantity != "water_content":
+            yield from _begins_late(site, wire, by_id[horizon.calibration])
+
+
+def _begins_late(site: Site, wire: Wire, laws: list[Law]) -> Iterator[Problem]:
+    if not laws:
+        return
+    first = min(law.effective or EVER for law in laws)
+    start, _ = period(wire, site.tube_by_id.get(wire.tube))
+    begin = max(start, site.start)
+    if begin < first:
+        found = f"readings from {begin:%Y-%m-%d} on"
+        expected = f"readings after law {laws[0].id!r} takes effect ({first:%Y-%m-%d})"
+        advice = "Earlier readings have no calibration; date the first version earlier."
+        yield Problem("wiring.csv", f"line {wire.row}", found, expected, advice)
+
+
+def _listed(words: tuple[str, ...] | list[str]) -> str:
+    return ", ".join(repr(word) for word in words)

@@ -1,0 +1,158 @@
+"""What must hold between site.toml, the layouts and the visits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.errors import Problem
+from pipeline.site.cross_ground import repeated
+from pipeline.site.cross_wiring import unknown_name
+from pipeline.site.draft import Draft, Placed
+from pipeline.site.layout import Datatype, Layout
+from pipeline.site.limits import apply_overrides, contradictions, matching_overrides
+from pipeline.site.mistakes import BadValueError, Path, Spot, show
+from pipeline.site.models import Visit
+from pipeline.site.patterns import pattern_tokens
+from pipeline.site.values import check_any_unit
+
+_TIME_BASES = ("dateTime", "date", "time")
+# Which section a layout needs for a kind of source; a table needs neither of the others.
+_SECTION_OF_KIND = {"sdi12": "transcript", "rounds": "rounds"}
+
+
+def check_settings(draft: Draft) -> Iterator[Problem]:
+    """Yield what is wrong with sources, layouts, layers, thresholds and visits."""
+    yield from repeated(draft.sources, "id", "id", "source")
+    yield from repeated(draft.layers, "name", "name", "layer")
+    for layout in draft.layouts:
+        yield from _check_layout(layout.value, layout.spot)
+    yield from _check_source_layouts(draft)
+    yield from _check_layers(draft)
+    yield from _check_override_tubes(draft)
+    yield from _check_limits(draft)
+    for visit in draft.visits:
+        yield from _check_visit(visit, draft)
+
+
+def _check_source_layouts(draft: Draft) -> Iterator[Problem]:
+    layouts = {placed.value.id: placed.value for placed in draft.layouts}
+    names = frozenset(draft.layout_names or ())
+    for placed in draft.sources:
+        source, spot = placed.value, placed.spot
+        if draft.layout_names is not None and source.layout not in names:
+            yield unknown_name(spot, "layout", source.layout, names, "layouts/")
+        elif source.layout in layouts:
+            yield from _check_kind(source.kind, layouts[source.layout], spot)
+
+
+def _check_kind(kind: str, layout: Layout, spot: Spot) -> Iterator[Problem]:
+    wanted = _SECTION_OF_KIND.get(kind)
+    found = [name for name in _SECTION_OF_KIND.values() if getattr(layout, name) is not None]
+    if wanted in found or (wanted is None and not found):
+        return
+    needed = f"with a [{wanted}] table" if wanted else "without [transcript] and [rounds]"
+    has = f"with [{found[0]}]" if found else "without [transcript] and [rounds]"
+    advice = f"A source of kind {kind!r} needs one."
+    text = f"layout {layout.id!r} {has}"
+    yield spot.problem("layout", text, f"a layout {needed}", advice)
+
+
+def _check_layout(layout: Layout, spot: Spot) -> Iterator[Problem]:
+    yield from _check_encoding(layout.dialect.encoding, ("dialect", "encoding"), spot)
+    schema = layout.table_schema
+    yield from _check_datatype(schema.others_datatype, ("tableSchema", "othersDatatype"), spot)
+    for number, column in enumerate(schema.columns):
+        place = ("tableSchema", "columns", number, "datatype")
+        yield from _check_datatype(column.datatype, place, spot)
+    if layout.transcript is not None:
+        form = layout.transcript
+        yield from _check_encoding(form.encoding, ("transcript", "encoding"), spot)
+        yield from _check_pattern(form.stamp, ("transcript", "stamp"), spot)
+    if layout.rounds is not None:
+        try:
+            check_any_unit(layout.rounds.unit)
+        except BadValueError as error:
+            found = show(layout.rounds.unit)
+            yield spot.problem(("rounds", "unit"), found, error.expected, error.advice)
+
+
+def _check_encoding(name: str, path: Path, spot: Spot) -> Iterator[Problem]:
+    try:
+        b"".decode(name)
+        known = isinstance("".encode(name), bytes)
+    except (LookupError, ValueError):
+        known = False
+    if not known:
+        expected = "an encoding like 'utf-8', 'cp1252' or 'latin-1'"
+        yield spot.problem(path, show(name), expected)
+
+
+def _check_datatype(datatype: Datatype, path: Path, spot: Spot) -> Iterator[Problem]:
+    if datatype.base in _TIME_BASES and datatype.format is not None:
+        yield from _check_pattern(datatype.format, (*path, "format"), spot)
+
+
+def _check_pattern(pattern: str, path: Path, spot: Spot) -> Iterator[Problem]:
+    try:
+        pattern_tokens(pattern)
+    except ValueError as error:
+        expected = "a UAX #35 date pattern like 'yyyy-MM-dd HH:mm:ss'"
+        yield spot.problem(path, show(pattern), expected, f"{error}.")
+
+
+def _check_layers(draft: Draft) -> Iterator[Problem]:
+    for placed in draft.layers:
+        layer, spot = placed.value, placed.spot
+        if layer.top_m < 0:
+            yield spot.problem("top_cm", f"{layer.top_m * 100:g}", "0 or more")
+        if layer.bottom_m <= layer.top_m:
+            found = f"{layer.bottom_m * 100:g}"
+            expected = f"a depth below the top ({layer.top_m * 100:g} cm)"
+            yield spot.problem("bottom_cm", found, expected, "Depths count downwards.")
+
+
+def _check_override_tubes(draft: Draft) -> Iterator[Problem]:
+    if draft.tube_names is None:
+        return
+    names = frozenset(draft.tube_names)
+    for placed in draft.overrides:
+        for number, tube in enumerate(placed.value.tubes):
+            if tube not in names:
+                path = ("tubes", number)
+                yield unknown_name(placed.spot, path, tube, names, "tubes.csv")
+
+
+def _check_limits(draft: Draft) -> Iterator[Problem]:
+    """Thresholds must not contradict each other, neither the site's nor those of any cell."""
+    if draft.qc is None:
+        return
+    yield from (draft.qc.spot.problem(*part) for part in contradictions(draft.qc.value))
+    overrides = [placed.value for placed in draft.overrides]
+    tubes = [placed.value.tube for placed in draft.tubes]
+    depths = {w.value.depth_m for w in draft.wires if w.value.depth_m is not None}
+    cells = matching_overrides(tubes, sorted(depths), overrides)
+    told = {part[0] for part in contradictions(draft.qc.value)}
+    for chosen in sorted(set(cells.values()) - {()}):
+        limits = apply_overrides(draft.qc.value, [overrides[i] for i in chosen])
+        spot = draft.overrides[chosen[-1]].spot
+        for name, found, expected in contradictions(limits):
+            if name not in told:
+                yield spot.problem(("set",), f"{name} = {found}", expected)
+
+
+def _check_visit(placed: Placed[Visit], draft: Draft) -> Iterator[Problem]:
+    visit, spot = placed.value, placed.spot
+    for key, names, file in (
+        ("tube", draft.tube_names, "tubes.csv"),
+        ("source", draft.source_names, "site.toml"),
+    ):
+        name = getattr(visit, key)
+        if name and names is not None and name not in names:
+            yield unknown_name(spot, key, name, frozenset(names), file)
+    if visit.value is not None and not visit.unit:
+        yield spot.problem("unit", "nothing", f"the unit of the value {visit.value:g}")
+    if visit.unit:
+        try:
+            check_any_unit(visit.unit)
+        except BadValueError as error:
+            yield spot.problem("unit", show(visit.unit), error.expected, error.advice)

@@ -1,0 +1,81 @@
+"""Hashes of what the site description decides; remarks for people are left out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any
+
+from pipeline.site.models import Site, Wire
+
+# Where things lie on this machine, rows' places in a table, and remarks for people. Named one
+# by one, because a tube or a coefficient may itself be called "note" or "row".
+_NOT_HASHED: dict[str, Any] = {
+    **dict.fromkeys(("folder", "data", "store", "output"), True),
+    "sources": {"__all__": {"note"}},
+    "tubes": {"__all__": {"note"}},
+    "wiring": {"__all__": {"row"}},
+    "visits": {"__all__": {"row", "note"}},
+    "qc": {"why"},
+    "qc_overrides": {"__all__": {"why"}},
+}
+
+
+def site_hash(site: Site) -> str:
+    """Return the SHA-256 of the effective site description, in hexadecimal digits.
+
+    The same for the same description on every machine and in whatever order the rows of its
+    tables are written. The order of sources, layers and overrides has a meaning and counts.
+    """
+    content = site.model_dump(mode="json", exclude=_NOT_HASHED)
+    for table in ("tubes", "wiring", "laws", "visits"):
+        content[table] = sorted(content[table], key=_canonical)
+    return _digest(content)
+
+
+def source_fingerprint(site: Site, source_id: str) -> str:
+    """Return the SHA-256 of everything that decides how a source's files become readings.
+
+    A file need not be read again while its bytes and this stay the same: the source with its
+    clock, its layout, its wiring, the site's first day, interval and offset, and when the
+    tubes it can reach were in the ground.
+
+    Raises
+    ------
+    KeyError
+        If the site has no such source.
+    """
+    source = {source.id: source for source in site.sources}[source_id]
+    wires = [wire for wire in site.wiring if wire.source == source_id]
+    layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})
+    content = {
+        "source": source.model_dump(mode="json", exclude={"note"}),
+        "layout": layout,
+        "wiring": sorted((_plain(wire) for wire in wires), key=_canonical),
+        "site": site.model_dump(mode="json", include={"start", "interval_s", "utc_offset_s"}),
+        "tubes": _installed(site, None if source.kind == "rounds" else wires),
+    }
+    return _digest(content)
+
+
+def _installed(site: Site, wires: list[Wire] | None) -> dict[str, Any]:
+    """Return when the wired tubes (None: all, as rounds may name any) were in the ground."""
+    reached = None if wires is None else {wire.tube for wire in wires}
+    return {
+        tube.tube: tube.model_dump(mode="json", include={"installed", "removed"})
+        for tube in site.tubes
+        if reached is None or tube.tube in reached
+    }
+
+
+def _plain(wire: Wire) -> dict[str, Any]:
+    return wire.model_dump(mode="json", exclude={"row"})
+
+
+def _canonical(value: Any) -> str:
+    """Return JSON that is the same wherever it is made; floats are their shortest digits."""
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
+def _digest(content: Any) -> str:
+    return hashlib.sha256(_canonical(content).encode()).hexdigest()

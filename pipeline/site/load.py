@@ -1,0 +1,118 @@
+"""Load a site description: a folder of TOML and CSV becomes a `Site`, or all its mistakes."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+
+from pipeline.errors import Problem, SiteError
+from pipeline.site.cross_ground import check_ground
+from pipeline.site.cross_settings import check_settings
+from pipeline.site.cross_wiring import check_wiring
+from pipeline.site.draft import Draft
+from pipeline.site.forms import SiteForm
+from pipeline.site.ground import read_laws, read_layouts, read_soils
+from pipeline.site.mistakes import in_reading_order
+from pipeline.site.models import Delivery, Derive, QcLimits, Report, Site
+from pipeline.site.rows import read_tubes, read_visits, read_wiring
+from pipeline.site.settings import Settings, read_settings
+
+OBJECT_STORE = "s3://"
+
+
+def load_site(folder: Path) -> Site:
+    """Return the site described in a folder.
+
+    Nothing is opened but the files of the description, and nothing is written; the folders of
+    data, store and output need not exist.
+
+    Parameters
+    ----------
+    folder : Path
+        Where ``site.toml`` lies; docs/site-description.md says what belongs beside it.
+
+    Raises
+    ------
+    SiteError
+        With every mistake of every file, each with file and line, what was found, what was
+        expected and, where one can be told, a suggestion.
+    """
+    draft = Draft()
+    if not folder.is_dir():
+        raise SiteError([Problem(str(folder), "", "no such folder", "a site's folder")])
+    settings = read_settings(folder, draft)
+    _read_tables(folder, settings, draft)
+    for check in (check_settings, check_wiring, check_ground):
+        draft.problems.extend(check(draft))
+    store = _store(folder, settings, draft.problems)
+    if draft.problems:
+        raise SiteError(in_reading_order(draft.problems))
+    return _assemble(folder, settings, draft, store)
+
+
+def _read_tables(folder: Path, settings: Settings, draft: Draft) -> None:
+    read_layouts(folder, draft)
+    read_laws(folder, settings.offset_s, draft)
+    read_soils(folder, draft)
+    read_tubes(folder, settings.offset_s, draft)
+    logged = any(placed.value.kind != "rounds" for placed in draft.sources)
+    if logged or not draft.sources or (folder / "wiring.csv").exists():
+        read_wiring(folder, settings.offset_s, draft)
+    read_visits(folder, settings.offset_s, draft)
+
+
+def _store(folder: Path, settings: Settings, problems: list[Problem]) -> str:
+    """Return where the store lies: an object-store address as written, or a folder in full."""
+    if settings.site is None:
+        return ""
+    written = settings.site.value.store
+    if written.startswith(OBJECT_STORE):
+        return written
+    if "://" in written:
+        expected = f"a folder or an address beginning with {OBJECT_STORE!r}"
+        problems.append(settings.site.spot.problem("store", repr(written), expected))
+    return str(_folder(folder, written))
+
+
+def _folder(folder: Path, written: str) -> Path:
+    return (folder / written).resolve()
+
+
+def _utc_start(form: SiteForm) -> datetime:
+    """Return the instant at which the first day began in the site's standard time."""
+    midnight = datetime.combine(form.start, time(), tzinfo=UTC)
+    return midnight - timedelta(seconds=form.utc_offset)
+
+
+def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Site:
+    """Return the site, once nothing is wrong; parts left out take their defaults."""
+    if settings.site is None:  # told by read_settings; here for the type checker
+        raise SiteError([Problem("site.toml", "", "no [site] table", "a [site] table")])
+    form = settings.site.value
+    layers = tuple(placed.value for placed in draft.layers)
+    derive = (settings.derive or Derive(layers=())).model_copy(update={"layers": layers})
+    return Site(
+        folder=folder.resolve(),
+        data=_folder(folder, form.data),
+        store=store,
+        output=_folder(folder, form.output),
+        **form.model_dump(include={"id", "title", "summary", "institution"}),
+        creator=form.creator,
+        publisher=form.publisher or form.creator,
+        start=_utc_start(form),
+        utc_offset_s=form.utc_offset,
+        interval_s=form.interval,
+        sensor_noise=settings.sensor_noise,
+        sources=tuple(placed.value for placed in draft.sources),
+        layouts={placed.value.id: placed.value for placed in draft.layouts},
+        tubes=tuple(placed.value for placed in draft.tubes),
+        wiring=tuple(placed.value for placed in draft.wires),
+        soils={placed.value.id: placed.value for placed in draft.soils},
+        laws=tuple(placed.value for placed in draft.laws),
+        visits=tuple(placed.value for placed in draft.visits),
+        qc=draft.qc.value if draft.qc else QcLimits(),
+        qc_overrides=tuple(placed.value for placed in draft.overrides),
+        derive=derive,
+        delivery=settings.delivery or Delivery(),
+        report=settings.report or Report(),
+    )

@@ -1,0 +1,164 @@
+"""The three tables: tubes.csv, wiring.csv and visits.csv."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
+
+from pipeline.errors import Problem
+from pipeline.site.draft import Draft, Placed
+from pipeline.site.mistakes import BadValueError, RowSpot
+from pipeline.site.models import VISIT_ACTIONS, Tube, Visit, Wire
+from pipeline.site.tables import (
+    CellContext,
+    TableColumn,
+    TextTable,
+    read_cells,
+    read_table,
+)
+from pipeline.site.translate import validate
+from pipeline.site.values import choose, parse_instant, parse_number
+from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
+
+M = TypeVar("M", bound=BaseModel)
+
+_DEEPEST_CM = 10_000.0
+_QUANTITIES = [*TUBE_QUANTITIES, *STATION_QUANTITIES]
+
+
+def _text(text: str, context: CellContext) -> str:
+    return text
+
+
+def _number(text: str, context: CellContext) -> float:
+    return parse_number(text, context.decimal_comma)
+
+
+def _instant(text: str, context: CellContext) -> Any:
+    return parse_instant(text, context.offset_s)
+
+
+def _metres(text: str, context: CellContext) -> float:
+    """Return centimetres as metres, rounded to 0.1 mm so that 30 cm is 0.3 exactly."""
+    return round(_number(text, context) / 100, 4)
+
+
+def _depth(text: str, context: CellContext) -> float:
+    if not 0 <= _number(text, context) <= _DEEPEST_CM:
+        raise BadValueError(
+            f"a depth from 0 to {_DEEPEST_CM:.0f} cm", "Depths count downwards."
+        )
+    return _metres(text, context)
+
+
+def _quantity(text: str, context: CellContext) -> str:
+    return choose(text, _QUANTITIES)
+
+
+def _action(text: str, context: CellContext) -> str:
+    return choose(text, list(VISIT_ACTIONS))
+
+
+TUBE_COLUMNS = (
+    TableColumn("tube", "tube", _text, required=True),
+    TableColumn("latitude", "latitude", _number, required=True),
+    TableColumn("longitude", "longitude", _number, required=True),
+    TableColumn("elevation_m", "elevation_m", _number, required=True),
+    TableColumn("installed", "installed", _instant, required=True),
+    TableColumn("removed", "removed", _instant),
+    TableColumn("set_in_cm", "set_in_m", _metres),
+    TableColumn("soil", "soil", _text, required=True),
+    TableColumn("group", "group", _text),
+    TableColumn("note", "note", _text),
+)
+WIRE_COLUMNS = (
+    TableColumn("source", "source", _text, required=True),
+    TableColumn("channel", "channel", _text, required=True),
+    TableColumn("tube", "tube", _text),
+    TableColumn("depth_cm", "depth_m", _depth),
+    TableColumn("quantity", "quantity", _quantity, required=True),
+    TableColumn("unit", "unit", _text, required=True),
+    TableColumn("probe", "probe", _text),
+    TableColumn("from", "start", _instant),
+    TableColumn("until", "until", _instant),
+)
+VISIT_COLUMNS = (
+    TableColumn("time", "time", _instant, required=True),
+    TableColumn("tube", "tube", _text),
+    TableColumn("source", "source", _text),
+    TableColumn("action", "action", _action, required=True),
+    TableColumn("depth_cm", "depth_m", _depth),
+    TableColumn("value", "value", _number),
+    TableColumn("unit", "unit", _text),
+    TableColumn("note", "note", _text),
+    TableColumn("who", "who", _text),
+)
+
+
+@dataclass(frozen=True)
+class _Form:
+    """A table's columns and the model of its rows, with what the columns leave out."""
+
+    columns: tuple[TableColumn, ...]
+    complete: Callable[[dict[str, Any], int], dict[str, Any]]
+
+
+def _as_is(values: dict[str, Any], line: int) -> dict[str, Any]:
+    return values
+
+
+def _numbered(values: dict[str, Any], line: int) -> dict[str, Any]:
+    return {"row": line, **values}
+
+
+def _wired(values: dict[str, Any], line: int) -> dict[str, Any]:
+    return {"row": line, "tube": "", "depth_m": None, **values}
+
+
+def read_tubes(folder: Path, offset_s: int, draft: Draft) -> None:
+    """Read ``tubes.csv`` into the draft."""
+    table = read_table(folder / "tubes.csv", "tubes.csv", TUBE_COLUMNS, draft.problems)
+    if table is not None:
+        draft.tube_names = {row.cells.get("tube", "") for row in table.rows} - {""}
+        form = _Form(TUBE_COLUMNS, _as_is)
+        draft.tubes = _read_rows(Tube, table, form, offset_s, draft.problems)
+
+
+def read_wiring(folder: Path, offset_s: int, draft: Draft) -> None:
+    """Read ``wiring.csv`` into the draft."""
+    table = read_table(folder / "wiring.csv", "wiring.csv", WIRE_COLUMNS, draft.problems)
+    if table is not None:
+        form = _Form(WIRE_COLUMNS, _wired)
+        draft.wires = _read_rows(Wire, table, form, offset_s, draft.problems)
+
+
+def read_visits(folder: Path, offset_s: int, draft: Draft) -> None:
+    """Read ``visits.csv`` into the draft; a site may have none."""
+    path = folder / "visits.csv"
+    if not path.exists():
+        return
+    table = read_table(path, "visits.csv", VISIT_COLUMNS, draft.problems)
+    if table is not None:
+        form = _Form(VISIT_COLUMNS, _numbered)
+        draft.visits = _read_rows(Visit, table, form, offset_s, draft.problems)
+
+
+def _read_rows(
+    model: type[M], table: TextTable, form: _Form, offset_s: int, problems: list[Problem]
+) -> list[Placed[M]]:
+    """Return the rows that are right in themselves."""
+    context = CellContext(offset_s, table.decimal_comma)
+    titles = {column.field: column.title for column in form.columns}
+    found: list[Placed[M]] = []
+    for row in table.rows:
+        spot = RowSpot(table.name, row.line)
+        values, bad = read_cells(row, spot, form.columns, context, problems)
+        complete = form.complete(values, row.line)
+        item = validate(model, complete, spot, problems, titles, bad)
+        if item is not None and not bad:
+            found.append(Placed(item, spot))
+    return found

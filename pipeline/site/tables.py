@@ -1,0 +1,203 @@
+"""CSV tables as text editors and spreadsheets write them, every row with its line.
+
+Comma or semicolon is told from the header line. Spreadsheets in countries with a decimal comma
+save semicolons; only there is a decimal comma a number.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import Problem
+from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, one_of, show
+from pipeline.site.text_files import read_text
+
+
+@dataclass(frozen=True)
+class CellContext:
+    """What the meaning of a cell depends on besides its text."""
+
+    offset_s: int
+    decimal_comma: bool = False
+
+
+@dataclass(frozen=True)
+class TableColumn:
+    """One column: its title, the model's field, how its text becomes a value.
+
+    An empty cell leaves the field to the model's default unless ``required``.
+    """
+
+    title: str
+    field: str
+    read: Callable[[str, CellContext], Any]
+    required: bool = False
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row: the line it starts on and its cells by column title."""
+
+    line: int
+    cells: dict[str, str]
+
+
+@dataclass(frozen=True)
+class TextTable:
+    """A table as text."""
+
+    name: str
+    rows: tuple[Row, ...]
+    decimal_comma: bool
+
+
+class _Lines:
+    """Feed lines to the CSV reader, leaving out comments and blank lines between rows only."""
+
+    def __init__(self, text: str) -> None:
+        self.stream = io.StringIO(text, newline="")
+        self.number = 0
+        self.row_starts_at = 0
+
+    def __iter__(self) -> _Lines:
+        return self
+
+    def __next__(self) -> str:
+        for line in self.stream:
+            self.number += 1
+            if self.row_starts_at:
+                return line
+            if line.strip(" \t\r\n;,") and not line.lstrip().startswith("#"):
+                self.row_starts_at = self.number
+                return line
+        raise StopIteration
+
+
+def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the line on which each record starts and its stripped fields."""
+    lines = _Lines(text)
+    for record in csv.reader(lines, delimiter=delimiter, strict=True):
+        yield lines.row_starts_at, [cell.strip() for cell in record]
+        lines.row_starts_at = 0
+
+
+def _delimiter(text: str) -> str:
+    """Return the separator of the header line."""
+    header = next(_Lines(text), "")
+    return ";" if header.count(";") > header.count(",") else ","
+
+
+def read_table(
+    path: Path, name: str, columns: tuple[TableColumn, ...], problems: list[Problem]
+) -> TextTable | None:
+    """Return a table's rows, or None after saying why there are none.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        Its name in messages.
+    columns : tuple of TableColumn
+        The columns it may have; the required ones it must have.
+    problems : list of Problem
+        Mistakes are added here.
+    """
+    text = read_text(path, name, problems)
+    if text is None:
+        return None
+    delimiter = _delimiter(text)
+    records = _records(text, delimiter)
+    rows: list[Row] = []
+    try:
+        line, titles = next(records, (1, []))
+        if not _header_is_good(RowSpot(name, line), titles, columns, problems):
+            return None
+        for line, cells in records:
+            rows.append(_row(RowSpot(name, line), titles, cells, problems))
+    except csv.Error as error:
+        spot = RowSpot(name, rows[-1].line + 1 if rows else 1)
+        advice = "Look for a quotation mark without its partner at or below this line."
+        problems.append(spot.problem((), f"broken CSV ({error})", "a CSV table", advice))
+        return None
+    return TextTable(name, tuple(rows), delimiter == ";")
+
+
+def _header_is_good(
+    spot: RowSpot, titles: list[str], columns: tuple[TableColumn, ...], problems: list[Problem]
+) -> bool:
+    known = [column.title for column in columns]
+    before = len(problems)
+    if not titles:
+        problems.append(spot.problem((), "an empty file", f"a header row: {','.join(known)}"))
+    elif len(titles) == 1 and "\t" in titles[0]:
+        advice = "Save the table as comma-separated values."
+        problems.append(
+            spot.problem((), "a header separated by tabs", "commas or semicolons", advice)
+        )
+    else:
+        _check_titles(spot, titles, known, problems)
+        problems.extend(
+            spot.problem((), f"no column {column.title!r}", "that column in the header")
+            for column in columns
+            if column.required and column.title not in titles
+        )
+    return len(problems) == before
+
+
+def _check_titles(
+    spot: RowSpot, titles: list[str], known: list[str], problems: list[Problem]
+) -> None:
+    for place, title in enumerate(titles):
+        if not title:
+            continue
+        if title not in known:
+            unused = [name for name in known if name not in titles]
+            advice = did_you_mean(title, unused) or did_you_mean(title, known)
+            found = f"unknown column {show(title)}"
+            problems.append(spot.problem((), found, one_of(known), advice))
+        elif title in titles[:place]:
+            problems.append(spot.problem(title, "the column twice", "each column once"))
+
+
+def _row(spot: RowSpot, titles: list[str], cells: list[str], problems: list[Problem]) -> Row:
+    surplus = [cell for cell in cells[len(titles) :] if cell]
+    unnamed = [cell for title, cell in zip(titles, cells, strict=False) if cell and not title]
+    if surplus or unnamed:
+        found = f"{show((surplus or unnamed)[0])} under no column title"
+        advice = "Put text that holds the separator in quotes."
+        problems.append(spot.problem((), found, f"{len(titles)} fields", advice))
+    return Row(spot.line, dict(zip(titles, cells, strict=False)))
+
+
+def read_cells(
+    row: Row,
+    spot: RowSpot,
+    columns: tuple[TableColumn, ...],
+    context: CellContext,
+    problems: list[Problem],
+) -> tuple[dict[str, Any], frozenset[str]]:
+    """Return the row's values by model field, and the fields that could not be read."""
+    values: dict[str, Any] = {}
+    bad: set[str] = set()
+    for column in columns:
+        text = row.cells.get(column.title, "")
+        if not text:
+            if column.required:
+                problems.append(
+                    spot.problem(column.title, "nothing", f"a value for {column.title!r}")
+                )
+                bad.add(column.field)
+            continue
+        try:
+            values[column.field] = column.read(text, context)
+        except BadValueError as error:
+            found = show(text)
+            problems.append(spot.problem(column.title, found, error.expected, error.advice))
+            bad.add(column.field)
+    return values, frozenset(bad)

@@ -1,0 +1,125 @@
+"""What pydantic finds wrong with a model, told as `pipeline.errors.Problem`."""
+
+from __future__ import annotations
+
+import re
+import typing
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from pipeline.errors import Problem
+from pipeline.site.mistakes import BadValueError, Path, Spot, did_you_mean, one_of, show
+
+M = TypeVar("M", bound=BaseModel)
+
+_IDENTIFIER = (
+    "a name of letters, digits, '_', '-' and '.', beginning with a letter or digit, "
+    "at most 64 long"
+)
+_QUOTED = re.compile(r"'([^']*)'")
+_PLAIN_WORDS = {
+    "model_type": "a table",
+    "dict_type": "a table",
+    "tuple_type": "a list",
+    "list_type": "a list",
+    "string_type": "text in quotes",
+    "finite_number": "a finite number",
+    "string_too_short": "some text",
+}
+
+
+def validate(
+    model: type[M],
+    data: Any,
+    spot: Spot,
+    problems: list[Problem],
+    columns: dict[str, str] | None = None,
+    absent: frozenset[str] = frozenset(),
+) -> M | None:
+    """Return ``data`` as ``model``, or None after adding a problem for every mistake.
+
+    Parameters
+    ----------
+    model : type of BaseModel
+        What the data should be.
+    data : any
+        As read.
+    spot : Spot
+        Where the data stand.
+    problems : list of Problem
+        Mistakes are added here.
+    columns : dict of str to str, optional
+        Column in the file of each field, where the names differ.
+    absent : frozenset of str
+        Fields already reported by the caller; that they are missing is not told again.
+    """
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        for item in error.errors(include_url=False):
+            if not (item["type"] == "missing" and item["loc"][-1] in absent):
+                problems.append(_problem(item, model, spot, columns or {}))
+        return None
+
+
+def _problem(
+    item: ErrorDetails, model: type[BaseModel], spot: Spot, columns: dict[str, str]
+) -> Problem:
+    path: Path = tuple(columns.get(str(part), part) for part in item["loc"])
+    kind, last = item["type"], str(path[-1]) if path else ""
+    if kind == "missing":
+        return spot.problem(path, "nothing", f"a value for {last!r}")
+    if kind == "extra_forbidden":
+        names = key_names(model, item["loc"][:-1])
+        found = f"unknown key {show(last)}"
+        return spot.problem(path, found, one_of(names), did_you_mean(last, names))
+    expected, advice = _expectation(item)
+    return spot.problem(path, show(item["input"]), expected, advice)
+
+
+def _expectation(item: ErrorDetails) -> tuple[str, str]:
+    """Return what was expected, and advice."""
+    kind, context = item["type"], item.get("ctx", {})
+    cause = context.get("error")
+    if isinstance(cause, BadValueError):
+        return cause.expected, cause.advice
+    if kind == "literal_error":
+        options = _QUOTED.findall(str(context.get("expected", "")))
+        return one_of(options), did_you_mean(item["input"], options)
+    if kind == "string_pattern_mismatch":
+        return _IDENTIFIER, ""
+    if kind in _PLAIN_WORDS:
+        return _PLAIN_WORDS[kind], ""
+    message = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    return message[:1].lower() + message[1:], ""
+
+
+def key_names(model: type[BaseModel], path: Path) -> list[str]:
+    """Return the keys a table accepts as a person writes them; ``path`` leads to it."""
+    current: type[BaseModel] | None = model
+    for part in path:
+        if isinstance(part, str) and current is not None:
+            current = _model_of(current, part)
+    if current is None:
+        return []
+    return [field.alias or name for name, field in current.model_fields.items()]
+
+
+def _model_of(model: type[BaseModel], key: str) -> type[BaseModel] | None:
+    for name, field in model.model_fields.items():
+        if key in (name, field.alias):
+            return _inner_model(field.annotation)
+    return None
+
+
+def _inner_model(annotation: Any) -> type[BaseModel] | None:
+    """Return the model inside ``tuple[Model, ...]``, ``Model | None`` and the like."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for part in typing.get_args(annotation):
+        found = _inner_model(part)
+        if found is not None:
+            return found
+    return None

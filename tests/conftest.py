@@ -1,0 +1,54 @@
+"""An invented site that is right in every part, to be copied and spoilt."""
+
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+import pytest
+
+from pipeline.site.load import load_site
+from pipeline.site.models import Site
+
+FIELD = Path(__file__).parent / "site" / "field"
+
+Edits = Mapping[str, Sequence[tuple[str, str]]]
+
+
+def write_site(
+    folder: Path, edits: Edits | None = None, files: Mapping[str, str | None] | None = None
+) -> Path:
+    """Write the site into ``folder``, texts replaced and files changed or (None) left out."""
+    shutil.copytree(FIELD, folder)
+    (folder / "data").mkdir()
+    for name, pairs in (edits or {}).items():
+        text = (folder / name).read_text(encoding="utf-8")
+        for old, new in pairs:
+            if text.count(old) != 1:
+                raise ValueError(f"{name}: {old!r} occurs {text.count(old)} times, not once")
+            text = text.replace(old, new)
+        (folder / name).write_text(text, encoding="utf-8")
+    for name, content in (files or {}).items():
+        (folder / name).unlink(missing_ok=True)
+        if content is not None:
+            (folder / name).write_text(content, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def make_site(tmp_path: Path) -> Callable[..., Path]:
+    """Return a function that writes a site (see `write_site`) and returns its folder."""
+    made: list[Path] = []
+
+    def make(
+        edits: Edits | None = None, files: Mapping[str, str | None] | None = None
+    ) -> Path:
+        made.append(tmp_path / f"site-{len(made)}")
+        return write_site(made[-1], edits, files)
+
+    return make
+
+
+@pytest.fixture
+def field_site(make_site: Callable[..., Path]) -> Site:
+    """Return the invented site, loaded."""
+    return load_site(make_site())
