@@ -72,6 +72,7 @@ REASONS: dict[str, str] = {
     "incomplete_line": "The last line has no end; it is read once the file has grown.",
     "bad_stamp": "Correct the layout's date pattern, or look at the line.",
     "not_a_number": "Add the text to the layout's null markers if it means 'no value'.",
+    "no_name": "The row does not name its channel or tube, or names it too long; look at it.",
     "damaged_text": "The bytes are not in the layout's encoding.",
     "bus_rule": "The exchange contradicts the SDI-12 standard; see the rule named.",
     "checksum": "The reply was damaged on the bus; look at cable and connectors if it recurs.",
