@@ -1,0 +1,58 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+# Not ".nc": a reader that lists the folder must not find a file that is still being written.
+_SUFFIX = ".part"
+
+
+@contextmanager
+def replacing(path: Path, mode: int = 0o644) -> Iterator[Path]:
+    """Give a temporary path to write to; put it in place of ``path`` when the block ends well.
+
+    The file and its folder are flushed to the disk, so that after a power failure there is the
+    old file or the new one. If the block raises, the temporary file is removed and ``path`` is
+    as it was. Who has the old file open keeps reading the old one.
+
+    Parameters
+    ----------
+    path : Path
+        The file to make or replace; its folder is made if need be.
+    mode : int
+        Permissions of the finished file.
+
+    Yields
+    ------
+    Path
+        An empty file in the same folder.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=_SUFFIX)
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        _flush(temporary)
+        temporary.chmod(mode)
+        temporary.replace(path)
+    except BaseException:  # also an interrupt must leave no half-written file
+        temporary.unlink(missing_ok=True)
+        raise
+    if os.name == "posix":  # elsewhere a folder cannot be flushed
+        _flush(path.parent)
+
+
+def _flush(path: Path) -> None:
+    """Wait until a file or a folder is on the disk."""
+    flags = os.O_RDONLY if path.is_dir() else os.O_RDWR
+    handle = os.open(path, flags)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
