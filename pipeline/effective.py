@@ -1,7 +1,7 @@
-"""What decides a tube's results besides its readings, by date; and which days a change touches.
+"""What decides a tube's results besides its readings, by date; which days a change touches.
 
-Two descriptions are compared rule by rule and date by date, so that a new calibration from June
-on recomputes that tube from June on and nothing else.
+Two descriptions are compared rule by rule and date by date, so that a new calibration from
+June on recomputes that tube from June on and nothing else.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
     Returns
     -------
     dict
-        tube → kind ("calibrate", "qc", "derive", "code") → segments in order of time. The empty
-        tube name stands for the stations.
+        tube → kind ("calibrate", "qc", "derive", "code") → segments in order of time. The
+        empty tube name stands for the stations.
     """
     code: Segments = [(None, _json([(s.name, s.version) for s in TUBE_STEPS]))]
     rules: dict[str, dict[str, Segments]] = {
@@ -56,7 +56,7 @@ def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
 
 
 def _products_of(site: Site, tube: str) -> Segments:
-    """Return what decides a tube's products: layers, sensor depths, and readings due by date."""
+    """Return what decides a tube's products: layers, sensor depths, readings due by date."""
     wires = [w for w in site.wiring if w.tube == tube and w.quantity in SIGNALS]
     interval_of = {source.id: source.interval_s or site.interval_s for source in site.sources}
     depths = sorted({site.sensor_depth_m(tube, w.depth_m) for w in wires if w.depth_m})
@@ -82,11 +82,7 @@ def rules_table(rules: dict[str, dict[str, Segments]]) -> pa.Table:
 
 
 def changed_days(
-    old: pa.Table | None,
-    rules: dict[str, dict[str, Segments]],
-    tube: str,
-    axis: TimeAxis,
-    days: int,
+    old: pa.Table | None, new: dict[str, Segments], tube: str, axis: TimeAxis, days: int
 ) -> NDArray[np.bool_]:
     """Return which days of one tube are ruled otherwise than in the stored table.
 

@@ -2,9 +2,9 @@
 
 A change is known by tube and day. Each step states how far back and ahead it looks. From
 that follows what it must write anew (every output that saw a changed input) and what it must
-compute besides (inputs of later steps). The engine reads `pipeline.steps` and knows no science.
-Because a step's result depends on its looks alone, the pieces fit together bit for bit however
-the work is cut.
+compute besides (inputs of later steps). The engine reads `pipeline.steps` and knows no
+science. Because a step's result depends on its looks alone, the pieces fit together bit for
+bit however the work is cut.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES, DAY, SPECS, TIME
 from pipeline.errors import StoreError
 from pipeline.site.models import Site
 from pipeline.state import Writer
-from pipeline.steps import Step
+from pipeline.step import Step
 
 # One piece of work: this many tubes for this many days, about 150 MB for six depths at 10 min.
 BLOCK_TUBES = 10 * CHUNK_TUBES

@@ -71,7 +71,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     -------
     dict
         ``site``, ``commit`` (the state that holds tonight's result, also if nothing was new),
-        ``message``, ``set_aside``, ``ledger``, ``files``, ``tubes``, ``timings_s``.
+        ``message``, ``set_aside``, ``ledger``, ``raw_files``, ``tubes``, ``timings_s``.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         "title": site.title,
         "commit": commit,
         "message": message,
-        "files": {"found": intake.files_found, "read": len(intake.read)},
+        "raw_files": {"found": intake.files_found, "read": len(intake.read)},
         "ledger": intake.ledger.totals(),
         "set_aside": _set_aside(intake),
         "tubes": tube_rows(site, snapshot),
@@ -113,7 +113,7 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     store = site_store(site)
     commit = night["commit"]
     files = deliver_periods(site, store.read(commit), commit, store.written_at(commit))
-    return {"files": [str(path) for path in files]}
+    return {"delivered": [str(path) for path in files]}
 
 
 def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
@@ -127,7 +127,7 @@ def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> 
     """Write the run summary beside the site's output and return it."""
     site = open_description(folder)
     summary = summarise(night, *parts)
-    summary["summary"] = [str(path) for path in write_summary(site.output, summary)]
+    summary["summary_files"] = [str(path) for path in write_summary(site.output, summary)]
     return summary
 
 

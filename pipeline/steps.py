@@ -1,43 +1,23 @@
 """The table of steps: the whole night on one screen, in order, from reading to product.
 
-The incremental engine reads this table and nothing else. ``look`` returns how many seconds a
-step looks back and ahead of each value it writes. ``version`` rises when a step's arithmetic
-changes; everything it feeds is then computed again.
+The incremental engine reads this table and nothing else. A reader sees what each step reads
+and writes, how far it looks, and whose method it is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-
-import xarray as xr
-
-from pipeline.calibrate.steps import root_permittivity_step, water_content_step
+from pipeline.calibrate.steps import (
+    calibrate_look,
+    root_permittivity_step,
+    water_content_step,
+)
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
 from pipeline.qc.step import qc_look, qc_step
-from pipeline.site.models import Site
+from pipeline.step import Step
+from pipeline.variables import SIGNALS
 
-Look = Callable[[Site], tuple[int, int]]
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step: a function of a block of tubes over a window, and what it reads and writes."""
-
-    name: str
-    function: Callable[[xr.Dataset, Site], xr.Dataset]
-    reads: tuple[str, ...]
-    writes: tuple[str, ...]
-    look: Look
-    reference: str
-    version: int = 1
-
-
-def no_look(site: Site) -> tuple[int, int]:
-    """Return the look of a step whose value at an instant depends on that instant alone."""
-    return 0, 0
-
+SIGNAL_KEYS = tuple(f"readings/{name}" for name in SIGNALS)
 
 TUBE_STEPS = (
     Step(
@@ -45,25 +25,20 @@ TUBE_STEPS = (
         root_permittivity_step,
         ("readings/voltage", "readings/permittivity", "readings/root_permittivity"),
         ("water/root_permittivity",),
-        no_look,
+        calibrate_look,
         "monotone law of each probe; square root of permittivity",
     ),
     Step(
         "water content",
         water_content_step,
-        (
-            "water/root_permittivity",
-            "readings/water_content",
-            "readings/voltage",
-            "readings/permittivity",
-        ),
+        SIGNAL_KEYS,
         (
             "water/calibrated_water_content",
             "water/random_error",
             "water/systematic_error",
             "water/outside_calibration",
         ),
-        no_look,
+        calibrate_look,
         "law of each horizon; JCGM 100:2008 eqs 10 and 13",
     ),
     Step(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES, SPECS
@@ -81,6 +82,26 @@ class CellWriter:
                 else:
                     tubes[columns, first : first + len(days)] |= days.any(axis=2).T
         return tubes, stations
+
+    def winners(self, rows: pd.DataFrame) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
+        """Return what the cells of superseded readings hold now: values and offsets."""
+        value = np.full(len(rows), np.nan, dtype=np.float32)
+        offset_s = np.zeros(len(rows), dtype=np.int32)
+        labels = self._writer.labels
+        for quantity, part in rows.groupby("quantity", sort=True):
+            at = rows.index.get_indexer(part.index)
+            axis = "station" if quantity in STATION_QUANTITIES else "tube"
+            index: list[NDArray[np.int64]] = [
+                part["step"].to_numpy(),
+                part["place"].map({name: i for i, name in enumerate(labels[axis])}).to_numpy(),
+            ]
+            if axis == "tube":
+                depths = {depth: i for i, depth in enumerate(labels["depth"])}
+                index.append(part["depth_m"].map(depths).to_numpy())
+            key = f"readings/{quantity}"
+            value[at] = self._writer.array(key).vindex[tuple(index)]
+            offset_s[at] = self._writer.array(f"{key}_offset_s").vindex[tuple(index)]
+        return value, offset_s
 
     def _flush(self, quantity: str, readings: Readings, ranks: Ranks) -> None:
         self._writer.extend(int(readings.step.max()) + 1)

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.cells import CellWriter
 from pipeline.ingest.discover import Found, Opened, discover, is_known, open_file
-from pipeline.ingest.rounds_book import RoundsBook
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.merge import Ranks
 from pipeline.ingest.place import Axes, Bench, Placed, place
 from pipeline.ingest.readers import READERS
 from pipeline.ingest.records import ParsedFile, Reject
+from pipeline.ingest.rounds_book import RoundsBook
 from pipeline.ingest.superseded import Superseded
 from pipeline.site.fingerprint import source_fingerprint
 from pipeline.site.models import Site
@@ -137,7 +137,7 @@ class _Run:
     def finish(self) -> None:
         """Settle what depends on all files, and put the tables into the store."""
         ranks = Ranks.of(self.ledger.sort_keys())
-        for file, repeats in self.superseded.settle(ranks).items():
+        for file, repeats in self.superseded.settle(ranks, self.cells.winners).items():
             self.ledger.entries[file].superseded -= repeats
             self.ledger.entries[file].duplicates += repeats
         for file, repeats in self.rounds.settle(ranks).items():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,8 @@ _SCHEMA = pa.schema(
         ("line", pa.int32()),
     ]
 )
+# What the cells of some rows hold: values and offsets, one a row.
+Winners = Callable[[pd.DataFrame], tuple[np.ndarray, np.ndarray]]
 
 
 class Superseded:
@@ -57,19 +60,32 @@ class Superseded:
         )
         self._rows = pd.concat([self._rows, new], ignore_index=True) if len(self) else new
 
-    def settle(self, ranks: Ranks) -> Counter[int]:
+    def settle(self, ranks: Ranks, winners: Winners) -> Counter[int]:
         """Keep one row for each distinct reading; return how many repeats each file had.
 
-        Of equal readings of a cell the one that goes first in the order of files and lines
-        stands for them. The same line read twice is one reading, not a repeat.
+        A row equal to what its cell holds now is a duplicate of it: its value lost the cell to
+        another one and came back with a later file. Of other equal readings of a cell, the one
+        that goes first in the order of files and lines stands for them. The same line read
+        twice is one reading, not a repeat.
+
+        Parameters
+        ----------
+        ranks : Ranks
+            The order between files.
+        winners : callable
+            Returns for rows of this table what their cells hold: values and offsets.
         """
         if not len(self):
             return Counter()
         rows = self._rows.drop_duplicates(ignore_index=True)
+        value, offset_s = winners(rows)
+        returned = (rows["value"] == value) & (rows["offset_s"] == offset_s)
+        back = Counter(int(file) for file in rows.loc[returned, "file"])
+        rows = rows[~returned]
         rank = ranks.rank[np.searchsorted(ranks.ids, rows["file"].to_numpy())]
         rows = rows.assign(rank=rank).sort_values([*_READING, "rank", "line"])
         repeated = rows.duplicated(_READING, keep="last")
-        repeats = Counter(int(file) for file in rows.loc[repeated, "file"])
+        repeats = back + Counter(int(file) for file in rows.loc[repeated, "file"])
         self._rows = rows.loc[~repeated, COLUMNS].reset_index(drop=True)
         return repeats
 
