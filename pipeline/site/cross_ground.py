@@ -60,7 +60,7 @@ def _check_tubes(draft: Draft) -> Iterator[Problem]:
 def _check_sensor_depths(draft: Draft) -> Iterator[Problem]:
     """Every sensor whose reading becomes water content lies in a horizon."""
     tubes = {placed.value.tube: placed.value for placed in draft.tubes}
-    soils = {placed.value.id: placed.value for placed in draft.soils}
+    soils = {s.value.id: s.value for s in draft.soils if _runs_downwards(s.value)}
     seen: set[tuple[str, float]] = set()
     for placed in draft.wires:
         wire = placed.value
@@ -77,6 +77,11 @@ def _check_sensor_depths(draft: Draft) -> Iterator[Problem]:
             expected = f"a horizon of soil {soil.id!r} that holds it"
             advice = f"The horizons reach {_extent(soil)}; set-in {tube.set_in_m * 100:g} cm."
             yield placed.spot.problem("depth_cm", found, expected, advice)
+
+
+def _runs_downwards(soil: Soil) -> bool:
+    """Tell whether depths can be looked up; what is upside down is told where it stands."""
+    return all(horizon.top_m < horizon.bottom_m for horizon in soil.horizons)
 
 
 def _extent(soil: Soil) -> str:

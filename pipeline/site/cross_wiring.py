@@ -155,17 +155,29 @@ def _check_overlaps(wires: list[Placed[Wire]], around: _Surroundings) -> Iterato
         channels[wire.source, wire.channel].append(placed)
         owner = wire.source if wire.at_station else wire.tube
         sensors[owner, wire.depth_m, wire.quantity].append(placed)
+    told: set[tuple[int, int]] = set()
     for (source_name, channel), rows in channels.items():
         name = f"channel {channel!r} of {source_name!r}"
-        yield from _overlaps(rows, around, "channel", name)
+        for pair, spot in _overlaps(rows, around):
+            told.add(pair)
+            yield _twice(spot, "channel", name, pair)
     for (named, depth_m, quantity), rows in sensors.items():
         where = "" if depth_m is None else f" at {depth_m} m"
-        yield from _overlaps(rows, around, "quantity", f"{quantity} of {named!r}{where}")
+        for pair, spot in _overlaps(rows, around):
+            if pair not in told:
+                yield _twice(spot, "quantity", f"{quantity} of {named!r}{where}", pair)
+
+
+def _twice(spot: Spot, column: str, name: str, lines: tuple[int, int]) -> Problem:
+    advice = "End one of them: 'until' of one must not lie after 'from' of the other."
+    found = f"{name} wired twice at once, on lines {lines[0]} and {lines[1]}"
+    return spot.problem(column, found, "one wiring at a time", advice)
 
 
 def _overlaps(
-    rows: list[Placed[Wire]], around: _Surroundings, column: str, name: str
-) -> Iterator[Problem]:
+    rows: list[Placed[Wire]], around: _Surroundings
+) -> Iterator[tuple[tuple[int, int], Spot]]:
+    """Yield the lines of rows that hold at once, and the spot of the later line."""
     if len(rows) < 2:
         return
     timed = [(*period(row.value, around.tubes.get(row.value.tube)), row) for row in rows]
@@ -173,10 +185,7 @@ def _overlaps(
     _, latest, holder = timed[0]
     for start, until, row in timed[1:]:
         if start < latest:
-            first, second = sorted((holder.value.row, row.value.row))
-            spot = row.spot if row.value.row == second else holder.spot
-            advice = "End one of them: 'until' of one must not lie after 'from' of the other."
-            found = f"{name} wired twice at once, on lines {first} and {second}"
-            yield spot.problem(column, found, "one wiring at a time", advice)
+            first, second = sorted((holder, row), key=lambda placed: placed.value.row)
+            yield (first.value.row, second.value.row), second.spot
         if until > latest:
             latest, holder = until, row

@@ -145,7 +145,7 @@ class TranscriptForm(LayoutModel):
     direction; empty where the log has no marks. ``joined`` logs write a command and its reply
     on one line. ``answers`` is for logs that hold no commands: the measurements each sensor
     answers in one round, in order, with the number of values, as ``M:3`` or ``MC1:4``; a round
-    lasts at most ``answers_within_s`` seconds.
+    lasts at most ``answers_within_s`` seconds, which must be less than the time between rounds.
     """
 
     encoding: str = "ascii"

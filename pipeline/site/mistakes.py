@@ -67,6 +67,11 @@ def show(value: object) -> str:
 
 def one_of(options: Iterable[str]) -> str:
     """Return the accepted words as a list, cut where it would no longer be read."""
+    return _listed(frozenset(options))
+
+
+@lru_cache(maxsize=64)
+def _listed(options: frozenset[str]) -> str:
     listed = sorted(options)
     if not listed:
         return "nothing: none is described"
@@ -77,10 +82,13 @@ def one_of(options: Iterable[str]) -> str:
 
 def did_you_mean(word: object, options: Iterable[str]) -> str:
     """Return ``Did you mean 'x'?`` for the nearest accepted word, or nothing."""
-    if not isinstance(word, str) or not word:
-        return ""
-    nearest = _nearest(word[:_SHOWN_LENGTH], tuple(options))
-    return f"Did you mean {nearest!r}?" if nearest else ""
+    found = nearest(word, options) if isinstance(word, str) else ""
+    return f"Did you mean {found!r}?" if found else ""
+
+
+def nearest(word: str, options: Iterable[str]) -> str:
+    """Return the accepted word a misspelt one is most like, or an empty text."""
+    return _nearest(word[:_SHOWN_LENGTH], tuple(options)) if word else ""
 
 
 @lru_cache(maxsize=4096)

@@ -62,15 +62,20 @@ def _run_length(pattern: str, position: int) -> int:
 
 
 def _quoted(pattern: str, position: int) -> tuple[str, int]:
-    """Return the text of a quoted literal and the position behind it; '' is an apostrophe."""
+    """Return the text of a quoted literal and the position behind it.
+
+    Two quotes together are an apostrophe, inside a literal and outside.
+    """
     if pattern.startswith("''", position):
         return "'", position + 2
-    end = pattern.find("'", position + 1)
-    if end < 0:
-        raise ValueError(
-            f"date pattern {pattern!r}: the quote opened at {position} is not closed"
-        )
-    return pattern[position + 1 : end], end + 1
+    end = position + 1
+    while True:
+        end = pattern.find("'", end)
+        if end < 0:
+            raise ValueError(f"date pattern {pattern!r}: quote at {position} is not closed")
+        if not pattern.startswith("''", end):
+            return pattern[position + 1 : end].replace("''", "'"), end + 1
+        end += 2
 
 
 def _require_letter(pattern: str, letter: str, count: int) -> None:

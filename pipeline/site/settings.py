@@ -118,7 +118,7 @@ def _read_sources(toml: TomlFile, offset_s: int, draft: Draft) -> None:
     top = TomlSpot(FILE, toml)
     found = entries(toml, top.below("source"), toml.data.get("source", []), draft.problems)
     draft.source_names = names_of(found, "id")
-    if not found:
+    if not toml.data.get("source"):
         draft.problems.append(top.problem((), "no [[source]]", "at least one [[source]]"))
     for spot, item in found:
         form = validate(SourceForm, item, spot, draft.problems)
@@ -223,7 +223,7 @@ def _override_values(
 def _read_layers(toml: TomlFile, draft: Draft) -> None:
     top = TomlSpot(FILE, toml)
     found = entries(toml, top.below("layer"), toml.data.get("layer", []), draft.problems)
-    if not found:
+    if not toml.data.get("layer"):
         expected = "at least one [[layer]] whose water is to be stored"
         draft.problems.append(top.problem((), "no [[layer]]", expected))
     for spot, item in found:

@@ -9,21 +9,25 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import Problem
-from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, one_of, show
+from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, nearest, one_of, show
 from pipeline.site.text_files import read_text
 
 
 @dataclass(frozen=True)
 class CellContext:
-    """What the meaning of a cell depends on besides its text."""
+    """What the meaning of a cell depends on besides its text, and cells already understood.
+
+    A long table repeats its depths, dates and units on every row; each is read once.
+    """
 
     offset_s: int
     decimal_comma: bool = False
+    understood: dict[tuple[str, str], Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -142,10 +146,11 @@ def _header_is_good(
         )
     else:
         _check_titles(spot, titles, known, problems)
+        present = {nearest(title, known) for title in titles}  # misspelt: told already
         problems.extend(
             spot.problem((), f"no column {column.title!r}", "that column in the header")
             for column in columns
-            if column.required and column.title not in titles
+            if column.required and column.title not in present
         )
     return len(problems) == before
 
@@ -194,8 +199,13 @@ def read_cells(
                 )
                 bad.add(column.field)
             continue
+        cell = (column.field, text)
+        if cell in context.understood:
+            values[column.field] = context.understood[cell]
+            continue
         try:
-            values[column.field] = column.read(text, context)
+            value = values[column.field] = column.read(text, context)
+            context.understood[cell] = value
         except BadValueError as error:
             found = show(text)
             problems.append(spot.problem(column.title, found, error.expected, error.advice))

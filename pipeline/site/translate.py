@@ -10,7 +10,15 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from pipeline.errors import Problem
-from pipeline.site.mistakes import BadValueError, Path, Spot, did_you_mean, one_of, show
+from pipeline.site.mistakes import (
+    BadValueError,
+    Path,
+    Spot,
+    did_you_mean,
+    nearest,
+    one_of,
+    show,
+)
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -24,6 +32,9 @@ _PLAIN_WORDS = {
     "dict_type": "a table",
     "tuple_type": "a list",
     "list_type": "a list",
+    **dict.fromkeys(("float_type", "float_parsing"), "a number"),
+    **dict.fromkeys(("int_type", "int_parsing", "int_from_float"), "a whole number"),
+    **dict.fromkeys(("bool_type", "bool_parsing"), "true or false"),
     "string_type": "text in quotes",
     "finite_number": "a finite number",
     "string_too_short": "some text",
@@ -58,10 +69,22 @@ def validate(
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        for item in error.errors(include_url=False):
-            if not (item["type"] == "missing" and item["loc"][-1] in absent):
+        items = error.errors(include_url=False)
+        respelled = {_suggested(item, model) for item in items}
+        for item in items:
+            told = item["loc"] in respelled or (item["loc"] or ("",))[-1] in absent
+            if not (item["type"] == "missing" and told):
                 problems.append(_problem(item, model, spot, columns or {}))
         return None
+
+
+def _suggested(item: ErrorDetails, model: type[BaseModel]) -> Path:
+    """Return the path of the key that an unknown one was meant for."""
+    if item["type"] != "extra_forbidden":
+        return ()
+    *table, key = item["loc"]
+    name = nearest(str(key), key_names(model, tuple(table)))
+    return (*table, name) if name else ()
 
 
 def _problem(
