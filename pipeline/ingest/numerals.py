@@ -116,8 +116,10 @@ def _read_hard(
     text = pa.StringArray.from_buffers(
         count, pa.py_buffer(offsets), pa.py_buffer(plain[: offsets[-1]])
     )
-    values[hard] = text.cast(pa.float64()).to_numpy(zero_copy_only=False)
-    kinds[hard] = NUMBER
+    found = text.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    held = np.isfinite(found)
+    values[hard] = np.where(held, found, np.nan)
+    kinds[hard] = np.where(held, NUMBER, TEXT)
 
 
 def cell_text(buffer: NDArray[np.uint8], spans: Spans, index: int, limit: int = 40) -> str:

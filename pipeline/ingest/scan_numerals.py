@@ -21,7 +21,9 @@ NUMBER, NULL, TEXT, HARD = 0, 1, 2, 3
 _POWERS = np.array([float(10**power) for power in range(23)])  # all exact
 _EXACT = 2**53
 _MAX_DIGITS = 18  # more would overflow an int64
-_MAX_POWER = 300
+# The value is below 10**(power + digits): beyond the first no double holds it, below the
+# second it rounds to zero.
+_BEYOND, _BELOW = 310, -330
 
 
 @njit(cache=True, nogil=True)
@@ -141,8 +143,10 @@ def _rounded(sign, mantissa, significant, power):
         if power < 0:
             return sign * (mantissa / _POWERS[-power]), NUMBER
         return sign * (mantissa * _POWERS[power]), NUMBER
-    if abs(power + significant) > _MAX_POWER:
+    if power + significant > _BEYOND:
         return np.nan, TEXT
+    if power + significant < _BELOW:
+        return sign * 0.0, NUMBER
     return np.nan, HARD
 
 
