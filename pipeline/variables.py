@@ -75,6 +75,12 @@ VARIABLES: dict[str, Variable] = {
         "systematic standard uncertainty of water content",
         content="qualityInformation",
     ),
+    "outside_calibration": Variable(
+        "1",
+        "why a reading has no water content",
+        "status_flag",
+        "qualityInformation",
+    ),
     "tests": Variable("1", "quality tests that fired", "quality_flag", "qualityInformation"),
     "quality": Variable(
         "1", "primary quality flag", "aggregate_quality_flag", "qualityInformation"
@@ -103,9 +109,7 @@ VARIABLES: dict[str, Variable] = {
     "daily_storage": Variable(
         "mm", "daily mean of soil water stored in the layer", LAYER_STORAGE_NAME
     ),
-    "daily_rain": Variable(
-        "mm", "daily sum of rain", "lwe_thickness_of_precipitation_amount"
-    ),
+    "daily_rain": Variable("mm", "daily sum of rain", "lwe_thickness_of_precipitation_amount"),
 }
 
 

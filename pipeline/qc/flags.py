@@ -1,8 +1,14 @@
-"""The two flag schemes of the project: one bit for each test, one primary flag for each cell."""
+"""The two flag schemes: one bit for each test, one primary flag for each cell."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import IntEnum
+
+import numpy as np
+import xarray as xr
+
+from pipeline.variables import describe
 
 
 class Quality(IntEnum):
@@ -33,3 +39,62 @@ TEST_BITS: dict[str, int] = {
     "flat_line": 16,
     "spike": 32,
 }
+
+
+def pack(flags: Mapping[str, xr.DataArray]) -> xr.DataArray:
+    """Return the ``tests`` mask of boolean flags, one for each test named.
+
+    Parameters
+    ----------
+    flags : mapping of str to DataArray of bool, one shape
+        Keys are those of `TEST_BITS`; a test left out has not fired. At least one.
+
+    Returns
+    -------
+    DataArray of uint16, same dims
+        With CF ``flag_masks`` and ``flag_meanings``.
+
+    Raises
+    ------
+    ValueError
+        If a key is no test, an array is not boolean, or there is none.
+    """
+    unknown = sorted(set(flags) - set(TEST_BITS))
+    if unknown or not flags:
+        raise ValueError(f"expected one or more of {sorted(TEST_BITS)}, found {unknown}")
+    for name, flag in flags.items():
+        if flag.dtype != bool:
+            raise ValueError(f"{name!r}: expected booleans, found {flag.dtype}")
+    bits = [
+        flag.astype(np.uint16) * np.uint16(TEST_BITS[name]) for name, flag in flags.items()
+    ]
+    mask = bits[0]
+    for more in bits[1:]:
+        mask = mask | more
+    return describe_tests(mask)
+
+
+def unpack(tests: xr.DataArray) -> dict[str, xr.DataArray]:
+    """Return one boolean array for each test of a ``tests`` mask, True where it fired."""
+    found = {}
+    for name, bit in TEST_BITS.items():
+        flag = ((tests & tests.dtype.type(bit)) != 0).rename(name)
+        flag.attrs = {}
+        found[name] = flag
+    return found
+
+
+def describe_tests(mask: xr.DataArray) -> xr.DataArray:
+    """Return a mask of tests with the attributes CF asks for."""
+    result = describe(mask, "tests")
+    result.attrs["flag_masks"] = np.array(list(TEST_BITS.values()), dtype=np.uint16)
+    result.attrs["flag_meanings"] = " ".join(TEST_BITS)
+    return result
+
+
+def describe_quality(flag: xr.DataArray) -> xr.DataArray:
+    """Return a primary flag with the attributes CF asks for."""
+    result = describe(flag, "quality")
+    result.attrs["flag_values"] = np.array([int(quality) for quality in Quality], np.uint8)
+    result.attrs["flag_meanings"] = " ".join(quality.name.lower() for quality in Quality)
+    return result

@@ -1,0 +1,268 @@
+"""Compiled loops of the calibration steps over whole blocks (time, column), time first.
+
+Each result depends on the readings of its own cell alone. Work goes by tiles of some hundred
+steps: within one, a run (a column with its laws held still) is gathered into small float64
+buffers, worked on there, and written back while the tile's cache lines are still at hand.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.calibrate.curve import Curves, evaluate, evaluate_variance
+
+Floats = NDArray[np.float64]
+TILE = 512  # steps; the tile's lines of eight arrays of 30 columns stay in a core's cache
+# Bits of ``outside_calibration``.
+OUTSIDE_PROBE, OUTSIDE_SOIL, NO_LAW = 1, 2, 4
+
+
+class Signals(NamedTuple):
+    """The logged quantities, each (time, column) float32, or (0, 0) where none is logged."""
+
+    voltage: NDArray[np.float32]
+    permittivity: NDArray[np.float32]
+    root_permittivity: NDArray[np.float32]
+    water_content: NDArray[np.float32]
+
+
+class Noise(NamedTuple):
+    """Standard deviation of each logged quantity; NaN where the site does not state it."""
+
+    voltage: float
+    permittivity: float
+    root_permittivity: float
+    water_content: float
+
+
+class WaterArrays(NamedTuple):
+    """The results of `fill_water`, each (time, column)."""
+
+    water_content: NDArray[np.float32]
+    random_error: NDArray[np.float32]
+    systematic_error: NDArray[np.float32]
+    outside: NDArray[np.uint8]
+
+
+class Work(NamedTuple):
+    """Room for one run of one tile, each (n,).
+
+    Before `_through_soil` ``random`` and ``systematic`` belong to root permittivity, and the
+    latter is a variance; after it they belong to water content.
+    """
+
+    reading: Floats
+    root: Floats
+    random: Floats
+    systematic: Floats
+    water: Floats
+    slope: Floats
+    variance: Floats
+    failed: NDArray[np.uint8]
+
+
+@njit(cache=True, nogil=True)
+def _room(buffers: Floats, flags: NDArray[np.uint8], n: int) -> Work:  # pragma: no cover
+    """Return the first ``n`` places of seven buffers (7, TILE); rows must stay contiguous."""
+    return Work(
+        buffers[0][:n],
+        buffers[1][:n],
+        buffers[2][:n],
+        buffers[3][:n],
+        buffers[4][:n],
+        buffers[5][:n],
+        buffers[6][:n],
+        flags[:n],
+    )
+
+
+@njit(cache=True, nogil=True)
+def _gather(
+    array: NDArray[np.float32], start: int, column: int, out: Floats
+) -> None:  # pragma: no cover
+    """Copy a stretch of one column into ``out``."""
+    for i in range(out.size):
+        out[i] = array[start + i, column]
+
+
+@njit(cache=True, nogil=True)
+def _from_voltage(
+    curves: Curves, probe: int, noise: float, work: Work
+) -> None:  # pragma: no cover
+    """Turn voltage readings into root permittivity, its random error and systematic variance.
+
+    Everything is NaN where there is no reading, no law or a voltage outside its range.
+    """
+    x, root, random, failed = work.reading, work.root, work.random, work.failed
+    if probe < 0:
+        root[:] = np.nan
+        random[:] = np.nan
+        work.systematic[:] = np.nan
+    else:
+        evaluate(curves, probe, x, root, random)
+        evaluate_variance(curves, probe, x, work.systematic)
+    reason = NO_LAW if probe < 0 else OUTSIDE_PROBE
+    for i in range(x.size):
+        random[i] = abs(random[i]) * noise
+        failed[i] = reason if np.isnan(root[i]) and not np.isnan(x[i]) else 0
+
+
+@njit(cache=True, nogil=True)
+def _over_permittivity(noise: float, work: Work) -> None:  # pragma: no cover
+    """Put the square root of logged permittivity over what was found before."""
+    x, root, random = work.reading, work.root, work.random
+    for i in range(x.size):
+        if not np.isnan(x[i]):
+            positive = x[i] > 0.0
+            root[i] = np.sqrt(x[i]) if positive else np.nan
+            random[i] = noise / (2.0 * root[i])
+            work.systematic[i] = 0.0
+            work.failed[i] = 0 if positive else OUTSIDE_PROBE
+
+
+@njit(cache=True, nogil=True)
+def _over_root(noise: float, work: Work) -> None:  # pragma: no cover
+    """Put logged root permittivity over what was found before."""
+    x = work.reading
+    for i in range(x.size):
+        if not np.isnan(x[i]):
+            work.root[i], work.random[i], work.systematic[i] = x[i], noise, 0.0
+            work.failed[i] = 0
+
+
+@njit(cache=True, nogil=True)
+def _find_root(
+    signals: Signals, noise: Noise, curves: Curves, run: NDArray[np.int64], work: Work
+) -> None:  # pragma: no cover
+    """Fill root permittivity and its errors from the signals.
+
+    ``run`` is column, first step, end step, probe curve, ... The least preferred signal is
+    taken first and the better ones are laid over it.
+    """
+    column, start, probe = run[0], run[1], run[3]
+    if signals.voltage.shape[0]:
+        _gather(signals.voltage, start, column, work.reading)
+    else:
+        work.reading[:] = np.nan
+        probe = -1
+    _from_voltage(curves, probe, noise.voltage, work)
+    if signals.permittivity.shape[0]:
+        _gather(signals.permittivity, start, column, work.reading)
+        _over_permittivity(noise.permittivity, work)
+    if signals.root_permittivity.shape[0]:
+        _gather(signals.root_permittivity, start, column, work.reading)
+        _over_root(noise.root_permittivity, work)
+
+
+@njit(cache=True, nogil=True)
+def _clip_run(
+    run: NDArray[np.int64], tile: int, out: NDArray[np.int64]
+) -> int:  # pragma: no cover
+    """Copy a run into ``out`` with its steps limited to one tile; return how many they are."""
+    out[:] = run
+    out[1] = max(tile, run[1])
+    out[2] = min(tile + TILE, run[2])
+    return max(0, out[2] - out[1])
+
+
+@njit(cache=True, nogil=True)
+def fill_root(
+    signals: Signals,
+    noise: Noise,
+    runs: NDArray[np.int64],
+    curves: Curves,
+    out: NDArray[np.float32],
+) -> None:  # pragma: no cover
+    """Fill ``out`` (time, column) with root permittivity where it can be known."""
+    buffers, flags = np.empty((7, TILE)), np.empty(TILE, dtype=np.uint8)
+    run = np.empty(runs.shape[1], dtype=np.int64)
+    for tile in range(0, out.shape[0], TILE):
+        for index in range(runs.shape[0]):
+            n = _clip_run(runs[index], tile, run)
+            if n > 0:
+                work = _room(buffers, flags, n)
+                _find_root(signals, noise, curves, run, work)
+                _scatter_one(work.root, run, out)
+
+
+@njit(cache=True, nogil=True)
+def _through_soil(curves: Curves, soil: int, work: Work) -> None:  # pragma: no cover
+    """Turn root permittivity and its errors into water content and its errors."""
+    root, water, slope, random = work.root, work.water, work.slope, work.random
+    systematic, own = work.systematic, work.variance
+    if soil < 0:
+        water[:] = np.nan
+        slope[:] = np.nan
+        own[:] = np.nan
+    else:
+        evaluate(curves, soil, root, water, slope)
+        evaluate_variance(curves, soil, root, own)
+    reason = NO_LAW if soil < 0 else OUTSIDE_SOIL
+    for i in range(root.size):
+        random[i] = abs(slope[i]) * random[i]
+        # Where water content is NaN the slope is, and with it both errors.
+        systematic[i] = np.sqrt(own[i] + slope[i] * slope[i] * systematic[i])
+        if np.isnan(water[i]) and not np.isnan(root[i]):
+            work.failed[i] = reason
+
+
+@njit(cache=True, nogil=True)
+def _over_logged(
+    curves: Curves, law: int, noise: float, work: Work
+) -> None:  # pragma: no cover
+    """Put logged water content, in ``reading``, over what was calibrated."""
+    x, kept, variance = work.reading, work.root, work.variance
+    if law < 0:
+        kept[:] = x
+        variance[:] = np.nan
+    else:
+        evaluate(curves, law, x, kept, work.slope)
+        evaluate_variance(curves, law, x, variance)
+    for i in range(x.size):
+        if not np.isnan(x[i]):
+            refused = np.isnan(kept[i])
+            work.water[i] = kept[i]
+            work.random[i] = np.nan if refused else noise
+            work.systematic[i] = np.nan if refused else np.sqrt(variance[i])
+            work.failed[i] = OUTSIDE_SOIL if refused else 0
+
+
+@njit(cache=True, nogil=True)
+def fill_water(
+    signals: Signals,
+    noise: Noise,
+    runs: NDArray[np.int64],
+    curves: Curves,
+    out: WaterArrays,
+) -> None:  # pragma: no cover
+    """Fill the four arrays of ``out`` from the signals; see `WaterArrays`."""
+    buffers, flags = np.empty((7, TILE)), np.empty(TILE, dtype=np.uint8)
+    run = np.empty(runs.shape[1], dtype=np.int64)
+    for tile in range(0, out.outside.shape[0], TILE):
+        for index in range(runs.shape[0]):
+            n = _clip_run(runs[index], tile, run)
+            if n > 0:
+                work = _room(buffers, flags, n)
+                _find_root(signals, noise, curves, run, work)
+                _through_soil(curves, run[4], work)
+                if signals.water_content.shape[0]:
+                    _gather(signals.water_content, run[1], run[0], work.reading)
+                    _over_logged(curves, run[5], noise.water_content, work)
+                _scatter_one(work.water, run, out.water_content)
+                _scatter_one(work.random, run, out.random_error)
+                _scatter_one(work.systematic, run, out.systematic_error)
+                _scatter_one(work.failed, run, out.outside)
+
+
+@njit(cache=True, nogil=True)
+def _scatter_one(
+    values: NDArray, run: NDArray[np.int64], out: NDArray
+) -> None:  # pragma: no cover
+    """Write one run of one tile back into its column."""
+    column, start = run[0], run[1]
+    for i in range(values.size):
+        out[start + i, column] = values[i]

@@ -1,0 +1,271 @@
+"""The univariate tests as compiled loops over one column of readings, oldest first.
+
+``x`` is float64 (n,), NaN where there is no reading. Verdicts go to ``mask`` (uint16, the bits
+of `pipeline.qc.flags.TEST_BITS`) and ``verdict`` (uint8, `Quality`). The tests follow each
+other: what one fails is no evidence for the next, which sees NaN there. So a reading is not
+blamed for the fault of its neighbour. No test looks further than its window, and none keeps a
+running sum, so a verdict does not depend on where the column begins.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.qc.flags import TEST_BITS, Quality
+
+Floats = NDArray[np.float64]
+GOOD, NOT_EVALUATED = int(Quality.GOOD), int(Quality.NOT_EVALUATED)
+SUSPECT, BAD = int(Quality.SUSPECT), int(Quality.BAD)
+GROSS, RATE = TEST_BITS["gross_range"], TEST_BITS["rate_of_change"]
+FLAT, SPIKE = TEST_BITS["flat_line"], TEST_BITS["spike"]
+
+# Readings rest as float32: a difference equal to its threshold may come out a hair above it.
+# Ten times that rounding at 1 m3 m-3; no threshold in use is meant so finely.
+ROUNDING = 1e-6
+# A spike comes back: the readings on its two sides differ by no more than this part of it.
+# Water that came stays a while (drainage slows down as it goes on), so a real peak does not.
+SPIKE_RETURN = 0.1
+# Smallest rise that counts as water arriving before a plateau.
+PLATEAU_RISE = 0.02  # m3 m-3
+
+
+class Limits(NamedTuple):
+    """Thresholds of every column, each (columns,). A test switched off has infinite ones."""
+
+    fail_low: Floats
+    fail_high: Floats
+    suspect_low: Floats
+    suspect_high: Floats
+    rate_per_h: Floats
+    spike_suspect: Floats
+    spike_fail: Floats
+    flat_tolerance: Floats
+    flat_suspect_steps: NDArray[np.int64]
+    flat_fail_steps: NDArray[np.int64]
+    flat_visible_steps: NDArray[np.int64]  # how far back the first reading is looked for
+    plateau: Floats  # water content from which soil may be saturated
+    gross_on: NDArray[np.bool_]
+
+
+class FlatWindows(NamedTuple):
+    """Steps of the flat-line test that hold for the whole site."""
+
+    gap: int  # a longer gap ends a run of equal readings
+    entry: int  # how long before its first reading a run may have been risen to
+
+
+@njit(cache=True, nogil=True, inline="always")
+def worse(verdict: NDArray[np.uint8], i: int, level: int) -> None:  # pragma: no cover
+    """Put a verdict where it counts more than the one there, by `PRECEDENCE` of the flags."""
+    old = verdict[i]
+    if (
+        old == NOT_EVALUATED
+        or (old == GOOD and level >= SUSPECT)
+        or (old == SUSPECT and level == BAD)
+    ):
+        verdict[i] = level
+
+
+@njit(cache=True, nogil=True)
+def gross_range(
+    x: Floats,
+    limits: Limits,
+    column: int,
+    mask: NDArray[np.uint16],
+    verdict: NDArray[np.uint8],
+) -> None:  # pragma: no cover
+    """Judge each reading by itself and take out those that fail."""
+    if not limits.gross_on[column]:
+        return
+    fail_low, fail_high = limits.fail_low[column], limits.fail_high[column]
+    low, high = limits.suspect_low[column], limits.suspect_high[column]
+    for i in range(x.size):
+        if np.isnan(x[i]):
+            continue
+        if x[i] < fail_low or x[i] > fail_high:
+            mask[i] |= GROSS
+            worse(verdict, i, BAD)
+            x[i] = np.nan
+        elif x[i] < low or x[i] > high:
+            mask[i] |= GROSS
+            worse(verdict, i, SUSPECT)
+        else:
+            worse(verdict, i, GOOD)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def spike_size(before: float, here: float, after: float) -> float:  # pragma: no cover
+    """Return the smaller of the two changes at a local extreme, 0 where there is none.
+
+    NaN where a reading is missing.
+    """
+    rise, fall = here - before, here - after
+    if np.isnan(rise) or np.isnan(fall):
+        return np.nan
+    return min(abs(rise), abs(fall)) if rise * fall > 0.0 else 0.0
+
+
+@njit(cache=True, nogil=True, inline="always")
+def returns(before: float, after: float, size: float, part: float) -> bool:  # pragma: no cover
+    """Tell whether a spike of some size ends where it began, within a part of its size."""
+    return abs(after - before) <= part * size + ROUNDING
+
+
+@njit(cache=True, nogil=True)
+def spike(
+    x: Floats,
+    run: NDArray[np.int64],
+    thresholds: tuple[float, float],
+    certain: bool,
+    mask: NDArray[np.uint16],
+    verdict: NDArray[np.uint8],
+) -> None:  # pragma: no cover
+    """Judge single readings that stand out from both neighbours, within one run.
+
+    ``run`` is column, first and end step, steps between readings; ``thresholds`` are suspect
+    and fail; nothing is bad unless ``certain``. Not evaluated where a neighbour is missing.
+    """
+    suspect, fail = thresholds
+    if np.isinf(suspect) and np.isinf(fail):
+        return
+    stride = run[3]
+    for i in range(max(run[1], stride), min(run[2], x.size - stride)):
+        size = spike_size(x[i - stride], x[i], x[i + stride])
+        if np.isnan(size):
+            continue
+        back = returns(x[i - stride], x[i + stride], size, SPIKE_RETURN)
+        if certain and back and size > fail + ROUNDING:
+            mask[i] |= SPIKE
+            worse(verdict, i, BAD)
+        elif size > min(suspect, fail) + ROUNDING:
+            mask[i] |= SPIKE
+            worse(verdict, i, SUSPECT)
+        else:
+            worse(verdict, i, GOOD)
+
+
+@njit(cache=True, nogil=True)
+def take_out_bad(x: Floats, verdict: NDArray[np.uint8]) -> None:  # pragma: no cover
+    """Set the readings that failed to NaN, once a test has judged all of them."""
+    for i in range(x.size):
+        if verdict[i] == BAD:
+            x[i] = np.nan
+
+
+@njit(cache=True, nogil=True)
+def rate_of_change(
+    x: Floats,
+    run: NDArray[np.int64],
+    largest: float,
+    mask: NDArray[np.uint16],
+    verdict: NDArray[np.uint8],
+) -> None:  # pragma: no cover
+    """Suspect readings more than ``largest`` away from the one before, within one run."""
+    if np.isinf(largest):
+        return
+    stride = run[3]
+    for i in range(max(run[1], stride), run[2]):
+        change = abs(x[i] - x[i - stride])
+        if np.isnan(change):
+            continue
+        if change > largest + ROUNDING:
+            mask[i] |= RATE
+            worse(verdict, i, SUSPECT)
+        else:
+            worse(verdict, i, GOOD)
+
+
+@njit(cache=True, nogil=True)
+def _run_back(
+    x: Floats, i: int, oldest: int, band: float, gap: int
+) -> tuple[int, float, float]:  # pragma: no cover
+    """Return first reading, minimum and maximum of the run of equal readings that ends at i.
+
+    Nothing older than ``oldest`` is looked at.
+    """
+    start, low, high = i, x[i], x[i]
+    for j in range(i - 1, oldest - 1, -1):
+        if start - j > gap:
+            break
+        if np.isnan(x[j]):
+            continue
+        if max(high, x[j]) - min(low, x[j]) > band:
+            break
+        start, low, high = j, min(low, x[j]), max(high, x[j])
+    return start, low, high
+
+
+@njit(cache=True, nogil=True)
+def run_starts(
+    x: Floats, tolerance: float, gap: int, out: NDArray[np.int64]
+) -> None:  # pragma: no cover
+    """Fill ``out`` (n,) with where the run of equal readings that ends at each step began.
+
+    A run is the longest stretch back in which all readings lie within ``tolerance`` of each
+    other and none is more than ``gap`` steps after the one before; -1 without a reading.
+    """
+    band = tolerance + ROUNDING if tolerance > 0.0 else 0.0
+    start, last, low, high = 0, -1, np.nan, np.nan
+    for i in range(x.size):
+        out[i] = -1
+        if np.isnan(x[i]):
+            continue
+        if last < 0 or i - last > gap:
+            start, low, high = i, x[i], x[i]
+        elif max(high, x[i]) - min(low, x[i]) > band:
+            # A run can only begin later than the one before it did.
+            start, low, high = _run_back(x, i, start, band, gap)
+        else:
+            low, high = min(low, x[i]), max(high, x[i])
+        last = i
+        out[i] = start
+
+
+@njit(cache=True, nogil=True)
+def entered_by_rise(
+    x: Floats, start: int, entry: int, rise: float
+) -> bool:  # pragma: no cover
+    """Tell whether readings shortly before a run lay lower than it by ``rise`` or more."""
+    for j in range(max(0, start - entry), start):
+        if x[start] - x[j] >= rise - ROUNDING:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def flat_line(
+    x: Floats,
+    column: int,
+    limits: Limits,
+    windows: FlatWindows,
+    room: NDArray[np.int64],
+    mask: NDArray[np.uint16],
+    verdict: NDArray[np.uint8],
+) -> None:  # pragma: no cover
+    """Judge readings that have not changed for long; see `pipeline.qc.univariate`."""
+    suspect, fail = limits.flat_suspect_steps[column], limits.flat_fail_steps[column]
+    soonest = min(suspect, fail)
+    if soonest > 1 << 40:
+        return
+    run_starts(x, limits.flat_tolerance[column], windows.gap, room)
+    known, risen = -1, False
+    for i in range(x.size):
+        if np.isnan(x[i]):
+            continue
+        start = room[i]
+        elapsed = i - start
+        if elapsed < soonest:
+            worse(verdict, i, GOOD)
+            continue
+        if start != known:
+            known, risen = start, entered_by_rise(x, start, windows.entry, PLATEAU_RISE)
+        if risen and elapsed <= limits.flat_visible_steps[column]:
+            worse(verdict, i, GOOD)
+            continue
+        mask[i] |= FLAT
+        certain = elapsed >= fail and x[i] < limits.plateau[column]
+        worse(verdict, i, BAD if certain else SUSPECT)

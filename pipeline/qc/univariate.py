@@ -1,0 +1,222 @@
+"""The quality tests of one sensor's record, each a function of its own.
+
+Definitions are those of the U.S. IOOS QARTOD manuals; flags are True where a reading is
+suspect, and no function changes data. A threshold is strict: a reading equal to it passes.
+Neighbours are neighbours in time steps: where one is missing a test is not evaluated there.
+
+Run together (`pipeline.qc.step`) the tests follow each other in the order gross range, spike,
+rate of change, flat line, and what one test fails is no evidence for the next: the reading
+after a spike is not blamed for the way back.
+
+What a test may say. Water that arrives must never be taken for a fault, so
+
+- *gross range* says bad outside the range that cannot be, suspect outside the one expected;
+- *spike* says bad of a single reading that stands out by more than the fail threshold and from
+  which the record comes straight back to where it was; suspect of one that stands out by more
+  than the suspect threshold, or that does not come back. A step that stays up is no spike, nor
+  is the highest reading of a front: drainage slows down as it goes on, so a front never takes
+  nine tenths of itself back within one step. Over steps longer than an hour it might, so there
+  nothing is bad;
+- *rate of change* says suspect, never bad;
+- *flat line* says suspect, then bad, of readings that stand still. A plateau that was reached
+  by a rise is none, as long as that rise is within its look; nor is soil near saturation ever
+  bad for standing still. At coarse resolution a deep, dry sensor can rightly stand still for
+  days: the windows are long by default, and a site with such sensors should make them longer.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.qc.columns import PLATEAU_RISE, ROUNDING, entered_by_rise, run_starts
+from pipeline.qc.plan import FLAT_ENTRY_S, FLAT_GAP_S, HOUR_S, RATE_SHORTEST_H
+
+
+def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataArray:
+    """Flag cells without a reading; one that its calibration refused is not missing."""
+    return _flag(water_content.isnull() & (outside == 0), "missing")
+
+
+def flag_outside_calibration(outside: xr.DataArray) -> xr.DataArray:
+    """Flag readings that no calibration law covers, from ``outside_calibration``."""
+    return _flag(outside != 0, "outside_calibration")
+
+
+def flag_gross_range(water_content: xr.DataArray, low: float, high: float) -> xr.DataArray:
+    """Flag readings outside a closed range.
+
+    Parameters
+    ----------
+    water_content : DataArray, any dims, [m3 m-3]
+    low, high : float, [m3 m-3]
+        Rounded to the type of the readings, so that one equal to a limit passes.
+
+    References
+    ----------
+    QARTOD test 4 (gross range).
+    """
+    kind = water_content.dtype.type
+    flag = (water_content < kind(low)) | (water_content > kind(high))
+    return _flag(flag, "gross_range")
+
+
+def flag_rate_of_change(
+    water_content: xr.DataArray, per_hour: float, shortest_h: float = RATE_SHORTEST_H
+) -> xr.DataArray:
+    """Flag readings that differ from the one before by more than a rate allows.
+
+    Parameters
+    ----------
+    water_content : DataArray with a regular ``time``, [m3 m-3]
+    per_hour : float, [m3 m-3 h-1]
+    shortest_h : float, [h]
+        The change over a shorter step is taken as one over this time: a front arrives within
+        one step, however short. 0 takes every step as it is.
+
+    References
+    ----------
+    QARTOD test 8 (rate of change), with a fixed rate instead of standard deviations.
+    """
+    x = water_content.astype(np.float64)
+    largest = per_hour * max(_step_s(x) / HOUR_S, shortest_h)
+    return _flag(abs(x - x.shift(time=1)) > largest + ROUNDING, "rate_of_change")
+
+
+def flag_spike(
+    water_content: xr.DataArray, size: float, return_part: float | None = None
+) -> xr.DataArray:
+    """Flag single readings that stand out from both neighbours by more than ``size``.
+
+    This is the differential form: only a local extreme can be a spike, and it stands out by
+    the smaller of its two changes, so the neighbours of a spike are never flagged with it. The
+    first and the last reading are not evaluated.
+
+    Parameters
+    ----------
+    water_content : DataArray with ``time``, [m3 m-3]
+    size : float, [m3 m-3]
+    return_part : float, optional
+        Flag only where the two neighbours differ by no more than this part of the spike.
+
+    References
+    ----------
+    QARTOD test 7 (spike), differential form; ``return_part`` is ours.
+    """
+    x = water_content.astype(np.float64)
+    before, after = x.shift(time=1), x.shift(time=-1)
+    rise, fall = x - before, x - after
+    height = xr.where(rise * fall > 0, np.minimum(abs(rise), abs(fall)), 0.0)
+    flag = height > size + ROUNDING
+    if return_part is not None:
+        flag &= abs(after - before) <= return_part * height + ROUNDING
+    return _flag(flag.transpose(*water_content.dims), "spike")
+
+
+def flag_flat_line(
+    water_content: xr.DataArray,
+    hours: float,
+    tolerance: float = 0.0,
+    visible_h: float | None = None,
+) -> xr.DataArray:
+    """Flag readings that have stood still for some hours, unless a rise brought them there.
+
+    A run of equal readings lasts while all of them lie within ``tolerance`` of each other and
+    no gap in it is longer than a day. A run is a plateau, not a flat line, where readings in
+    the day before it lay lower by 0.02 m3 m-3 or more; that is looked for as long as its first
+    reading lies no further back than ``visible_h``.
+
+    Parameters
+    ----------
+    water_content : DataArray with a regular ``time``, [m3 m-3]
+    hours : float, [h]
+        Elapsed time from the first reading of the run: at hourly steps the fourth equal
+        reading has stood still for three hours.
+    tolerance : float, [m3 m-3]
+    visible_h : float, optional, [h]
+        A day more than ``hours`` by default.
+
+    References
+    ----------
+    QARTOD test 9 (flat line); the plateau rule is ours.
+    """
+    step_s = _step_s(water_content)
+    visible_s = hours * HOUR_S + FLAT_ENTRY_S if visible_h is None else visible_h * HOUR_S
+    flag = xr.apply_ufunc(
+        _flat_line_along_last,
+        water_content,
+        input_core_dims=[["time"]],
+        output_core_dims=[["time"]],
+        kwargs={
+            "tolerance": tolerance,
+            "steps": np.array(
+                [
+                    np.ceil(round(hours * HOUR_S / step_s, 6)),
+                    visible_s // step_s,
+                    FLAT_GAP_S // step_s,
+                    FLAT_ENTRY_S // step_s,
+                ],
+                dtype=np.int64,
+            ),
+        },
+        dask="parallelized",
+        output_dtypes=[bool],
+    )
+    return _flag(flag.transpose(*water_content.dims), "flat_line")
+
+
+def _flat_line_along_last(
+    values: NDArray, tolerance: float, steps: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Flag series laid along the last axis of an array of any shape."""
+    series = np.ascontiguousarray(values, dtype=np.float64).reshape(-1, values.shape[-1])
+    flag = np.zeros(series.shape, dtype=np.bool_)
+    _flat_lines(series, tolerance, steps, flag)
+    return flag.reshape(values.shape)
+
+
+@njit(cache=True, nogil=True)
+def _flat_lines(
+    series: NDArray[np.float64],
+    tolerance: float,
+    steps: NDArray[np.int64],
+    flag: NDArray[np.bool_],
+) -> None:  # pragma: no cover
+    """Fill ``flag`` for each row; ``steps`` are window, visible part, gap and entry."""
+    window, visible, gap, entry = steps
+    starts = np.empty(series.shape[1], dtype=np.int64)
+    for row in range(series.shape[0]):
+        run_starts(series[row], tolerance, gap, starts)
+        for i in range(starts.size):
+            elapsed = i - starts[i]
+            if starts[i] < 0 or elapsed < window:
+                continue
+            flag[row, i] = elapsed > visible or not entered_by_rise(
+                series[row], starts[i], entry, PLATEAU_RISE
+            )
+
+
+def _step_s(array: xr.DataArray) -> float:
+    """Return the one interval of a regular time axis, in seconds.
+
+    Raises
+    ------
+    ValueError
+        If the axis has fewer than two steps or they are not equal.
+    """
+    steps = np.unique(np.diff(array["time"].values.astype("datetime64[ns]").astype(np.int64)))
+    if steps.size != 1 or steps[0] <= 0:
+        raise ValueError(
+            f"{array.name!r}: expected a regular time axis of two or more steps, found "
+            f"{steps.size} different intervals; put the readings on the site's axis first"
+        )
+    return float(steps[0]) / 1e9
+
+
+def _flag(flag: xr.DataArray, name: str) -> xr.DataArray:
+    """Return booleans under a test's name, without the attributes of the readings."""
+    result = flag.rename(name)
+    result.attrs = {}
+    return result
