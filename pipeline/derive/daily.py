@@ -1,8 +1,8 @@
 """Daily values: means of water content and storage, sums of rain, over whole days of the site.
 
-A day runs from midnight to midnight in the site's own standard time, and a value belongs to the
-day its stamp lies in; a stamp of midnight opens a day. A day with too few values has no value
-rather than a biased one: half a day of rain is not a daily sum.
+A day runs from midnight to midnight in the site's own standard time, and a value belongs to
+the day its stamp lies in; a stamp of midnight opens a day. A day with too few values has no
+value rather than a biased one: half a day of rain is not a daily sum.
 """
 
 from __future__ import annotations
