@@ -46,6 +46,7 @@ class Snapshot:
     def __init__(self, session: icechunk.Session, axis: TimeAxis) -> None:
         self._session = session
         self.axis = axis
+        self._held: set[str] = set()  # arrays known to exist: asking the store costs 1 ms each
         self._root = zarr.open_group(session.store, mode="r" if session.read_only else "a")
         attributes: dict[str, Any] = dict(self._root.attrs)
         self.steps: int = attributes.get("steps", 0)
@@ -62,7 +63,9 @@ class Snapshot:
 
     def holds(self, key: str) -> bool:
         """Tell whether the array ``group/name`` exists."""
-        return key in self._root
+        if key not in self._held and key in self._root:
+            self._held.add(key)
+        return key in self._held
 
     def array(self, key: str) -> zarr.Array:
         """Return the stored array ``group/name``."""
@@ -142,6 +145,7 @@ class Writer(Snapshot):
         for spec in list(self._existing()):
             if "layer" in spec.dims:
                 del self._root[spec.key]
+                self._held.discard(spec.key)
         self.labels["layer"] = list(layers)
         self._root.attrs["layer"] = self.labels["layer"]
         for group in GROUPS:

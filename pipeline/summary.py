@@ -13,6 +13,7 @@ from pipeline.deliver.atomic import replacing
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
+from pipeline.variables import SIGNALS
 
 
 def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
@@ -21,39 +22,55 @@ def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        ``tube``, ``expected`` (sensor steps since the tube was wired), ``good_pct``,
-        ``suspect_pct``, ``bad_pct``, ``missing_pct``, ``last_reading`` (ISO 8601, UTC, or None).
-        A tube that is only read by hand has ``expected`` 0.
+        ``tube``, ``due`` (values its sources should have logged between the tube's first and
+        last reading), ``good_pct``, ``suspect_pct``, ``bad_pct``, ``missing_pct`` (of those),
+        ``last_reading`` (ISO 8601, UTC, or None). A tube only read by hand has ``due`` 0.
     """
     axis, stop = snapshot.axis, snapshot.steps
     start = max(0, stop - site.report.days * axis.steps_per_day)
     if not snapshot.holds("water/quality") or stop == start:
-        return [_tube_row(tube.tube, np.empty((0, 0), np.uint8), None) for tube in site.tubes]
+        return [_tube_row(tube.tube, [], 0, None) for tube in site.tubes]
     quality = snapshot.read("water/quality", start, stop)
     times = axis.seconds(start, stop)
+    every = _steps_between_readings(site)
     rows = []
     for tube in site.tubes:
         flags = quality[:, snapshot.labels["tube"].index(tube.tube)]
-        sensors = (flags != Quality.MISSING).any(axis=0)
-        seen = np.flatnonzero((flags != Quality.MISSING).any(axis=1))
-        last = int(times[seen[-1]]) if len(seen) else None
-        first = int(seen[0]) if len(seen) else 0
-        rows.append(_tube_row(tube.tube, flags[first:, sensors], last))
+        read = flags != Quality.MISSING
+        seen = np.flatnonzero(read.any(axis=1))
+        if not len(seen):
+            rows.append(_tube_row(tube.tube, [], 0, None))
+            continue
+        span = -(-(int(seen[-1]) - int(seen[0]) + 1) // every.get(tube.tube, 1))
+        due = span * int(read.any(axis=0).sum())
+        counts = np.bincount(flags[read], minlength=Quality.MISSING + 1).tolist()
+        rows.append(_tube_row(tube.tube, counts, due, int(times[seen[-1]])))
     return rows
 
 
-def _tube_row(name: str, flags: np.ndarray, last_s: int | None) -> dict[str, Any]:
-    """Return one row; shares are of all sensor steps between the first and the last."""
-    counts = {q: int(np.count_nonzero(flags == q)) for q in Quality}
-    total = max(flags.size, 1)
-    good = counts[Quality.GOOD] + counts[Quality.NOT_EVALUATED]
+def _steps_between_readings(site: Site) -> dict[str, int]:
+    """Return how many steps of the axis lie between two readings of each tube's source."""
+    interval_of = {source.id: source.interval_s or site.interval_s for source in site.sources}
+    slowest: dict[str, int] = {}
+    for wire in site.wiring:
+        if wire.quantity in SIGNALS:
+            steps = max(1, interval_of[wire.source] // site.interval_s)
+            slowest[wire.tube] = max(steps, slowest.get(wire.tube, 1))
+    return slowest
+
+
+def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dict[str, Any]:
+    """Return one row from the number of cells with each flag."""
+    flagged = {q: counts[q] if counts else 0 for q in Quality}
+    total = max(due, 1)
+    good = flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED]
     return {
         "tube": name,
-        "expected": int(flags.size),
+        "due": due,
         "good_pct": round(100 * good / total, 2),
-        "suspect_pct": round(100 * counts[Quality.SUSPECT] / total, 2),
-        "bad_pct": round(100 * counts[Quality.BAD] / total, 2),
-        "missing_pct": round(100 * counts[Quality.MISSING] / total, 2),
+        "suspect_pct": round(100 * flagged[Quality.SUSPECT] / total, 2),
+        "bad_pct": round(100 * flagged[Quality.BAD] / total, 2),
+        "missing_pct": round(100 * max(0, due - sum(counts)) / total, 2),
         "last_reading": None
         if last_s is None
         else datetime.fromtimestamp(last_s, UTC).isoformat().replace("+00:00", "Z"),
@@ -99,7 +116,7 @@ def _text(summary: dict[str, Any]) -> str:
         "tube            good  suspect   bad  missing   last reading (UTC)",
     ]
     for row in summary["tubes"]:
-        if not row["expected"]:
+        if not row["due"]:
             lines.append(f"{row['tube']:<14} not on a logger, or no readings yet")
             continue
         lines.append(

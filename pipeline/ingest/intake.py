@@ -191,9 +191,9 @@ def _prepare_axes(writer: Writer, site: Site) -> None:
     writer.widen("tube", [tube.tube for tube in site.tubes])
     writer.widen("depth", list(site.depths_m))
     writer.widen("station", list(site.stations))
-    for wire in site.wiring:
+    for quantity in sorted({wire.quantity for wire in site.wiring}):
         for suffix in ("", "_file", "_line", "_offset_s"):
-            writer.ensure(f"readings/{wire.quantity}{suffix}")
+            writer.ensure(f"readings/{quantity}{suffix}")
 
 
 def _batches(found: list[Found]) -> Iterator[list[Found]]:
