@@ -1,9 +1,9 @@
 """The digital probes' bus: a transcript of SDI-12 commands and replies, monthly files.
 
 The dialogue follows the open SDI-12 standard: concurrent measurements with CRC every half
-hour, all probes at once and their data collected in turn; soil temperature by a plain measurement
-four times a day, its six values too long for one reply. Some replies are damaged on the way,
-some measurements are broken off.
+hour, all probes at once and their data collected in turn; soil temperature by a plain
+measurement four times a day, its six values often too long for one reply. Some replies are
+damaged on the way, some measurements are broken off.
 """
 
 from __future__ import annotations

@@ -137,6 +137,6 @@ def _demand(day: Array, sky: Array) -> Array:
     """Return the demand of the atmosphere [mm/d]: a season, clouds, and nothing at night."""
     season = 0.6 + 4.6 * np.sin(np.pi * (FIRST_DAY_OF_YEAR + day - 60.0) / 224.0)
     half_day = (6.2 + 1.9 * np.clip(day / 90.0, 0, 1)) / 24.0
-    hour_angle = ((day + 0.5) % 1.0 - 0.5 + 0.5) % 1.0 - 0.5  # days from noon
+    hour_angle = day % 1.0 - 0.5  # days from noon
     sun = np.where(np.abs(hour_angle) < half_day, np.cos(np.pi * hour_angle / 2 / half_day), 0)
     return season * sky * sun * np.pi / (4 * half_day)
