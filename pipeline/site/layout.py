@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from pipeline.site.patterns import pattern_tokens
 
@@ -42,7 +42,13 @@ def _known_delimiter(text: str | None) -> str | None:
     return text if text == " +" else _one_ascii_character(text)
 
 
+def _absent_if_empty(value: object) -> object:
+    """Return None for an empty text, since TOML has no null."""
+    return None if value == "" else value
+
+
 AsciiCharacter = AfterValidator(_one_ascii_character)
+EmptyIsAbsent = BeforeValidator(_absent_if_empty)
 
 
 class LayoutModel(BaseModel):
@@ -54,24 +60,27 @@ class LayoutModel(BaseModel):
 class Dialect(LayoutModel):
     """CSVW dialect: how the bytes fall into lines and fields.
 
-    ``delimiter`` None with column widths means fixed columns; " +" (ours) any run of blanks;
-    ``title_row`` (ours) is the header row that names the columns, ``units_row`` (ours) the one
-    that states units. Comments and, with ``skip_blank_rows``, blank lines are not counted
-    among the header rows (the standard counts them), so that a comment more does no harm.
+    ``delimiter`` None (in TOML "", as for the quote character and the comment prefix) with
+    column widths means fixed columns; " +" (ours) any run of blanks. ``title_row`` (ours) is
+    the header row that names the columns, ``units_row`` (ours) the one that states units.
+    Comments and, with ``skip_blank_rows``, blank lines are not counted among the header rows
+    (the standard counts them), so that a comment more does no harm.
     Every default is the standard's, except ``trim``, which the standard's text leaves open.
     """
 
     encoding: Annotated[str, AfterValidator(_known_encoding)] = "utf-8"
-    delimiter: Annotated[str | None, AfterValidator(_known_delimiter)] = ","
-    quote_char: Annotated[str | None, AsciiCharacter] = Field(default='"', alias="quoteChar")
+    delimiter: Annotated[str | None, EmptyIsAbsent, AfterValidator(_known_delimiter)] = ","
+    quote_char: Annotated[str | None, EmptyIsAbsent, AsciiCharacter] = Field(
+        default='"', alias="quoteChar"
+    )
     double_quote: bool = Field(default=True, alias="doubleQuote")
     skip_rows: int = Field(default=0, alias="skipRows", ge=0)
     header_row_count: int = Field(default=1, alias="headerRowCount", ge=0, le=10)
-    title_row: int = Field(
-        default=1, alias="titleRow", ge=0
-    )  # ours: which header row names columns
+    title_row: int = Field(default=1, alias="titleRow", ge=0)  # ours
     units_row: int | None = Field(default=None, alias="unitsRow")  # ours
-    comment_prefix: str | None = Field(default=None, alias="commentPrefix", min_length=1)
+    comment_prefix: Annotated[str | None, EmptyIsAbsent] = Field(
+        default=None, alias="commentPrefix"
+    )
     skip_blank_rows: bool = Field(default=True, alias="skipBlankRows")
     trim: bool = True
 
