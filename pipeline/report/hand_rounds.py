@@ -1,0 +1,69 @@
+"""Hand readings as a picture shows them: one value for each tube, day and depth."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S
+from pipeline.report.style import CM_PER_M
+from pipeline.report.time_columns import Columns
+from pipeline.site.models import Site
+
+
+class HandMeans(NamedTuple):
+    """Means over readers and directions, by day and then downwards, all (reading)."""
+
+    days: NDArray[np.float64]  # since 1970 in the site's standard time: mean of the readings
+    depth_cm: NDArray[np.float64]  # real, with the tube's set-in offset
+    value: NDArray[np.float64]  # m3 m-3
+    round: NDArray[np.int64]  # the day as a whole number: readings of one round share it
+
+
+def hand_means(site: Site, tube: str, rounds: pd.DataFrame, columns: Columns) -> HandMeans:
+    """Return the hand readings of water content in one tube within the time of columns.
+
+    Parameters
+    ----------
+    site : Site
+    tube : str
+    rounds : DataFrame
+        ``time_s`` (UTC), ``tube``, ``depth_m`` (nominal), ``quantity``, ``value``. Readings
+        without a value or of another quantity are left out; an empty table may lack columns.
+    columns : Columns
+    """
+    empty = np.empty(0)
+    if rounds.empty:
+        return HandMeans(empty, empty, empty, np.empty(0, np.int64))
+    days = (rounds["time_s"].to_numpy(np.float64) + site.utc_offset_s) / DAY_S
+    start, stop = columns.edges[[0, -1]]
+    chosen = (
+        (rounds["tube"].astype(str) == tube).to_numpy()
+        & (rounds["quantity"].astype(str) == "water_content").to_numpy()
+        & np.isfinite(rounds["value"].to_numpy(np.float64))
+        & np.isfinite(rounds["depth_m"].to_numpy(np.float64))
+        & (days >= start)
+        & (days <= stop)
+    )
+    frame = pd.DataFrame(
+        {
+            "round": np.floor(days[chosen]).astype(np.int64),
+            "depth": rounds["depth_m"].to_numpy(np.float64)[chosen] + _set_in_m(site, tube),
+            "days": days[chosen],
+            "value": rounds["value"].to_numpy(np.float64)[chosen],
+        }
+    )
+    means = frame.groupby(["round", "depth"], as_index=False, sort=True).mean()
+    return HandMeans(
+        means["days"].to_numpy(),
+        np.round(means["depth"].to_numpy() * CM_PER_M, 2),
+        means["value"].to_numpy(),
+        means["round"].to_numpy(),
+    )
+
+
+def _set_in_m(site: Site, tube: str) -> float:
+    return site.tube_by_id[tube].set_in_m
