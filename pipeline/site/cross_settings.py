@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from pipeline.errors import Problem
 from pipeline.site.cross_ground import repeated
 from pipeline.site.cross_wiring import unknown_name
 from pipeline.site.draft import Draft, Placed
-from pipeline.site.layout import Datatype, Layout
+from pipeline.site.layout import Layout, layout_faults
 from pipeline.site.limits import apply_overrides, contradictions, matching_overrides
 from pipeline.site.mistakes import BadValueError, Path, Spot, show
 from pipeline.site.models import Visit
 from pipeline.site.patterns import pattern_tokens
 from pipeline.site.values import check_any_unit
 
-_TIME_BASES = ("dateTime", "date", "time")
+_FAULT = re.compile(r"(?:column '([^']*)': )?([\w.]+): (.*)", re.DOTALL)
 # Which section a layout needs for a kind of source; a table needs neither of the others.
 _SECTION_OF_KIND = {"sdi12": "transcript", "rounds": "rounds"}
 
@@ -35,14 +36,16 @@ def check_settings(draft: Draft) -> Iterator[Problem]:
 
 
 def _check_source_layouts(draft: Draft) -> Iterator[Problem]:
-    layouts = {placed.value.id: placed.value for placed in draft.layouts}
+    layouts = {placed.value.id: placed for placed in draft.layouts}
     names = frozenset(draft.layout_names or ())
     for placed in draft.sources:
         source, spot = placed.value, placed.spot
         if draft.layout_names is not None and source.layout not in names:
             yield unknown_name(spot, "layout", source.layout, names, "layouts/")
         elif source.layout in layouts:
-            yield from _check_kind(source.kind, layouts[source.layout], spot)
+            layout = layouts[source.layout]
+            faults = [*_check_kind(source.kind, layout.value, spot)]
+            yield from faults or _check_use(source.kind, layout)
 
 
 def _check_kind(kind: str, layout: Layout, spot: Spot) -> Iterator[Problem]:
@@ -58,16 +61,8 @@ def _check_kind(kind: str, layout: Layout, spot: Spot) -> Iterator[Problem]:
 
 
 def _check_layout(layout: Layout, spot: Spot) -> Iterator[Problem]:
-    yield from _check_encoding(layout.dialect.encoding, ("dialect", "encoding"), spot)
-    schema = layout.table_schema
-    yield from _check_datatype(schema.others_datatype, ("tableSchema", "othersDatatype"), spot)
-    for number, column in enumerate(schema.columns):
-        place = ("tableSchema", "columns", number, "datatype")
-        yield from _check_datatype(column.datatype, place, spot)
     if layout.transcript is not None:
-        form = layout.transcript
-        yield from _check_encoding(form.encoding, ("transcript", "encoding"), spot)
-        yield from _check_pattern(form.stamp, ("transcript", "stamp"), spot)
+        yield from _check_pattern(layout.transcript.stamp, ("transcript", "stamp"), spot)
     if layout.rounds is not None:
         try:
             check_any_unit(layout.rounds.unit)
@@ -76,20 +71,25 @@ def _check_layout(layout: Layout, spot: Spot) -> Iterator[Problem]:
             yield spot.problem(("rounds", "unit"), found, error.expected, error.advice)
 
 
-def _check_encoding(name: str, path: Path, spot: Spot) -> Iterator[Problem]:
-    try:
-        b"".decode(name)
-        known = isinstance("".encode(name), bytes)
-    except (LookupError, ValueError):
-        known = False
-    if not known:
-        expected = "an encoding like 'utf-8', 'cp1252' or 'latin-1'"
-        yield spot.problem(path, show(name), expected)
+def _check_use(kind: str, placed: Placed[Layout]) -> Iterator[Problem]:
+    """Yield what keeps a layout from being read as its source's kind."""
+    expected = f"a layout that a source of kind {kind!r} can be read by"
+    for fault in layout_faults(placed.value, kind):
+        path, sentence = _fault_place(fault, placed.value)
+        yield placed.spot.problem(path, sentence, expected)
 
 
-def _check_datatype(datatype: Datatype, path: Path, spot: Spot) -> Iterator[Problem]:
-    if datatype.base in _TIME_BASES and datatype.format is not None:
-        yield from _check_pattern(datatype.format, (*path, "format"), spot)
+def _fault_place(fault: str, layout: Layout) -> tuple[Path, str]:
+    """Return the key a fault begins with as a path, and the rest of its sentence."""
+    match = _FAULT.fullmatch(fault)
+    if match is None:
+        return (), fault
+    column, key, sentence = match.groups()
+    base: Path = ()
+    if column is not None:
+        names = [c.name for c in layout.table_schema.columns]
+        base = ("tableSchema", "columns", names.index(column)) if column in names else ()
+    return (*base, *key.split(".")), sentence
 
 
 def _check_pattern(pattern: str, path: Path, spot: Spot) -> Iterator[Problem]:

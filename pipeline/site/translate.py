@@ -115,7 +115,9 @@ def _expectation(item: ErrorDetails) -> tuple[str, str]:
         return _IDENTIFIER, ""
     if kind in _PLAIN_WORDS:
         return _PLAIN_WORDS[kind], ""
-    message = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    if kind == "value_error":
+        return "a value that can be used", f"{cause}."
+    message = item["msg"].removeprefix("Input should be ")
     return message[:1].lower() + message[1:], ""
 
 

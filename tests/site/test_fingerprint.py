@@ -16,15 +16,15 @@ IDLE = {
     "same time": ("wiring.csv", "P2,2023-09-01", "P2,2023-08-31T23:00Z"),
     "row order": (
         "wiring.csv",
-        "bus,0.1,T2,10,root_permittivity,1,,,\nbus,0.2,T2,30,root_permittivity,1,,,\n",
-        "bus,0.2,T2,30,root_permittivity,1,,,\nbus,0.1,T2,10,root_permittivity,1,,,\n",
+        "bus,0.M.1,T2,10,root_permittivity,1,,,\nbus,0.M.2,T2,30,root_permittivity,1,,,\n",
+        "bus,0.M.2,T2,30,root_permittivity,1,,,\nbus,0.M.1,T2,10,root_permittivity,1,,,\n",
     ),
 }
 # Edits that change the site, and whether the readings of logger-a change with it.
 TELLING = {
     "title": ("site.toml", "Soil water on", "Water on", False),
-    "other wiring": ("wiring.csv", "bus,0.3,T2,10", "bus,0.3,T2,30", False),
-    "coefficient": ("calibrations.toml", "slope = 0.12 }", "slope = 0.13 }", False),
+    "other wiring": ("wiring.csv", "bus,0.M.3,T2,10", "bus,0.M.3,T2,30", False),
+    "coefficient": ("calibrations.toml", "slope = 0.12,", "slope = 0.13,", False),
     "threshold": ("site.toml", "spike_fail = 0.06", "spike_fail = 0.07", False),
     "other tube": ("tubes.csv", "2023-03-02T10:00", "2023-03-02T11:00", False),
     "horizon": ("soils.toml", "bulk_density = 1.35", "bulk_density = 1.4", False),
