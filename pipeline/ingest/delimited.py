@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.ingest.fields import Spans
 from pipeline.ingest.header import FileColumn
 from pipeline.ingest.numerals import (
     NULL,
@@ -136,16 +137,27 @@ def _read_columns(
     alike: dict[NumberRule, list[int]] = {}
     for k, position in enumerate(positions):
         alike.setdefault(_rule(content, sheet.columns[position].column), []).append(k)
-    values = np.empty((len(positions), rows), dtype=np.float64)
-    kinds = np.empty((len(positions), rows), dtype=np.uint8)
-    for rule, group in alike.items():
-        chosen = [positions[k] for k in group]
-        cells = sheet.spans[0][chosen], sheet.spans[1][chosen]
-        values[group], kinds[group] = read_numbers(sheet.buffer, cells, rule)
+    if len(alike) == 1:  # the common case, without copies
+        (rule,) = alike
+        values, kinds = read_numbers(sheet.buffer, _some(sheet.spans, positions), rule)
+    else:
+        values = np.empty((len(positions), rows), dtype=np.float64)
+        kinds = np.empty((len(positions), rows), dtype=np.uint8)
+        for rule, group in alike.items():
+            cells = _some(sheet.spans, [positions[k] for k in group])
+            values[group], kinds[group] = read_numbers(sheet.buffer, cells, rule)
     content.lost = np.count_nonzero(kinds != NULL, axis=0)
     content.filled = content.lost > 0
     content.nulls = kinds.size - int(content.lost.sum())
     return values, kinds
+
+
+def _some(spans: Spans, positions: list[int]) -> Spans:
+    """Return the spans of some columns, as a view where they lie side by side."""
+    first, last = positions[0], positions[-1]
+    if positions == list(range(first, last + 1)):
+        return spans[0][first : last + 1], spans[1][first : last + 1]
+    return spans[0][positions], spans[1][positions]
 
 
 def _rule(content: Content, column: Column) -> NumberRule:
