@@ -22,7 +22,7 @@ COUNTED_BASES = ("dayOfYear", "hhmm", "epochSeconds", "epochMilliseconds", "seri
 def _known_encoding(name: str) -> str:
     """Refuse an encoding that is unknown or no encoding of text."""
     try:
-        b"".decode(name)
+        "".encode(name)  # b"".decode would not look the name up
     except LookupError:
         raise ValueError(
             f"{name!r} is no text encoding; use 'utf-8', 'utf-16', 'latin-1', 'cp1252' ..."
