@@ -108,7 +108,7 @@ def test_chunk_is_one_tube_with_all_depths():
     assert long[1] > 40_000
 
 
-@pytest.mark.parametrize("slab_bytes", [1, 500, 10_000, 2**26])
+@pytest.mark.parametrize("slab_bytes", [1, 500, 10_000, 2**24])
 @pytest.mark.parametrize("tubes_together", [None, 2, 5])
 def test_copy_does_not_depend_on_the_slabs(tmp_path, monkeypatch, slab_bytes, tubes_together):
     monkeypatch.setattr(encoding, "SLAB_BYTES", slab_bytes)
