@@ -117,8 +117,8 @@ MISTAKES = {
     "open quote": ("tubes.csv", ('track, wet"', "track, wet"), "line 3", "broken CSV",
                    "quotation mark without its partner"),
     # wiring.csv
-    "wired tube": ("wiring.csv", ("bus,0.M.3,T2", "bus,0.M.3,T02"), "line 9, column tube", "'T02'",
-                   "Did you mean 'T2'?"),
+    "wired tube": ("wiring.csv", ("bus,0.M.3,T2", "bus,0.M.3,T02"), "line 9, column tube",
+                   "'T02'", "Did you mean 'T2'?"),
     "wired source": ("wiring.csv", ("logger-a,rain", "loger-a,rain"), "line 6, column source",
                      "'loger-a'", "Did you mean 'logger-a'?"),
     "wired rounds": ("wiring.csv", ("bus,0.M.3", "rounds,0.M.3"), "line 9, column source",
@@ -230,7 +230,8 @@ MISTAKES = {
                     "line 5, key dialect.unitsRow", "2 is not among the 1 header rows",
                     "a source of kind 'table'"),
     "encoding": ("layouts/analog.toml", ("delimiter", 'encoding = "utf-9"\ndelimiter'),
-                 "line 3, key dialect.encoding", "'utf-9'", "is no text encoding; use 'utf-8'"),
+                 "line 3, key dialect.encoding", "'utf-9'",
+                 "is no text encoding; use 'utf-8'"),
 }  # fmt: skip
 
 

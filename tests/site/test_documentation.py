@@ -1,0 +1,89 @@
+"""docs/site-description.md: its example is a site, and it names every key and column."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.calibrate.laws import check_laws
+from pipeline.site import forms, models
+from pipeline.site.checks import review
+from pipeline.site.load import load_site
+from pipeline.site.rows import TUBE_COLUMNS, VISIT_COLUMNS, WIRE_COLUMNS
+from pipeline.site.translate import key_names
+from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES, VARIABLES
+
+PAGE = Path(__file__).parents[2] / "docs" / "site-description.md"
+BLOCK = re.compile(r'^```(?:toml|csv) title="([^"]+)"\n(.*?)^```$', re.MULTILINE | re.DOTALL)
+MODELS = [
+    *(forms.SiteForm, forms.SourceForm, forms.ClockForm, forms.LayerForm, forms.OverrideForm),
+    *(forms.SoilForm, forms.HorizonForm, forms.LawForm),
+    *(models.Contact, models.QcLimits, models.Derive, models.Delivery, models.Report),
+]
+# Keys that are written as tables of their own.
+TABLES = {"creator", "publisher", "clock", "horizon", "layers"}
+
+
+@pytest.fixture
+def example(tmp_path):
+    for name, text in BLOCK.findall(PAGE.read_text(encoding="utf-8")):
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    raw = tmp_path / "data" / "logger" / "march.csv"
+    raw.parent.mkdir(parents=True)
+    raw.touch()
+    return load_site(tmp_path)
+
+
+def test_the_example_is_a_site_without_warnings(example):
+    assert [wire.channel for wire in example.wiring] == ["mV_10", "mV_40", "rain"]
+    assert review(example) == []
+    assert check_laws(example) == []
+
+
+def documented():
+    """Return the words in code marks, and the last parts of dotted ones."""
+    words = re.findall(r"`([^`\n]+)`", PAGE.read_text(encoding="utf-8"))
+    return set(words) | {word.rsplit(".", 1)[-1] for word in words}
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
+def test_every_key_is_documented(model):
+    assert set(key_names(model, ())) - TABLES <= documented()
+
+
+@pytest.mark.parametrize("columns", [TUBE_COLUMNS, WIRE_COLUMNS, VISIT_COLUMNS])
+def test_every_column_is_documented(columns):
+    assert {column.title for column in columns} <= documented()
+
+
+def test_every_action_and_quantity_is_documented():
+    words = {*models.VISIT_ACTIONS, *TUBE_QUANTITIES, *STATION_QUANTITIES}
+    assert words <= documented()
+
+
+@pytest.mark.parametrize("quantity", [*TUBE_QUANTITIES, *STATION_QUANTITIES])
+def test_the_units_documented_are_those_inside(quantity):
+    text = PAGE.read_text(encoding="utf-8").replace("\n", " ")
+    unit = re.escape(VARIABLES[quantity].units)
+    assert re.search(rf"`{quantity}` \({unit}( in the interval)?\)", text)
+
+
+def test_the_defaults_of_thresholds_are_those_inside():
+    text = PAGE.read_text(encoding="utf-8")
+    rows = re.findall(
+        r"^\| (`\w*(?:gross|rate|spike|flat)[^|]*)\|[^|]*\|([^|]*)\|$", text, re.M
+    )
+    told = {}
+    for keys, values in rows:
+        found = re.findall(r"`([^`]+)`", values)
+        told.update(zip(re.findall(r"`(\w+)`", keys), found, strict=True))
+    inside = models.QcLimits().model_dump(exclude={"why"})
+    numbers = {
+        key: [float(n) for n in re.findall(r"[\d.]+", value)] for key, value in told.items()
+    }
+    assert numbers == {
+        key: list(value) if isinstance(value, tuple) else [value]
+        for key, value in inside.items()
+    }
