@@ -37,7 +37,7 @@ Naming = Callable[[int, int], str]  # measurement and place of a value, from 0
 _LINE_FEED = 10
 _BLOCK = 8 << 20  # bytes walked by one thread at a time
 _COUNT_BLOCK = 1 << 20
-_FOUND_LENGTH = 100
+_FOUND_LENGTH = 120
 _MARK = b"\xef\xbb\xbf"  # byte order mark of UTF-8
 _BLANK_MARK = b"   "
 # Encodings whose ASCII characters are the ASCII bytes; others are converted first.

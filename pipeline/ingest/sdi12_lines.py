@@ -21,8 +21,11 @@ from pipeline.ingest.sdi12_codes import (
     EITHER,
     INCOMPLETE,
     NO_ADDRESS,
+    NO_COMMAND,
     NO_MARK,
+    NO_REPLY,
     NO_STAMP,
+    NO_TAIL,
     QUIET,
     RECEIVED,
     SENT,
@@ -217,6 +220,14 @@ def _read_sent(buffer, at, stop, line, form):
 
 
 @njit(cache=True, nogil=True)
+def _damage(who):
+    """Return the kind of a damaged line by who spoke."""
+    if who == SENT:
+        return DAMAGED_SENT
+    return DAMAGED_RECEIVED if who == RECEIVED else DAMAGED
+
+
+@njit(cache=True, nogil=True)
 def _read_message(buffer, at, stop, odd, line, form):
     """Read who spoke and what was said."""
     who, at = _direction(buffer, at, stop, form)
@@ -224,17 +235,21 @@ def _read_message(buffer, at, stop, odd, line, form):
         bang = _find_bang(buffer, at, stop)
         who = SENT if bang < stop and (form.joined or bang == stop - 1) else RECEIVED
     if odd and _damaged(buffer, at, stop):
-        line.kind = (DAMAGED_SENT, DAMAGED_RECEIVED, DAMAGED, DAMAGED)[who]
+        line.kind = _damage(who)
     elif who == UNTOLD:
         line.kind = NO_MARK
     elif at == stop:
         line.kind = QUIET
-    elif who == SENT:
-        line.kind = BUS
-        _read_sent(buffer, at, stop, line, form)
     else:
         line.kind = BUS
-        read_reply(buffer, at, stop, line)
+        if who == SENT:
+            _read_sent(buffer, at, stop, line, form)
+        else:
+            read_reply(buffer, at, stop, line)
+        if odd and line.tail == NO_TAIL:  # a DEL that is no character of a CRC
+            line.kind = _damage(who)
+            line.command = NO_COMMAND
+            line.reply = NO_REPLY
 
 
 @njit(cache=True, nogil=True)
