@@ -4,7 +4,7 @@ from datetime import datetime
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.ingest.sdi12_stamp import FIELDS, read_stamp, stamp_program, stamp_widths
@@ -33,6 +33,7 @@ def read(text: str, pattern: str) -> tuple[int, int]:
 
 
 @pytest.mark.parametrize(("pattern", "strftime"), PATTERNS)
+@settings(deadline=None)  # the first call compiles
 @given(instant=instants)
 def test_equals_the_standard_library(pattern, strftime, instant):
     text = instant.strftime(strftime)
@@ -101,7 +102,7 @@ def test_patterns_that_fix_no_instant_are_refused(pattern):
     ("pattern", "widths"),
     [
         ("yyyy-MM-dd HH:mm:ss", (19, 19)),
-        ("d.M.y H:mm a", (11, 17)),
+        ("d.M.y H:mm a", (13, 19)),
         ("yyyyDDDHHmmX", (12, 17)),
     ],
 )
