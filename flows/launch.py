@@ -1,0 +1,110 @@
+"""Start a nightly run from the command and bring its results home."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from concurrent.futures import Future
+from datetime import datetime
+from pathlib import Path
+from typing import Any, NoReturn
+
+from flows.server import OrchestratorError, orchestrator, stop_temporary_server
+from pipeline.outcomes import state_folder
+
+
+def run_sites(sites: list[Path], now: datetime) -> list[dict[str, Any]]:
+    """Run the night of every site under Prefect.
+
+    Parameters
+    ----------
+    sites : list of Path
+        Folders of the site descriptions, absolute: Prefect is run in a folder of its own.
+    now : datetime
+        The instant of the run, with its offset.
+
+    Returns
+    -------
+    list of dict
+        The summary of each site.
+
+    Raises
+    ------
+    OrchestratorError
+        If Prefect cannot start, or loses its server on the way. What sites have stored by
+        then is safe, and a repeated night finds nothing new to do.
+    """
+    with orchestrator(state_folder()):
+        return _Run(sites, now).results()
+
+
+class _Run:
+    """A flow in a thread of its own.
+
+    In the main thread Prefect would take over SIGTERM and wait for every running part, for
+    minutes if need be; so would the interpreter at its exit. A run that is told to stop stops
+    at once instead: the store is safe at any instant.
+    """
+
+    def __init__(self, sites: list[Path], now: datetime) -> None:
+        self.sites, self.now = sites, now
+        self.flow_run_id: Any = None
+
+    def results(self) -> list[dict[str, Any]]:
+        from flows.summary import results
+
+        outcome: Future[Any] = Future()
+        threading.Thread(target=self._work, args=(outcome,), daemon=True).start()
+        try:
+            state = outcome.result()
+            found = state.result(raise_on_failure=False)
+        except (SystemExit, KeyboardInterrupt) as stop:
+            self._abandon(stop)
+        except Exception as error:
+            raise OrchestratorError(f"Prefect was lost on the way ({error!r})") from error
+        if not isinstance(found, list):  # the flow itself failed, not a part of it
+            raise OrchestratorError(f"Prefect was lost on the way ({found!r})")
+        return results(self.sites, found)
+
+    def _work(self, outcome: Future[Any]) -> None:
+        try:
+            from prefect.logging.handlers import APILogHandler
+            from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+
+            from flows.nightly import nightly
+
+            # The heartbeat's thread would hold up the end of the run by a second.
+            with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+                run = nightly.with_options(on_running=[self._remember])
+                state = run(self.sites, self.now, return_state=True)
+            APILogHandler().flush()  # while there is a server to take the messages
+            outcome.set_result(state)
+        except BaseException as error:
+            outcome.set_exception(error)
+
+    def _remember(self, flow: Any, flow_run: Any, state: Any) -> None:
+        self.flow_run_id = flow_run.id
+
+    def _abandon(self, stop: BaseException) -> NoReturn:
+        code = stop.code if isinstance(stop, SystemExit) else 130
+        try:
+            self._tell_server()
+            stop_temporary_server()
+            sys.stdout.flush()
+            sys.stderr.flush()
+        finally:
+            os._exit(code if isinstance(code, int) else 1)
+
+    def _tell_server(self) -> None:
+        from prefect.client.orchestration import get_client
+        from prefect.states import Crashed
+
+        if self.flow_run_id is None:
+            return
+        try:
+            with get_client(sync_client=True, httpx_settings={"timeout": 2.0}) as client:
+                state: Any = Crashed(message="The run was told to stop.")
+                client.set_flow_run_state(self.flow_run_id, state, force=True)
+        except Exception:  # a courtesy to whoever looks at the server; never worth a delay
+            return

@@ -1,0 +1,198 @@
+"""The command ``percolog``. Heavy imports are inside the commands, so that help is quick."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from contextlib import redirect_stdout
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+EXIT_HELP = """\b
+Exit codes:
+  0  done
+  1  failed
+  2  wrong usage, or a mistake in a site description
+  3  done, but something was set aside and needs a look
+  130, 143  stopped by Ctrl-C or SIGTERM; the stores are safe
+Of several sites the worst counts: 1, then 2, then 3, then 0.
+"""
+
+app = typer.Typer(
+    name="percolog",
+    help="From raw soil-water probe exports to water in millimetres, every night.",
+    epilog=EXIT_HELP,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    add_completion=False,
+)
+
+Sites = Annotated[
+    list[Path], typer.Argument(metavar="SITE...", help="Folders that hold a site.toml.")
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document on standard output.")
+]
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"percolog {version('percolog')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """From raw soil-water probe exports to water in millimetres, every night."""
+
+
+@app.command(epilog=EXIT_HELP)
+def check(sites: Sites, as_json: AsJson = False) -> None:
+    """Read site descriptions and list every mistake, with file, line and what to do."""
+    from pipeline.accounts import show_survey, survey_site
+
+    with redirect_stdout(sys.stderr):
+        accounts = [survey_site(folder) for folder in _distinct(sites)]
+    for account in accounts:
+        show_survey(account)
+    _end("check", accounts, as_json)
+
+
+@app.command(epilog=EXIT_HELP)
+def night(
+    sites: Sites,
+    now: Annotated[
+        str,
+        typer.Option(
+            metavar="ISO",
+            help="Run as if it were this instant, 2026-03-01T02:00Z; without an offset, UTC.",
+        ),
+    ] = "",
+    as_json: AsJson = False,
+    direct: Annotated[
+        bool,
+        typer.Option("--direct", help="Run one site after another, without the orchestrator."),
+    ] = False,
+) -> None:
+    """Read what is new, compute what it changes, commit it, and write files and pictures."""
+    from pipeline.console import show_night, show_progress
+
+    instant = _instant(now)
+    show_progress()
+    _prepare_compiler()
+    with redirect_stdout(sys.stderr):
+        orchestrated, summaries = _run(_distinct(sites), instant, direct)
+    for summary in summaries:
+        show_night(summary)
+    _end("night", summaries, as_json, now=instant, orchestrated=orchestrated)
+
+
+@app.command(epilog=EXIT_HELP)
+def ledger(
+    site: Annotated[Path, typer.Argument(metavar="SITE", help="Folder of the site.toml.")],
+    file: Annotated[
+        str, typer.Option(metavar="F", help="Only this raw file, named as in the ledger.")
+    ] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Account for every reading of every raw file of a site."""
+    from pipeline.accounts import ledger_text, report_ledger
+
+    with redirect_stdout(sys.stderr):
+        account = report_ledger(site.absolute(), file)
+    if not as_json:
+        print(ledger_text(account))
+    _end("ledger", [account], as_json)
+
+
+def _run(
+    sites: list[Path], now: datetime, direct: bool
+) -> tuple[bool, Sequence[Mapping[str, Any]]]:
+    """Run under the orchestrator if it can be had; tell whether it was."""
+    from flows.launch import OrchestratorError, run_sites
+    from pipeline.console import say
+
+    if not direct:
+        try:
+            return True, run_sites(sites, now)
+        except OrchestratorError as error:
+            say(f"going on without the orchestrator: {error}")
+    from pipeline.parts import run_site
+
+    return False, [run_site(folder, now) for folder in sites]
+
+
+def _instant(text: str) -> datetime:
+    if not text:
+        return datetime.now(UTC).replace(microsecond=0)
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(
+            f"found {text!r}; expected an ISO 8601 instant such as 2026-03-01T02:00Z",
+            param_hint="--now",
+        ) from None
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+def _distinct(sites: list[Path]) -> list[Path]:
+    return list(dict.fromkeys(folder.absolute() for folder in sites))
+
+
+def _prepare_compiler() -> None:
+    # Compiled kernels are kept beside the package, or, where that is read-only, with the
+    # user's state: without any place to keep them the compiler refuses to be imported.
+    if not os.access(Path(__file__).parent, os.W_OK):
+        from pipeline.outcomes import state_folder
+
+        os.environ.setdefault("NUMBA_CACHE_DIR", str(state_folder() / "kernels"))
+
+
+def _end(command: str, sites: Sequence[Mapping[str, Any]], as_json: bool, **more: Any) -> None:
+    from pipeline.console import finish
+    from pipeline.outcomes import EXIT_CODES, worst
+
+    outcome = worst(account["outcome"] for account in sites)
+    if as_json:
+        print(finish(command, outcome, sites, **more))
+    raise typer.Exit(EXIT_CODES[outcome])
+
+
+def _stop(number: int, _frame: object) -> None:
+    sys.exit(128 + number)
+
+
+def main() -> None:
+    """Run the command; no error reaches a person as a traceback."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _stop)
+    try:
+        app()
+    except Exception as error:  # the last place where a surprise can be told in one line
+        from pipeline.console import show_failures
+        from pipeline.outcomes import EXIT_CODES, describe_failure, outcome_of
+
+        failure = describe_failure("percolog", error)
+        show_failures([failure])
+        sys.exit(EXIT_CODES[outcome_of([failure])])
+
+
+if __name__ == "__main__":
+    main()

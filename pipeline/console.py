@@ -1,0 +1,175 @@
+"""What a run shows: progress and short tables for people on stderr, one document on stdout.
+
+Text that came from a file name or a table is made harmless before a terminal sees it. Colours
+appear on a terminal only, and never against ``NO_COLOR``.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import os
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any, TextIO
+
+from pipeline.outcomes import EXIT_CODES
+
+_COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
+_LISTED = 10  # longer lists are cut; the summary on disk has them whole
+TUBE_COLUMNS = (
+    "tube",
+    "due",
+    "good_pct",
+    "suspect_pct",
+    "bad_pct",
+    "missing_pct",
+    "last_reading",
+)
+
+
+def clean(text: object) -> str:
+    """Return text with control characters spelled out, so that it cannot drive a terminal."""
+    return "".join(
+        character if character.isprintable() else repr(character)[1:-1]
+        for character in str(text)
+    )
+
+
+def say(text: str) -> None:
+    """Print lines for a person."""
+    for line in text.split("\n"):
+        print(clean(line), file=sys.stderr, flush=True)
+
+
+def wants_colour(stream: TextIO) -> bool:
+    """Tell whether a stream is a terminal whose owner has not asked for plain text."""
+    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return stream.isatty() and not plain
+
+
+def headline(outcome: str, text: str) -> None:
+    """Print a line that begins with an outcome, coloured where that is wanted."""
+    word = outcome
+    if wants_colour(sys.stderr):
+        word = f"\x1b[1;{_COLOURS[outcome]}m{outcome}\x1b[0m"
+    print(f"{word}: {clean(text)}", file=sys.stderr, flush=True)
+
+
+def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Return a plain table; columns of numbers are aligned at the right.
+
+    Parameters
+    ----------
+    headers : sequence of str
+        One for each column.
+    rows : iterable of sequences
+        Cells of any type; None is shown as a dash.
+    """
+    body = [list(row) for row in rows]
+    cells = [list(headers), *([_cell(value) for value in row] for row in body)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    numeric = [
+        all(isinstance(row[at], int | float | None) for row in body)
+        for at in range(len(headers))
+    ]
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if right else cell.ljust(width)
+            for cell, width, right in zip(line, widths, numeric, strict=True)
+        ).rstrip()
+        for line in cells
+    )
+
+
+def _cell(value: Any) -> str:
+    if value is None or value != value:  # NaN differs from itself
+        return "-"
+    if isinstance(value, float):
+        return f"{value:.1f}"
+    return clean(value)
+
+
+def document(content: Mapping[str, Any]) -> str:
+    """Return content as one strict JSON document, in ASCII so that any terminal takes it."""
+    return json.dumps(_plain(content), indent=2, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(item) for item in value]
+    if isinstance(value, date):  # datetime is one
+        return value.isoformat()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None  # strict JSON has no NaN
+    return str(value) if isinstance(value, Path) else value
+
+
+class _Progress(logging.Handler):
+    def emit(self, record: logging.LogRecord) -> None:
+        say(record.getMessage())
+
+
+def show_progress() -> None:
+    """Print what the pipeline logs, from INFO on, as lines for a person."""
+    logger = logging.getLogger("pipeline")
+    if not any(isinstance(handler, _Progress) for handler in logger.handlers):
+        logger.addHandler(_Progress())
+    logger.setLevel(logging.INFO)
+
+
+def show_failures(failures: Iterable[Mapping[str, Any]]) -> None:
+    """Print what failed, and in which file the traceback of a surprise is."""
+    for failure in failures:
+        say(f"  {failure['part']}: {failure['error']}".replace("\n", "\n    "))
+        if "traceback" in failure:
+            say(f"    The traceback is in {failure['traceback']}")
+
+
+def show_night(summary: Mapping[str, Any]) -> None:
+    """Print the short account of one site's night."""
+    message = summary.get("message") or "nothing was stored"
+    headline(summary["outcome"], f"{summary['site']}: {message}")
+    show_failures(summary.get("failures", ()))
+    tubes = summary.get("tubes", ())
+    if tubes:
+        headers = [name.replace("_pct", " %").replace("_", " ") for name in TUBE_COLUMNS]
+        rows = [[tube.get(name) for name in TUBE_COLUMNS] for tube in tubes]
+        say(table(headers, rows))
+    _show_set_aside(summary.get("set_aside", ()))
+    _show_results(summary)
+
+
+def _show_set_aside(entries: Sequence[Mapping[str, Any]]) -> None:
+    if not entries:
+        return
+    say(f"set aside, {len(entries)} kind(s):")
+    for entry in entries[:_LISTED]:
+        where = ", ".join(str(entry[key]) for key in ("file", "place") if entry.get(key))
+        told = f"  {entry.get('count', 1)} x {where}: found {entry['found']}"
+        say(f"{told}; expected {entry['expected']}. {entry.get('advice', '')}".rstrip())
+    if len(entries) > _LISTED:
+        say(f"  and {len(entries) - _LISTED} more, in the summary")
+
+
+def _show_results(summary: Mapping[str, Any]) -> None:
+    files = [Path(path) for path in summary.get("summary_files", ())]
+    if not files:
+        return
+    say(f"results in {files[0].parent}")
+    say(f"  netcdf    {len(summary.get('delivered', ()))} files written now")
+    say(f"  pictures  {len(summary.get('pictures', ()))} drawn now")
+    say(f"  summary   {', '.join(path.name for path in files)}")
+
+
+def finish(command: str, outcome: str, sites: Sequence[Mapping[str, Any]], **more: Any) -> str:
+    """Return the document that ``--json`` prints."""
+    from importlib.metadata import version
+
+    head = {"percolog": version("percolog"), "command": command, "outcome": outcome}
+    return document({**head, "exit_code": EXIT_CODES[outcome], **more, "sites": list(sites)})

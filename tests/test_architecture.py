@@ -1,0 +1,156 @@
+"""The shape of the code: imports point one way, only the flows know Prefect."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+SOURCES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "flows").rglob("*.py")])
+PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
+
+# From the first to the last; a module imports its own layer and earlier ones.
+LAYERS = (
+    ("errors", "variables", "units", "axis", "site"),
+    ("cubes", "state", "store", "step"),
+    ("ingest",),
+    ("calibrate",),
+    ("qc",),
+    ("derive",),
+    ("deliver", "report"),
+    ("steps", "effective", "engine", "periods", "handover"),
+    ("summary", "night"),
+    ("outcomes", "parts", "console", "accounts", "cli"),
+    ("flows",),
+)
+RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
+SCIENCE = ("calibrate", "qc", "derive", "deliver", "report")
+STORES = {"cubes", "state", "store", "engine", "icechunk", "zarr"}
+MAX_LINES = 400
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def layer_of(module: str) -> str:
+    """Return the package or module that has a place in LAYERS, or the library's name."""
+    parts = module.split(".")
+    return parts[1] if parts[0] == "pipeline" else parts[0]
+
+
+def imports(path: Path) -> list[tuple[str, bool]]:
+    """Return every module a file imports, and whether that is inside a function."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    functions = (ast.FunctionDef, ast.AsyncFunctionDef)
+    inner = {
+        id(node)
+        for function in ast.walk(tree)
+        if isinstance(function, functions)
+        for node in ast.walk(function)
+    }
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, id(node) in inner) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+            whole = [
+                name
+                for name in names
+                if (ROOT / name.replace(".", "/")).with_suffix(".py").exists()
+            ]  # from package import module
+            found += [(name, id(node) in inner) for name in whole or [str(node.module)]]
+    return found
+
+
+MODULES = {module_name(path) for path in SOURCES}
+
+
+MODULES = {module_name(path) for path in SOURCES}
+IMPORTS = {module_name(path): imports(path) for path in SOURCES}
+
+
+def test_every_module_has_its_place():
+    placed = {layer_of(module) for module in MODULES - {"pipeline"}}
+    assert placed == set(RANK)  # a new one: give it its place in LAYERS
+
+
+def test_no_stage_imports_a_later_one():
+    arrows = [
+        (module, name)
+        for module, found in IMPORTS.items()
+        for name, _lazy in found
+        if name in MODULES and RANK[layer_of(name)] > RANK[layer_of(module)]
+    ]
+    assert arrows == [("pipeline.cli", "flows.launch")]  # the command starts the flow
+
+
+def test_the_list_of_imports_sees_every_spelling(tmp_path):
+    file = tmp_path / "sample.py"
+    file.write_text("import pipeline.cli\ndef f():\n    from pipeline import night as work\n")
+    assert imports(file) == [("pipeline.cli", False), ("pipeline.night", True)]
+
+
+def test_no_import_cycles():
+    graph = {
+        module: {name for name, lazy in found if name in MODULES and not lazy}
+        for module, found in IMPORTS.items()
+    }
+    while leaves := {module for module, needs in graph.items() if not needs & graph.keys()}:
+        graph = {module: needs for module, needs in graph.items() if module not in leaves}
+    assert sorted(graph) == []
+
+
+def test_science_knows_nothing_of_stores():
+    arrows = [
+        (module, name)
+        for module, found in IMPORTS.items()
+        for name, _lazy in found
+        if layer_of(module) in SCIENCE and layer_of(name) in STORES
+    ]
+    assert arrows == []
+
+
+def test_only_the_flows_know_prefect_and_only_the_command_its_library():
+    knows = {
+        library: {
+            m for m, found in IMPORTS.items() for n, _ in found if layer_of(n) == library
+        }
+        for library in ("prefect", "typer", "numpy", "xarray", "icechunk")
+    }
+    assert {module.split(".")[0] for module in knows["prefect"]} == {"flows"}
+    assert knows["typer"] == {"pipeline.cli"}
+    scientific = knows["numpy"] | knows["xarray"] | knows["icechunk"]
+    assert [module for module in scientific if module.startswith("flows")] == []
+
+
+def test_no_assert_outside_tests():
+    # `python -O` drops it, and a user would meet an AssertionError without words.
+    asserts = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in SOURCES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Assert)
+    ]
+    assert asserts == []
+
+
+def test_files_stay_small_and_packages_empty():
+    texts = {path.relative_to(ROOT): path.read_text(encoding="utf-8") for path in PYTHON_FILES}
+    assert {path for path, text in texts.items() if text.count("\n") >= MAX_LINES} == set()
+    packages = {path: text for path, text in texts.items() if path.name == "__init__.py"}
+    assert {path for path, text in packages.items() if text.strip()} == set()
+    assert len(packages) > 5  # the list was made rightly
+
+
+def test_no_file_knows_a_particular_machine():
+    folder = re.compile(r"""["'](/(?:work|home|root|Users|mnt)/[^"']*)""")
+    found = [
+        (str(path.relative_to(ROOT)), match)
+        for path in PYTHON_FILES
+        for match in folder.findall(path.read_text(encoding="utf-8"))
+    ]
+    assert found == []
