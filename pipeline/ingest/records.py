@@ -79,6 +79,7 @@ REASONS: dict[str, str] = {
     "count_mismatch": "The sensor returned another number of values than it promised.",
     "no_measurement": "Data came without a measurement that asked for them.",
     "no_stamp": "The line has no time stamp.",
+    "no_mark": "Nothing says who spoke; correct the layout's marks, or look at the line.",
     "ambiguous_time": "The hour occurred twice (end of daylight saving); set the logger to UTC.",
     "missing_time": "The hour did not exist (start of daylight saving); set the logger to UTC.",
     "before_start": "The stamp lies before the site began; look at the logger's clock.",
