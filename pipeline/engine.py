@@ -208,9 +208,10 @@ def _block(
 ) -> xr.Dataset:
     """Return the variables a step reads over a window, from memory or from the store."""
     variables = {}
-    dims: set[str] = set()
+    dims: set[str] = set()  # also of what is not logged: a step may ask for its coordinates
     for key in reads:
         spec, per_day = SPECS[key], _per_day(writer, key)
+        dims.update(spec.dims)
         if key in memory:
             first, values = memory[key]
             skip = (window.start - first) * per_day
@@ -220,7 +221,6 @@ def _block(
         else:
             continue
         variables[spec.name] = (spec.dims, values)
-        dims.update(spec.dims)
     return xr.Dataset(variables, coords=_coordinates(writer, dims, window, columns))
 
 
