@@ -56,7 +56,7 @@ def _in_root(offset: float, slope: float, valid: tuple[float, float]) -> Curve:
 
 
 def apply_curve(permittivity: xr.DataArray, curve: Curve) -> xr.DataArray:
-    """Return water content by a curve in root permittivity; lazy on Dask input."""
+    """Return water content by a curve in root permittivity."""
     require_units(permittivity, "1")
     return describe(
         xr.apply_ufunc(

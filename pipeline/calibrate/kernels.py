@@ -3,6 +3,9 @@
 Each result depends on the readings of its own cell alone. Work goes by tiles of some hundred
 steps: within one, a run (a column with its laws held still) is gathered into small float64
 buffers, worked on there, and written back while the tile's cache lines are still at hand.
+
+All of it is in one file on purpose: the cache of compiled code notices a change of the file a
+function is in, but not of what it calls elsewhere.
 """
 
 from __future__ import annotations
@@ -13,12 +16,27 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.calibrate.curve import Curves, evaluate, evaluate_variance
-
 Floats = NDArray[np.float64]
 TILE = 512  # steps; the tile's lines of eight arrays of 30 columns stay in a core's cache
 # Bits of ``outside_calibration``.
 OUTSIDE_PROBE, OUTSIDE_SOIL, NO_LAW = 1, 2, 4
+
+
+class Curves(NamedTuple):
+    """Several curves packed for the kernels; ``L`` curves with ``P`` pieces in all.
+
+    Curve ``i`` owns rows ``first[i]`` to ``first[i] + pieces[i]`` of ``coefficients`` and the
+    ``pieces[i] + 1`` knots from ``first[i] + i``.
+    """
+
+    first: NDArray[np.int64]  # (L,)
+    pieces: NDArray[np.int64]  # (L,), how many
+    knots: Floats  # (P + L,)
+    coefficients: Floats  # (P, degree + 1), ascending powers of the distance from the knot
+    squared: NDArray[np.bool_]  # (L,)
+    low: Floats  # (L,)
+    high: Floats  # (L,)
+    variance: Floats  # (L, terms), ascending powers
 
 
 class Signals(NamedTuple):
@@ -46,6 +64,83 @@ class WaterArrays(NamedTuple):
     random_error: NDArray[np.float32]
     systematic_error: NDArray[np.float32]
     outside: NDArray[np.uint8]
+
+
+@njit(cache=True, nogil=True)
+def evaluate(
+    curves: Curves, which: int, x: Floats, value: Floats, slope: Floats
+) -> None:  # pragma: no cover
+    """Fill ``value`` and ``slope`` with those of one curve at each ``x``, all (n,).
+
+    Both are NaN outside the curve's range. Every element is worked out by the same operations
+    in the same order wherever it stands, so a result never depends on its neighbours.
+    """
+    squared = curves.squared[which]
+    u = x * x if squared else x
+    first, count = curves.first[which], curves.pieces[which]
+    if count == 1:
+        _one_piece(curves.coefficients[first], curves.knots[first + which], u, value, slope)
+    else:
+        knots = curves.knots[first + which : first + which + count + 1]
+        _many_pieces(curves.coefficients[first : first + count], knots, u, value, slope)
+    low, high = curves.low[which], curves.high[which]
+    for i in range(x.size):
+        inside = low <= x[i] <= high
+        factor = 2.0 * x[i] if squared else 1.0
+        slope[i] = slope[i] * factor if inside else np.nan
+        value[i] = value[i] if inside else np.nan
+
+
+@njit(cache=True, nogil=True)
+def _one_piece(
+    coefficients: Floats, knot: float, u: Floats, value: Floats, slope: Floats
+) -> None:  # pragma: no cover
+    """Fill value and slope of one polynomial in ``u``, a power at a time over all elements."""
+    value[:] = coefficients[-1]
+    slope[:] = 0.0
+    for k in range(coefficients.size - 2, -1, -1):
+        coefficient = coefficients[k]
+        for i in range(u.size):
+            slope[i] = slope[i] * (u[i] - knot) + value[i]
+            value[i] = value[i] * (u[i] - knot) + coefficient
+
+
+@njit(cache=True, nogil=True)
+def _many_pieces(
+    coefficients: Floats, knots: Floats, u: Floats, value: Floats, slope: Floats
+) -> None:  # pragma: no cover
+    """Do as `_one_piece`, the piece looked up for each element; a knot starts its piece."""
+    last = coefficients.shape[1] - 1
+    for i in range(value.size):
+        low, high = 0, coefficients.shape[0] - 1
+        while low < high:
+            middle = (low + high + 1) // 2
+            if knots[middle] <= u[i]:
+                low = middle
+            else:
+                high = middle - 1
+        d, total, change = u[i] - knots[low], coefficients[low, last], 0.0
+        for k in range(last - 1, -1, -1):
+            change = change * d + total
+            total = total * d + coefficients[low, k]
+        value[i], slope[i] = total, change
+
+
+@njit(cache=True, nogil=True)
+def evaluate_variance(
+    curves: Curves, which: int, x: Floats, out: Floats
+) -> None:  # pragma: no cover
+    """Fill ``out`` (n,) with the variance of one curve's value at each ``x``."""
+    squared, terms = curves.squared[which], curves.variance[which]
+    u = x * x if squared else x
+    out[:] = terms[-1]
+    for k in range(terms.size - 2, -1, -1):
+        term = terms[k]
+        for i in range(u.size):
+            out[i] = out[i] * u[i] + term
+    for i in range(u.size):
+        # Rounding may leave a covariance form a hair below zero. NaN stays NaN.
+        out[i] = 0.0 if out[i] < 0.0 else out[i]
 
 
 class Work(NamedTuple):

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.qc.columns import FlatWindows, Limits
+from pipeline.qc.kernels import FlatWindows, Limits
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Horizon, QcLimits, Site
 from pipeline.variables import SIGNALS
@@ -47,13 +47,15 @@ class Cadence:
 class QcPlan:
     """What the block kernel needs beside the readings.
 
-    ``runs`` is (R, 4), sorted by column: column, first and end step, steps between readings.
+    ``runs`` is (R, 5), sorted by column: column, first and end step, steps between readings,
+    and whether these are close enough together for a spike to be certain. ``changes`` (R,) is
+    the largest change from one to the next that is not suspect.
     """
 
     runs: NDArray[np.int64]
+    changes: NDArray[np.float64]
     limits: Limits
     windows: FlatWindows
-    interval_s: int
 
 
 def sensor_cadences(site: Site, tube: str, depth_m: float) -> list[Cadence]:
@@ -110,20 +112,29 @@ def block_plan(block: xr.Dataset, site: Site) -> QcPlan:
     """Return the plan of a block with coordinates ``time``, ``tube`` and ``depth``."""
     time_s = block["time"].values.astype("datetime64[s]").astype(np.int64)
     resolved = resolve_limits(site)
-    runs: list[tuple[int, int, int, int]] = []
+    runs: list[tuple[int, ...]] = []
+    changes: list[float] = []
     rows: list[dict[str, float]] = []
     for tube in (str(name) for name in block["tube"].values):
         for depth_m in (float(depth) for depth in block["depth"].values):
-            runs += _runs(len(rows), sensor_cadences(site, tube, depth_m), time_s)
             limits = resolved.get((tube, depth_m), site.qc)
+            rate = _or_infinite(limits.rate_suspect_per_h)
+            for start, stop, stride in _spans(sensor_cadences(site, tube, depth_m), time_s):
+                step_s = stride * site.interval_s
+                certain = step_s <= SPIKE_LONGEST_STEP_S
+                runs.append((len(rows), start, stop, stride, int(certain)))
+                changes.append(rate * max(step_s / HOUR_S, RATE_SHORTEST_H))
             rows.append(_row(limits, site.interval_s, sensor_plateau(site, tube, depth_m)))
     columns: dict[str, NDArray] = {
         name: np.array([row[name] for row in rows], dtype=_DTYPES.get(name, np.float64))
         for name in Limits._fields
     }
-    windows = FlatWindows(FLAT_GAP_S // site.interval_s, FLAT_ENTRY_S // site.interval_s)
-    shaped = np.array(runs, dtype=np.int64).reshape(-1, 4)
-    return QcPlan(shaped, Limits(**columns), windows, site.interval_s)
+    return QcPlan(
+        np.array(runs, dtype=np.int64).reshape(-1, 5),
+        np.array(changes, dtype=np.float64),
+        Limits(**columns),
+        FlatWindows(FLAT_GAP_S // site.interval_s, FLAT_ENTRY_S // site.interval_s),
+    )
 
 
 _DTYPES = {
@@ -134,14 +145,12 @@ _DTYPES = {
 }
 
 
-def _runs(
-    column: int, cadences: list[Cadence], time_s: NDArray[np.int64]
-) -> list[tuple[int, int, int, int]]:
-    """Return one run for each cadence that has steps in the block."""
+def _spans(cadences: list[Cadence], time_s: NDArray[np.int64]) -> list[tuple[int, int, int]]:
+    """Return first step, end step and stride of each cadence that has steps in the block."""
     starts = np.array([c.start_s or 0 for c in cadences[1:]], dtype=np.int64)
     bounds = [0, *np.searchsorted(time_s, starts, side="left").tolist(), time_s.size]
     spans = zip(cadences, bounds[:-1], bounds[1:], strict=True)
-    return [(column, start, stop, c.stride) for c, start, stop in spans if start < stop]
+    return [(start, stop, c.stride) for c, start, stop in spans if start < stop]
 
 
 def _row(limits: QcLimits, interval_s: int, plateau: float) -> dict[str, float]:
@@ -161,7 +170,6 @@ def _row(limits: QcLimits, interval_s: int, plateau: float) -> dict[str, float]:
         "fail_high": float(np.float32(fail[1])),
         "suspect_low": float(np.float32(suspect[0])),
         "suspect_high": float(np.float32(suspect[1])),
-        "rate_per_h": _or_infinite(limits.rate_suspect_per_h),
         "spike_suspect": _or_infinite(limits.spike_suspect),
         "spike_fail": _or_infinite(limits.spike_fail),
         "flat_tolerance": limits.flat_tolerance,

@@ -28,10 +28,9 @@ from __future__ import annotations
 
 import numpy as np
 import xarray as xr
-from numba import njit
 from numpy.typing import NDArray
 
-from pipeline.qc.columns import PLATEAU_RISE, ROUNDING, entered_by_rise, run_starts
+from pipeline.qc.kernels import ROUNDING, flat_lines
 from pipeline.qc.plan import FLAT_ENTRY_S, FLAT_GAP_S, HOUR_S, RATE_SHORTEST_H
 
 
@@ -125,7 +124,7 @@ def flag_flat_line(
 
     A run of equal readings lasts while all of them lie within ``tolerance`` of each other and
     no gap in it is longer than a day. A run is a plateau, not a flat line, where readings in
-    the day before it lay lower by 0.02 m3 m-3 or more; that is looked for as long as its first
+    the day before it lay lower by 0.03 m3 m-3 or more; that is looked for as long as its first
     reading lies no further back than ``visible_h``.
 
     Parameters
@@ -136,7 +135,7 @@ def flag_flat_line(
         reading has stood still for three hours.
     tolerance : float, [m3 m-3]
     visible_h : float, optional, [h]
-        A day more than ``hours`` by default.
+        A day more than ``hours`` by default; 0 leaves the plateau rule out.
 
     References
     ----------
@@ -173,29 +172,8 @@ def _flat_line_along_last(
     """Flag series laid along the last axis of an array of any shape."""
     series = np.ascontiguousarray(values, dtype=np.float64).reshape(-1, values.shape[-1])
     flag = np.zeros(series.shape, dtype=np.bool_)
-    _flat_lines(series, tolerance, steps, flag)
+    flat_lines(series, tolerance, steps, flag)
     return flag.reshape(values.shape)
-
-
-@njit(cache=True, nogil=True)
-def _flat_lines(
-    series: NDArray[np.float64],
-    tolerance: float,
-    steps: NDArray[np.int64],
-    flag: NDArray[np.bool_],
-) -> None:  # pragma: no cover
-    """Fill ``flag`` for each row; ``steps`` are window, visible part, gap and entry."""
-    window, visible, gap, entry = steps
-    starts = np.empty(series.shape[1], dtype=np.int64)
-    for row in range(series.shape[0]):
-        run_starts(series[row], tolerance, gap, starts)
-        for i in range(starts.size):
-            elapsed = i - starts[i]
-            if starts[i] < 0 or elapsed < window:
-                continue
-            flag[row, i] = elapsed > visible or not entered_by_rise(
-                series[row], starts[i], entry, PLATEAU_RISE
-            )
 
 
 def _step_s(array: xr.DataArray) -> float:

@@ -1,10 +1,13 @@
-"""The univariate tests as compiled loops over one column of readings, oldest first.
+"""The tests as compiled loops: over one column of readings, oldest first, and over a block.
 
 ``x`` is float64 (n,), NaN where there is no reading. Verdicts go to ``mask`` (uint16, the bits
 of `pipeline.qc.flags.TEST_BITS`) and ``verdict`` (uint8, `Quality`). The tests follow each
 other: what one fails is no evidence for the next, which sees NaN there. So a reading is not
 blamed for the fault of its neighbour. No test looks further than its window, and none keeps a
 running sum, so a verdict does not depend on where the column begins.
+
+All of it is in one file on purpose: the cache of compiled code notices a change of the file a
+function is in, but not of what it calls elsewhere.
 """
 
 from __future__ import annotations
@@ -22,6 +25,9 @@ GOOD, NOT_EVALUATED = int(Quality.GOOD), int(Quality.NOT_EVALUATED)
 SUSPECT, BAD = int(Quality.SUSPECT), int(Quality.BAD)
 GROSS, RATE = TEST_BITS["gross_range"], TEST_BITS["rate_of_change"]
 FLAT, SPIKE = TEST_BITS["flat_line"], TEST_BITS["spike"]
+MISSING_BIT, OUTSIDE_BIT = TEST_BITS["missing"], TEST_BITS["outside_calibration"]
+MISSING = int(Quality.MISSING)
+GROUP = 16  # columns taken together: one cache line of float32
 
 # Readings rest as float32: a difference equal to its threshold may come out a hair above it.
 # Ten times that rounding at 1 m3 m-3; no threshold in use is meant so finely.
@@ -30,7 +36,7 @@ ROUNDING = 1e-6
 # Water that came stays a while (drainage slows down as it goes on), so a real peak does not.
 SPIKE_RETURN = 0.1
 # Smallest rise that counts as water arriving before a plateau.
-PLATEAU_RISE = 0.02  # m3 m-3
+PLATEAU_RISE = 0.03  # m3 m-3
 
 
 class Limits(NamedTuple):
@@ -40,7 +46,6 @@ class Limits(NamedTuple):
     fail_high: Floats
     suspect_low: Floats
     suspect_high: Floats
-    rate_per_h: Floats
     spike_suspect: Floats
     spike_fail: Floats
     flat_tolerance: Floats
@@ -120,19 +125,19 @@ def spike(
     x: Floats,
     run: NDArray[np.int64],
     thresholds: tuple[float, float],
-    certain: bool,
     mask: NDArray[np.uint16],
     verdict: NDArray[np.uint8],
 ) -> None:  # pragma: no cover
     """Judge single readings that stand out from both neighbours, within one run.
 
-    ``run`` is column, first and end step, steps between readings; ``thresholds`` are suspect
-    and fail; nothing is bad unless ``certain``. Not evaluated where a neighbour is missing.
+    ``run`` is column, first and end step, steps between readings, and whether they follow
+    each other closely enough (1) for anything to be bad; ``thresholds`` are suspect and fail.
+    Not evaluated where a neighbour is missing.
     """
     suspect, fail = thresholds
     if np.isinf(suspect) and np.isinf(fail):
         return
-    stride = run[3]
+    stride, certain = run[3], run[4] == 1
     for i in range(max(run[1], stride), min(run[2], x.size - stride)):
         size = spike_size(x[i - stride], x[i], x[i + stride])
         if np.isnan(size):
@@ -269,3 +274,122 @@ def flat_line(
         mask[i] |= FLAT
         certain = elapsed >= fail and x[i] < limits.plateau[column]
         worse(verdict, i, BAD if certain else SUSPECT)
+
+
+@njit(cache=True, nogil=True)
+def flat_lines(
+    series: NDArray[np.float64],
+    tolerance: float,
+    steps: NDArray[np.int64],
+    flag: NDArray[np.bool_],
+) -> None:  # pragma: no cover
+    """Fill ``flag`` for each row; ``steps`` are window, visible part, gap and entry."""
+    window, visible, gap, entry = steps
+    starts = np.empty(series.shape[1], dtype=np.int64)
+    for row in range(series.shape[0]):
+        run_starts(series[row], tolerance, gap, starts)
+        for i in range(starts.size):
+            elapsed = i - starts[i]
+            if starts[i] < 0 or elapsed < window:
+                continue
+            flag[row, i] = elapsed > visible or not entered_by_rise(
+                series[row], starts[i], entry, PLATEAU_RISE
+            )
+
+
+@njit(cache=True, nogil=True)
+def _calibration_verdicts(
+    x: Floats, outside: NDArray[np.uint8], mask: NDArray[np.uint16], verdict: NDArray[np.uint8]
+) -> None:  # pragma: no cover
+    """Start the verdicts: missing, refused by the calibration, or nothing known yet."""
+    for i in range(x.size):
+        mask[i] = 0
+        verdict[i] = NOT_EVALUATED
+        if np.isnan(x[i]):
+            mask[i] = OUTSIDE_BIT if outside[i] else MISSING_BIT
+            verdict[i] = BAD if outside[i] else MISSING
+
+
+@njit(cache=True, nogil=True)
+def _judge_column(
+    x: Floats,
+    runs: NDArray[np.int64],
+    changes: Floats,
+    limits: Limits,
+    windows: FlatWindows,
+    room: NDArray[np.int64],
+    marks: tuple[NDArray[np.uint16], NDArray[np.uint8]],
+) -> None:  # pragma: no cover
+    """Run all tests over one column, in their order; ``x`` loses what they fail."""
+    mask, verdict = marks
+    column = runs[0, 0]
+    gross_range(x, limits, column, mask, verdict)
+    for r in range(runs.shape[0]):
+        thresholds = (limits.spike_suspect[column], limits.spike_fail[column])
+        spike(x, runs[r], thresholds, mask, verdict)
+    take_out_bad(x, verdict)
+    for r in range(runs.shape[0]):
+        rate_of_change(x, runs[r], changes[r], mask, verdict)
+    flat_line(x, column, limits, windows, room, mask, verdict)
+
+
+@njit(cache=True, nogil=True)
+def run_tests(
+    readings: tuple[NDArray[np.float32], NDArray[np.uint8]],
+    runs: NDArray[np.int64],
+    changes: Floats,
+    limits: Limits,
+    windows: FlatWindows,
+    out: tuple[NDArray[np.uint16], NDArray[np.uint8], NDArray[np.float32]],
+) -> None:  # pragma: no cover
+    """Fill mask, primary flag and cleaned water content, all (time, column).
+
+    ``readings`` are water content and why there is none; ``runs`` are sorted by column and
+    ``changes`` the largest change between readings of each. Columns go by groups as wide as a
+    cache line, turned into contiguous series and back.
+    """
+    theta, outside = readings
+    steps, columns = theta.shape
+    x = np.empty((GROUP, steps))
+    refused = np.empty((GROUP, steps), dtype=np.uint8)
+    mask = np.empty((GROUP, steps), dtype=np.uint16)
+    verdict = np.empty((GROUP, steps), dtype=np.uint8)
+    room = np.empty(steps, dtype=np.int64)
+    first = 0
+    for group in range(0, columns, GROUP):
+        width = min(GROUP, columns - group)
+        for i in range(steps):
+            for c in range(width):
+                x[c, i] = theta[i, group + c]
+                refused[c, i] = outside[i, group + c]
+        for c in range(width):
+            last = first
+            while last < runs.shape[0] and runs[last, 0] == group + c:
+                last += 1
+            _calibration_verdicts(x[c], refused[c], mask[c], verdict[c])
+            if last > first:
+                marks = (mask[c], verdict[c])
+                _judge_column(
+                    x[c], runs[first:last], changes[first:last], limits, windows, room, marks
+                )
+            first = last
+        _write_back(theta, group, width, mask, verdict, out)
+
+
+@njit(cache=True, nogil=True)
+def _write_back(
+    theta: NDArray[np.float32],
+    group: int,
+    width: int,
+    mask: NDArray[np.uint16],
+    verdict: NDArray[np.uint8],
+    out: tuple[NDArray[np.uint16], NDArray[np.uint8], NDArray[np.float32]],
+) -> None:  # pragma: no cover
+    """Write one group of columns to the block; bad readings are not in the cleaned one."""
+    tests, quality, cleaned = out
+    for i in range(theta.shape[0]):
+        for c in range(width):
+            flag = verdict[c, i]
+            tests[i, group + c] = mask[c, i]
+            quality[i, group + c] = flag
+            cleaned[i, group + c] = np.nan if flag == BAD else theta[i, group + c]

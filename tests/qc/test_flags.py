@@ -1,0 +1,84 @@
+"""Packing of flags: a round trip, CF attributes, refusals; the order of verdicts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as npst
+
+from pipeline.qc.flags import (
+    PRECEDENCE,
+    TEST_BITS,
+    Quality,
+    describe_quality,
+    pack,
+    unpack,
+)
+
+chosen = st.lists(st.sampled_from(sorted(TEST_BITS)), min_size=1, unique=True)
+
+
+@settings(deadline=None)
+@given(chosen, st.data())
+def test_unpack_undoes_pack(names, data):
+    shape = data.draw(npst.array_shapes(max_dims=3, max_side=4))
+    dims = ("time", "tube", "depth")[: len(shape)]
+    flags = {
+        name: xr.DataArray(data.draw(npst.arrays(bool, shape)), dims=dims) for name in names
+    }
+    mask = pack(flags)
+    assert mask.dtype == np.uint16
+    found = unpack(mask)
+    assert set(found) == set(TEST_BITS)
+    for name, flag in found.items():
+        expected = flags.get(name, xr.zeros_like(flag, dtype=bool))
+        np.testing.assert_array_equal(flag, expected)
+        assert flag.attrs == {}
+
+
+def test_bits_are_apart_and_never_moved():
+    # Provenance: the project's own table; a bit once given keeps its meaning in every store.
+    known = {
+        "missing": 1,
+        "outside_calibration": 2,
+        "gross_range": 4,
+        "rate_of_change": 8,
+        "flat_line": 16,
+        "spike": 32,
+    }
+    assert {name: TEST_BITS[name] for name in known} == known
+    assert len({bit for bit in TEST_BITS.values() if bit & (bit - 1) == 0}) == len(TEST_BITS)
+    assert max(TEST_BITS.values()) <= np.iinfo(np.uint16).max
+
+
+def test_masks_and_meanings_are_those_of_cf():
+    # CF 1.11 section 3.5: masks of the variable's own type, as many meanings as masks.
+    mask = pack({"spike": xr.DataArray([True], dims="time")})
+    assert mask.attrs["flag_masks"].dtype == mask.dtype
+    assert mask.attrs["flag_meanings"].split() == list(TEST_BITS)
+    flag = describe_quality(xr.DataArray(np.array([1], np.uint8), dims="time"))
+    assert flag.attrs["flag_values"].tolist() == [1, 2, 3, 4, 9]
+    assert flag.attrs["flag_meanings"] == "good not_evaluated suspect bad missing"
+
+
+@pytest.mark.parametrize(
+    ("flags", "message"),
+    [
+        ({}, "expected one or more of"),
+        ({"spoke": xr.DataArray([True])}, "found \\['spoke'\\]"),
+        ({"spike": xr.DataArray([1.0])}, "'spike': expected booleans, found float64"),
+    ],
+)
+def test_what_cannot_be_packed_is_refused(flags, message):
+    with pytest.raises(ValueError, match=message):
+        pack(flags)
+
+
+def test_the_scale_and_its_order():
+    # Provenance: printed, IOC Manuals & Guides 54 vol. 3 (2013), primary level flags; the
+    # order is the project's own and holds each flag once.
+    assert [int(quality) for quality in Quality] == [1, 2, 3, 4, 9]
+    assert sorted(PRECEDENCE) == sorted(Quality)

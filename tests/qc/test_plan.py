@@ -1,0 +1,102 @@
+"""Cadence, plateau level, looks and effective parameters of the quality tests."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from bare_site import HOUR_S, at, make_horizon, make_site, make_wire
+
+from pipeline.qc.effective import effective_parameters
+from pipeline.qc.plan import PLATEAU_UNKNOWN, Cadence, plateau_level, sensor_cadences
+from pipeline.qc.step import qc_look
+from pipeline.site.models import Clock, QcLimits, QcOverride, Source
+
+DAY_S = 24 * HOUR_S
+
+
+def make_source(name, interval_s=None):
+    return Source(
+        id=name,
+        kind="table",
+        files="*",
+        layout="plain",
+        clock=Clock(utc_offset="Z"),
+        interval_s=interval_s,
+    )
+
+
+def test_cadence_follows_the_wiring():
+    wires = (
+        make_wire(source="slow", until=at(3)),
+        make_wire(source="quick", start=at(2), until=at(4)),
+        make_wire(source="slow", start=at(4)),
+    )
+    sources = (make_source("slow", 4 * HOUR_S), make_source("quick"))
+    site = make_site(sources=sources, wiring=wires)
+    assert sensor_cadences(site, "T1", 0.1) == [
+        Cadence(None, 4),
+        Cadence(int(at(2).timestamp()), 1),
+        Cadence(int(at(4).timestamp()), 4),
+    ]
+
+
+def test_cadence_without_wires_is_every_step():
+    assert sensor_cadences(make_site(), "T1", 0.7) == [Cadence(None, 1)]
+
+
+def test_a_wire_of_another_quantity_does_not_count():
+    wires = (
+        make_wire(source="slow"),
+        make_wire(source="logger", quantity="soil_temperature", unit="degC"),
+    )
+    sources = (make_source("logger"), make_source("slow", 6 * HOUR_S))
+    site = make_site(sources=sources, wiring=wires)
+    assert sensor_cadences(site, "T1", 0.1) == [Cadence(None, 6)]
+
+
+# Provenance: by hand. 0.9 * 0.45; 0.9 * (1 - 1.325 / 2.65).
+@pytest.mark.parametrize(
+    ("horizon", "level"),
+    [
+        (make_horizon(saturation=0.45, bulk_density=1.3), 0.405),
+        (make_horizon(bulk_density=1.325), 0.45),
+        (make_horizon(), PLATEAU_UNKNOWN),
+        (None, PLATEAU_UNKNOWN),
+    ],
+)
+def test_plateau_level(horizon, level):
+    assert plateau_level(horizon) == pytest.approx(level)
+
+
+def test_look_holds_the_longest_window_of_any_sensor():
+    longer = QcOverride(set={"flat_fail_h": 400.0}, why="coarse sensors")
+    site = make_site(qc_overrides=(longer,))
+    back, ahead = qc_look(site)
+    assert back >= 400 * HOUR_S + 3 * DAY_S
+    assert ahead >= HOUR_S
+    assert qc_look(make_site())[0] < back
+
+
+def test_look_without_flat_line_is_a_few_readings():
+    off = QcLimits(flat_suspect_h=None, flat_fail_h=None)
+    site = make_site(qc=off, sources=(make_source("logger", 4 * HOUR_S),))
+    back, ahead = qc_look(site)
+    assert (back, ahead) == (15 * HOUR_S, 5 * HOUR_S)
+
+
+def test_effective_parameters_are_canonical_and_leave_reasons_out():
+    one = make_site(qc=QcLimits(why="as the others"))
+    ((start, text),) = effective_parameters(one, "T1")
+    assert start is None
+    assert text == json.dumps(json.loads(text), sort_keys=True, separators=(",", ":"))
+    assert effective_parameters(make_site(), "T1") == [(None, text)]
+    tighter = make_site(qc=QcLimits(spike_fail=0.05))
+    assert effective_parameters(tighter, "T1") != [(None, text)]
+
+
+def test_effective_parameters_are_dated_by_the_cadence():
+    wires = (make_wire(until=at(2)), make_wire(source="slow", start=at(2)))
+    sources = (make_source("logger"), make_source("slow", 2 * HOUR_S))
+    found = effective_parameters(make_site(wiring=wires, sources=sources), "T1")
+    assert [start for start, _ in found] == [None, at(2).timestamp()]
