@@ -48,7 +48,7 @@ def draw_rain(axes: Axes, rain: xr.DataArray, columns: Columns) -> bool:
     axes.bar(bars.middles, sums, width=width, color=RAIN_COLOUR, lw=0, gid="rain")
     axes.set_ylim(top, 0)
     axes.set_yticks([0, top / 2, top])
-    per = duration(bars.width * bars.site.interval_s).replace("1 d", "d")
+    per = duration(bars.width * bars.site.interval_s).removeprefix("1 ")
     axes.set_ylabel(f"rain\n(mm/{per})")
     axes.spines["top"].set_visible(True)
     axes.spines["bottom"].set_visible(False)

@@ -143,12 +143,13 @@ def tube_water(site: Site, tube: str, water: xr.Dataset) -> TubeWater:
     names = [str(name) for name in water["tube"].values]
     if tube not in names:
         kept = kept[:0]
-    place = names.index(tube) if tube in names else slice(0)
+    shape = (water.sizes["time"], kept.size)
 
     def cells(name: str, dtype: type) -> NDArray:
-        ordered = water[name].transpose("time", "tube", "depth")
-        block = ordered.isel(tube=place, depth=kept).values
-        return np.asarray(block, dtype=dtype).reshape(-1, kept.size)
+        if not kept.size:
+            return np.empty(shape, dtype=dtype)
+        one = water[name].isel(tube=names.index(tube), depth=kept).transpose("time", "depth")
+        return np.asarray(one.values, dtype=dtype)
 
     return TubeWater(
         water["time"].values,
