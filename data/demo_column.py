@@ -139,11 +139,12 @@ def _ends(h, k, supply, ground):
 
 
 @kernel
-def _change(h, k, capacity, excess, ends, dt, thick):
+def _change(flow, capacity, excess, ends, dt, thick):
     """Return the change of head that closes the balance of every cell, linearised.
 
-    ``excess`` [cm/d] is what each cell must still shed apart from the fluxes.
+    ``flow`` are heads and conductivities; ``excess`` [cm/d] is what each cell must still shed apart from the fluxes.
     """
+    h, k = flow
     count = h.size
     lower, upper = np.zeros(count), np.zeros(count)
     middle, change = thick * capacity / dt, excess.copy()
@@ -178,7 +179,7 @@ def _iterate(state, sink, supply, dt, ground):
             theta[i], capacity[i], k[i] = hydraulics(h[i], soils[i])
         ends = _ends(h, k, supply, ground)
         excess = thick * ((content - theta) / dt - sink)
-        change = _change(h, k, capacity, excess, ends, dt, thick)
+        change = _change((h, k), capacity, excess, ends, dt, thick)
         # Near saturation conductivity is so steep that whole steps swing to and fro.
         h += change if iteration < WHOLE_ITERATIONS else 0.5 * change
         worst_head = np.max(np.abs(change) / (1.0 + 0.001 * np.abs(h)))
