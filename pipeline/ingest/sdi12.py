@@ -38,6 +38,7 @@ _LINE_FEED = 10
 _BLOCK = 8 << 20  # bytes walked by one thread at a time
 _COUNT_BLOCK = 1 << 20
 _FOUND_LENGTH = 120
+_FIRST_LINES = 1000
 _MARK = b"\xef\xbb\xbf"  # byte order mark of UTF-8
 _BLANK_MARK = b"   "
 # Encodings whose ASCII characters are the ASCII bytes; others are converted first.
@@ -89,14 +90,15 @@ def read_transcript(data: bytes, layout: Layout, name: str) -> ParsedFile:
     lines = _walk(buffer, kernel_form)
     _require_lines(buffer, lines, form, name)
     naming = _join(buffer, lines, form)
-    kept = lines["status"] == codes.KEPT
+    status = np.ascontiguousarray(lines["status"])
+    kept = np.flatnonzero(status == codes.KEPT)
     return ParsedFile(
-        tables=tuple(_tables(buffer, lines, np.flatnonzero(kept), naming)),
+        tables=tuple(_tables(buffer, lines, kept, naming)),
         rows_read=len(lines),
-        rows_with_values=int(np.count_nonzero(kept)),
-        rows_without_values=int(np.count_nonzero(lines["status"] == codes.TRAFFIC)),
+        rows_with_values=len(kept),
+        rows_without_values=int(np.count_nonzero(status == codes.TRAFFIC)),
         nulls=0,
-        rejects=tuple(_rejects(buffer, lines)),
+        rejects=tuple(_rejects(buffer, lines, status)),
     )
 
 
@@ -207,10 +209,13 @@ def _require_lines(buffer: Bytes, lines: Lines, form: TranscriptForm, name: str)
     """Raise unless a line is an exchange, or all are quiet."""
     if len(lines) == 0:
         raise _error(name, "", "an empty file", "lines of a bus log")
-    kind = lines["kind"]
-    if (kind == codes.BUS).any() or (kind == codes.QUIET).all():
+    # Of a sound file the first lines tell, and the others need not be looked at.
+    for kind in (lines["kind"][:_FIRST_LINES], lines["kind"]):
+        if (kind == codes.BUS).any():
+            return
+    if (kind == codes.QUIET).all():
         return
-    first = int(np.flatnonzero(kind != codes.QUIET)[0])
+    first = int(np.argmax(kind != codes.QUIET))
     raise _error(
         name, f"line {first + 1}", f"{_line_text(buffer, lines, first)} and no better line",
         f"a time written {form.stamp!r}, {form.separator!r} and a command or reply",
@@ -283,33 +288,32 @@ def _tables(
 
 def _groups(lines: Lines, kept: NDArray[np.int64]) -> list[NDArray[np.int64]]:
     """Return the kept lines, in order, split by address, measurement, place and count."""
-    if len(kept) == 0:
-        return []
-    address, measure, first, count = (
-        lines[field][kept].astype(np.int64)
-        for field in ("reply_address", "measure", "first", "count")
-    )
-    key = ((address << 6 | measure) << 32 | first) << 12 | count
-    order = np.argsort(key, kind="stable")
-    changes = np.flatnonzero(np.diff(key[order])) + 1
-    return np.split(kept[order], changes)
+    from pipeline.ingest.sdi12_values import group_rows, group_slots, sort_rows
+
+    groups = np.empty(len(kept), dtype=np.int32)
+    found = group_rows(lines, kept, groups, *group_slots(len(kept)))
+    ends = np.cumsum(np.bincount(groups, minlength=found))
+    ordered = np.empty_like(kept)
+    cuts = ends[:-1].copy()
+    sort_rows(kept, groups, ends, ordered)
+    return np.split(ordered, cuts) if found else []
 
 
-def _rejects(buffer: Bytes, lines: Lines) -> Iterator[Reject]:
+def _rejects(buffer: Bytes, lines: Lines, status: Bytes) -> Iterator[Reject]:
     """Yield what was set aside, one entry for each rule that was broken."""
-    status = lines["status"]
-    values = np.where(lines["reply"] == codes.DATA, lines["count"], 0)
-    kinds = len(codes.STATUSES)
-    rows = np.bincount(status, minlength=kinds)
-    sums = np.bincount(status, weights=values, minlength=kinds)  # exact: far below 2**53
-    for code in np.flatnonzero(rows[codes.INCOMPLETE_LINE :]) + codes.INCOMPLETE_LINE:
-        first = int(np.argmax(status == code))
+    aside = np.flatnonzero(status > codes.KEPT)
+    chosen = lines[aside]
+    values = np.where(chosen["reply"] == codes.DATA, chosen["count"], 0)
+    for code in np.unique(status[aside]):
+        members = status[aside] == code
+        first = int(aside[np.argmax(members)])
         reason, expected = codes.STATUSES[code]
         found = _line_text(buffer, lines, first)
         if code == codes.COUNT_MISMATCH:
             found = f"{found}, with {lines['first'][first]} values in all"
             expected = f"{lines['promised'][first]} values as promised"
-        yield Reject(reason, int(rows[code]), int(sums[code]), first + 1, found, expected)
+        rows, total = int(np.count_nonzero(members)), int(values[members].sum())
+        yield Reject(reason, rows, total, first + 1, found, expected)
 
 
 def _line_text(buffer: Bytes, lines: Lines, index: int) -> str:

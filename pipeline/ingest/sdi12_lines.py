@@ -131,10 +131,11 @@ def _remembered_stamp(buffer, at, stop, form, memory):
     before, width = memory[_STAMP_BEGIN], memory[_STAMP_WIDTH]
     # One character more must fit, lest the stamp goes on where the one before ended.
     if width and at + width < stop and buffer[at + width] == buffer[before + width]:
-        same = True
-        for n in range(width):
-            same &= buffer[at + n] == buffer[before + n]
-        if same:
+        # From its end, where stamps that differ mostly do.
+        n = width - 1
+        while n >= 0 and buffer[at + n] == buffer[before + n]:
+            n -= 1
+        if n < 0:
             return memory[_STAMP_SECONDS], at + width
     stamp, end = read_stamp(buffer, at, stop, form.program, memory)
     memory[_STAMP_BEGIN] = at
