@@ -142,7 +142,8 @@ def _ends(h, k, supply, ground):
 def _change(flow, capacity, excess, ends, dt, thick):
     """Return the change of head that closes the balance of every cell, linearised.
 
-    ``flow`` are heads and conductivities; ``excess`` [cm/d] is what each cell must still shed apart from the fluxes.
+    ``flow`` are heads and conductivities; ``excess`` [cm/d] is what each cell
+    must still shed apart from the fluxes.
     """
     h, k = flow
     count = h.size
