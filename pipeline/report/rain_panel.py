@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.report.style import RAIN_COLOUR, hatch
-from pipeline.report.time_columns import Columns, duration
+from pipeline.report.time_columns import Columns, Floats, duration
 
 MOST_BARS = 150
 _BAR_S = (300, 600, 900, 1800, 3600, 3 * 3600, 6 * 3600)
@@ -38,8 +39,7 @@ def draw_rain(axes: Axes, rain: xr.DataArray, columns: Columns) -> bool:
     time, values = rain["time"].values, np.asarray(rain.values, dtype=np.float64)
     bars = _bars(columns)
     sums, counts = bars.sums(time, values), bars.counts(time, np.isfinite(values))
-    due = counts.max(initial=0) * columns.site.derive.day_completeness
-    short = counts < max(due, 1)
+    short = _incomplete(counts, bars, columns)
     top = _round_up(float(sums.max(initial=0.0)))
     edges = bars.edges
     for start, stop in _runs(short):
@@ -49,7 +49,7 @@ def draw_rain(axes: Axes, rain: xr.DataArray, columns: Columns) -> bool:
     axes.set_ylim(top, 0)
     axes.set_yticks([0, top / 2, top])
     per = duration(bars.width * bars.site.interval_s).removeprefix("1 ")
-    axes.set_ylabel(f"rain\n(mm/{per})")
+    axes.set_ylabel(f"rain\n(mm/{per})", size=9)
     axes.spines["top"].set_visible(True)
     axes.spines["bottom"].set_visible(False)
     _write_total(axes, float(sums.sum()), whole=not short.any())
@@ -66,6 +66,20 @@ def _bars(columns: Columns) -> Columns:
     first = first // width * width if length <= DAY_S else first
     stop = columns.first + columns.count * columns.width
     return Columns(site, first, width, -(-(stop - first) // width))
+
+
+def _incomplete(counts: Floats, bars: Columns, columns: Columns) -> NDArray[np.bool_]:
+    """Return which bars have too few values for the part of them that is in the picture.
+
+    How many are due is told from the fullest bar, since a gauge may log more slowly than the
+    site's axis.
+    """
+    starts = bars.first + np.arange(bars.count) * bars.width
+    low, high = columns.first, columns.first + columns.count * columns.width
+    steps = np.clip(starts + bars.width, low, high) - np.clip(starts, low, high)
+    share = counts / np.maximum(steps, 1)
+    due = share.max(initial=0.0) * columns.site.derive.day_completeness
+    return np.asarray((share < due) | (counts == 0))
 
 
 def _runs(present: np.ndarray) -> np.ndarray:

@@ -47,7 +47,7 @@ from pipeline.site.models import Layer, Site
 
 OTHERS = "#B5B5B5"
 MOST_STRIPS = 12  # more tubes than this are drawn as rows of colour
-_LEFT, _WIDTH = 0.72, 4.55  # inches
+_LEFT, _WIDTH = 0.80, 4.47  # inches
 _TOP, _RAIN, _GAP, _BELOW = 0.80, 0.68, 0.2, 0.76
 _STRIP, _ROW, _LEAST_ROWS = 0.6, 0.16, 2.4
 Floats = NDArray[np.float64]

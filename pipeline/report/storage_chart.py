@@ -45,7 +45,7 @@ from pipeline.report.style import (
 from pipeline.report.time_columns import Columns, logged_every, make_columns, show_time
 from pipeline.site.models import Layer, Site
 
-_LEFT, _WIDTH = 0.72, 4.4  # inches
+_LEFT, _WIDTH = 0.80, 4.32  # inches
 _TOP, _RAIN, _GAP, _STORAGE, _BELOW = 0.80, 0.68, 0.14, 2.7, 0.76
 _LABEL_SHARE = 0.13  # height of a layer's label, of the panel
 

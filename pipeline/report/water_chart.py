@@ -52,7 +52,7 @@ COLOUR_STEP = 0.05  # m3 m-3; ends of the colour scale are multiples of it
 ASIDE_PT = 4.0  # suspect marks stand so far above a sensor's depth, bad ones below it
 OUTSIDE_PCT = 0.2  # percentiles beyond which values do not stretch the colour scale
 
-_LEFT, _WIDTH = 0.72, 4.5  # inches
+_LEFT, _WIDTH = 0.80, 4.42  # inches
 _TOP, _RAIN, _GAP, _WATER, _BELOW = 0.80, 0.68, 0.2, 2.5, 0.76
 
 

@@ -60,6 +60,13 @@ def test_days_without_enough_values_are_hatched_and_the_total_says_logged(site):
     assert [t.get_text() for t in find(axes, "total")] == ["logged\n1138 mm"]
 
 
+def test_a_bar_that_the_record_ends_in_is_due_only_what_is_in_the_picture(site):
+    # By hand: 404 days are 57 bars of 7 d and one with 5 d in the picture.
+    axes, hatched = draw(site, 404, build_rain(site, days=404, value=0.1))
+    assert heights(axes).size == 58
+    assert not hatched
+
+
 def test_a_gauge_slower_than_the_axis_is_not_called_incomplete(site):
     rain = build_rain(site, days=120, value=0.1)
     rain[np.arange(rain.size) % 4 != 0] = np.nan
