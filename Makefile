@@ -33,7 +33,7 @@ lint: .venv/.test-ready
 	$(BIN)/mypy
 
 bench: .venv/.test-ready
-	$(BIN)/python -m pytest tests/benchmarks -m benchmark -s
+	$(BIN)/python -m pytest tests/benchmarks/bench_*.py -m benchmark -s
 
 clean:
 	rm -rf .venv out build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

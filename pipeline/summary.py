@@ -80,13 +80,15 @@ def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dic
 def summarise(night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
     """Return a night and its deliveries as one summary, with its outcome.
 
-    ``outcome`` is "attention" where something was set aside or an account does not close, else
-    "done".
+    ``outcome`` is "failed" where a part names ``failures``, "attention" where something was set
+    aside or an account does not close, else "done".
     """
     summary = dict(night)
     for part in parts:
         summary |= part
     summary["outcome"] = "attention" if night["set_aside"] else "done"
+    if summary.get("failures"):
+        summary["outcome"] = "failed"
     return summary
 
 
@@ -123,6 +125,11 @@ def _text(summary: dict[str, Any]) -> str:
             f"{row['tube']:<14}{row['good_pct']:6.1f}{row['suspect_pct']:9.1f}"
             f"{row['bad_pct']:6.1f}{row['missing_pct']:9.1f}   {row['last_reading']}"
         )
+    if summary.get("failures"):
+        lines += ["", "Failed:"]
+        lines += [
+            f"- {failure['part']}: {failure['error']}" for failure in summary["failures"]
+        ]
     if summary["set_aside"]:
         lines += ["", "Set aside (needs a look):"]
         lines += [
