@@ -80,8 +80,8 @@ def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dic
 def summarise(night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
     """Return a night and its deliveries as one summary, with its outcome.
 
-    ``outcome`` is "failed" where a part names ``failures``, "attention" where something was set
-    aside or an account does not close, else "done".
+    ``outcome`` is "failed" where a part names ``failures``, "attention" where something was
+    set aside or an account does not close, else "done".
     """
     summary = dict(night)
     for part in parts:
