@@ -26,7 +26,6 @@ from pipeline.report.storage_lines import (
 )
 from pipeline.report.style import (
     CM_PER_M,
-    FAINT,
     GRID,
     PALETTE,
     WATER_MAP,
@@ -90,8 +89,9 @@ def site_figure(site: Site, products: xr.Dataset, rain: xr.DataArray | None) -> 
     tall = _STRIP * len(tubes) if strips else max(_ROW * len(tubes), _LEAST_ROWS)
     figure = new_figure(top + tall + _BELOW)
     depths = f"{layer.top_m * CM_PER_M:.4g}–{layer.bottom_m * CM_PER_M:.4g} cm"
-    title = f"{plain(site.title, 40)}: water stored in {depths}"
-    put_title(figure, title, [when_text(columns), _tubes_text(len(tubes), strips)])
+    how = "on one scale" if strips else "one row each"
+    what = f"water stored in {depths}: {len(tubes)} tubes, {how}"
+    put_title(figure, plain(site.title, 54), [what, when_text(columns)])
     draw = _draw_strips if strips else _draw_rows
     entries, gaps = draw(figure, columns, held, top)
     gaps_of_rain = False
@@ -101,12 +101,6 @@ def site_figure(site: Site, products: xr.Dataset, rain: xr.DataArray | None) -> 
         show_time(above, columns, label=False)
     put_legend(figure, entries + gap_entries(gaps, gaps_of_rain), top + tall + _BELOW)
     return figure
-
-
-def _tubes_text(count: int, strips: bool) -> str:
-    if strips:
-        return f"{count} tubes, on one scale"
-    return f"{count} tubes, one row each"
 
 
 def shown_layer(site: Site, products: xr.Dataset) -> Layer:
@@ -156,7 +150,8 @@ def _name_strip(axes: Axes, name: str, known: bool) -> None:
     axes.text(1.02, 0.5, name, transform=axes.transAxes, va="center", weight="bold")
     if not known:
         place: Look = {"transform": axes.transAxes, "ha": "center", "va": "center"}
-        axes.text(0.5, 0.5, "no stored water in this period", size=9, color=FAINT, **place)
+        ground = {"fc": "white", "ec": "none", "pad": 1.5}
+        axes.text(0.5, 0.5, "no stored water in this period", bbox=ground, **place)
 
 
 def _name_axis(figure: Figure, top: float, tall: float) -> None:

@@ -24,8 +24,12 @@ def test_each_tube_has_a_strip_on_one_scale_among_the_others():
     others = [line for line in strips[1].lines if line.get_gid() == "others"]
     assert [line.get_ydata()[0] for line in others] == [200, 300]
     # By hand: 0-80 cm is thicker than 0-30 cm.
-    assert "Invented meadow: water stored in 0–80 cm" in [t.get_text() for t in figure.texts]
-    assert "stored water (mm)" in [t.get_text() for t in figure.texts]
+    assert [text.get_text() for text in figure.texts] == [
+        "Invented meadow",
+        "water stored in 0–80 cm: 3 tubes, on one scale",
+        "1 Mar to 4 Mar 2025",
+        "stored water (mm)",
+    ]
     assert "UTC+01:00" in strips[-1].get_xlabel()
     assert rain.get_ylabel().startswith("rain\n(mm/")
 
