@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-TILE = 512  # steps; the tile's lines of eight arrays of 30 columns stay in a core's cache
+TILE = 1024  # steps; longer ones no longer stay in a core's cache, shorter ones cost calls
 # Bits of ``outside_calibration``.
 OUTSIDE_PROBE, OUTSIDE_SOIL, NO_LAW = 1, 2, 4
 
