@@ -92,12 +92,14 @@ def read_transcript(data: bytes, layout: Layout, name: str) -> ParsedFile:
     naming = _join(buffer, lines, form)
     status = np.ascontiguousarray(lines["status"])
     kept = np.flatnonzero(status == codes.KEPT)
+    tables = tuple(_tables(buffer, lines, kept, naming, form.sentinels))
+    filled = sum(len(table.line) for table in tables)
     return ParsedFile(
-        tables=tuple(_tables(buffer, lines, kept, naming)),
+        tables=tables,
         rows_read=len(lines),
-        rows_with_values=len(kept),
-        rows_without_values=int(np.count_nonzero(status == codes.TRAFFIC)),
-        nulls=0,
+        rows_with_values=filled,
+        rows_without_values=int(np.count_nonzero(status <= codes.KEPT)) - filled,
+        nulls=int(lines["count"][kept].sum()) - sum(table.value_count() for table in tables),
         rejects=tuple(_rejects(buffer, lines, status)),
     )
 
@@ -266,9 +268,13 @@ def _round(form: TranscriptForm) -> tuple[Round, list[str]]:
 
 
 def _tables(
-    buffer: Bytes, lines: Lines, kept: NDArray[np.int64], naming: Naming
+    buffer: Bytes,
+    lines: Lines,
+    kept: NDArray[np.int64],
+    naming: Naming,
+    sentinels: tuple[float, ...],
 ) -> Iterator[Table]:
-    """Yield one table for each set of channels that came in one reply."""
+    """Yield one table for each set of channels that came in one reply; none without values."""
     from pipeline.ingest.sdi12_values import read_values
 
     for rows in _groups(lines, kept):
@@ -277,6 +283,10 @@ def _tables(
         measure, first, count = (int(line[field]) for field in ("measure", "first", "count"))
         columns = np.empty((count, len(rows)), dtype=np.float64)
         read_values(buffer, lines, rows, columns)
+        if sentinels:
+            columns[np.isin(columns, sentinels)] = np.nan
+            filled = ~np.isnan(columns).all(axis=0)
+            rows, columns = rows[filled], columns[:, filled]
         yield Table(
             stamp_s=lines["stamp"][rows],
             line=(rows + 1).astype(np.int32),

@@ -154,7 +154,8 @@ class TranscriptForm(LayoutModel):
     direction; empty where the log has no marks. ``joined`` logs write a command and its reply
     on one line. ``answers`` is for logs that hold no commands: the measurements each sensor
     answers in one round, in order, with the number of values, as ``M:3`` or ``MC1:4``; a round
-    lasts at most ``answers_within_s`` seconds, which must be less than the time between rounds.
+    lasts at most ``answers_within_s`` seconds, less than the time between rounds.
+    ``sentinels`` are numbers by which sensors say "no value"; the standard has no word for it.
     """
 
     encoding: str = "ascii"
@@ -166,6 +167,7 @@ class TranscriptForm(LayoutModel):
     joined: bool = False
     answers: tuple[Annotated[str, Field(pattern=ANSWER_PATTERN)], ...] = ()
     answers_within_s: int = Field(default=60, alias="answersWithin", ge=1)
+    sentinels: tuple[float, ...] = ()
     comment_prefix: str | None = Field(default="#", alias="commentPrefix")
 
 

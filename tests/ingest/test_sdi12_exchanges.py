@@ -286,6 +286,17 @@ def test_a_row_has_the_line_of_the_reply_its_values_stand_in():
     assert parsed.rows_without_values == 6
 
 
+def test_numbers_that_mean_no_value_are_nulls():
+    log = make_log(">0C! <000003 >0D0! <0-9999+2 >0D1! <0-9999.0")
+    parsed = read(log, sentinels=(-9999.0,))
+    assert {tuple(t.columns): t.line.tolist() for t in parsed.tables} == {
+        ("0.C.1", "0.C.2"): [4],
+        ("0.C.3",): [],
+    }
+    assert parsed.nulls == 2
+    assert parsed.values_read == parsed.rows_with_values == 1
+
+
 # The same exchange in other forms of log; the stamps are those of `make_log`.
 EXCHANGE = ">0M! <00012 >0D0! <0+1-2"
 FORMS = {

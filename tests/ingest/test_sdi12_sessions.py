@@ -222,7 +222,7 @@ def rejected_values(parsed) -> dict[str, int]:
     return {reason: count for reason, count in sums.items() if count}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.randoms(use_true_random=True))
 def test_what_sensors_sent_is_stored_and_all_else_is_accounted_for(chance):
     session = Session(chance).run()
@@ -246,7 +246,7 @@ def test_sessions_hold_what_they_are_meant_to():
     assert max(len(s.stored) for s in sessions) > 500
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.integers(0, 30), st.data())
 def test_one_damaged_character_of_a_checked_reply_never_stores_a_wrong_value(seed, data):
     session = Session(random.Random(seed)).run()
@@ -290,7 +290,7 @@ FORMS = [
 ]
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     seed=st.integers(0, 20),
     form=st.sampled_from(FORMS),
@@ -312,7 +312,7 @@ def test_no_bytes_do_more_than_raise_a_reader_error(seed, form, changes):
 
 
 @given(st.binary(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_rubbish_raises_nothing_but_a_reader_error(raw):
     try:
         parsed = read_transcript(raw, LAYOUT, "bus.log")
