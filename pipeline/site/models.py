@@ -2,22 +2,22 @@
 
 All instants are UTC. Tables state them in ISO 8601; one without an offset is in the site's own
 standard time (``site.toml``, ``utc_offset``). Depths are metres below the surface here and
-centimetres in the tables, as the trade writes them. An open end (``until``, ``removed``) is None.
+centimetres in the tables, as the trade writes them. An open end (``until``, ``removed``) is
+None.
 """
 
 from __future__ import annotations
 
-import math
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.axis import TimeAxis
 from pipeline.site.layout import Layout
-from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
+from pipeline.variables import STATION_QUANTITIES
 
 Quantity = Literal[
     "voltage",
@@ -159,8 +159,8 @@ class Law(Model):
     """One version of one calibration law; never edited in place, only added to.
 
     ``kind`` "probe" turns volts into root permittivity and names the probes it holds for;
-    ``kind`` "soil" turns root permittivity into water content and is named by horizons. Of the
-    versions of one ``id``, a reading takes the highest whose ``effective`` is not later than it.
+    ``kind`` "soil" turns root permittivity into water content and is named by horizons. Of
+    the versions of one ``id``, a reading takes the highest whose ``effective`` is not later.
     ``form`` picks the function (see `pipeline.calibrate.laws`), ``coefficients`` are its own.
     ``standard_error`` is the law's own standard uncertainty, in its output's units.
     """
