@@ -39,6 +39,7 @@ _BLOCK = 8 << 20  # bytes walked by one thread at a time
 _COUNT_BLOCK = 1 << 20
 _FOUND_LENGTH = 120
 _FIRST_LINES = 1000
+_MANY_LINES, _SHORTEST_MEAN = 1_000_000, 8
 _MARK = b"\xef\xbb\xbf"  # byte order mark of UTF-8
 _BLANK_MARK = b"   "
 # Encodings whose ASCII characters are the ASCII bytes; others are converted first.
@@ -87,7 +88,7 @@ def read_transcript(data: bytes, layout: Layout, name: str) -> ParsedFile:
         raise _error(name, "", f"layout {layout.id!r} without a transcript", "a [transcript]")
     kernel_form = _kernel_form(form, name)
     buffer = np.frombuffer(_plain(data, form.encoding, name), dtype=np.uint8)
-    lines = _walk(buffer, kernel_form)
+    lines = _walk(buffer, kernel_form, name)
     _require_lines(buffer, lines, form, name)
     naming = _join(buffer, lines, form)
     status = np.ascontiguousarray(lines["status"])
@@ -160,13 +161,19 @@ def _kernel_form(form: TranscriptForm, name: str) -> Form:
     return record
 
 
-def _walk(buffer: Bytes, form: Form) -> Lines:
+def _walk(buffer: Bytes, form: Form, name: str) -> Lines:
     """Return one record a line, read in blocks side by side."""
     from pipeline.ingest.sdi12_lines import read_lines
 
     edges = _block_edges(buffer)
     counts = [_line_count(buffer[a:b]) for a, b in pairwise(edges)]
     firsts = np.concatenate(([0], np.cumsum(counts))).astype(np.int64).tolist()
+    if firsts[-1] > max(_MANY_LINES, len(buffer) // _SHORTEST_MEAN):
+        # Records of lines are larger than blank lines: memory must stay in proportion.
+        raise _error(
+            name, "", f"{firsts[-1]} lines in {len(buffer)} bytes",
+            f"a bus log, with {_SHORTEST_MEAN} bytes a line or more in the mean",
+        )  # fmt: skip
     lines = np.zeros(firsts[-1], dtype=codes.LINE)
 
     def walk(block: int) -> None:

@@ -21,6 +21,7 @@ from pipeline.ingest import sdi12_codes as codes
 from pipeline.ingest.sdi12_exchange import fault_of_data, unreadable
 
 _NONE = -1
+_HEAD, _TAIL, _TOTAL = range(3)  # of the round under way at an address
 
 
 class Round(NamedTuple):
@@ -53,35 +54,34 @@ def _settle(lines, head, following, total, expected):
 
 
 @njit(cache=True, nogil=True)
-def _take(lines, n, heads, tails, totals, following, plan):
+def _take(lines, n, rounds, following, plan):
     """Add a data reply to its round, or begin a new one; return its status."""
     line, expected = lines[n], len(plan.crc)
     address = line.reply_address
-    head = heads[address]
+    head, total = rounds[address, _HEAD], rounds[address, _TOTAL]
     late = head != _NONE and not (0 <= line.stamp - lines[head].stamp <= plan.within_s)
-    if late or totals[address] >= expected:
-        _settle(lines, head, following, totals[address], expected)
-        heads[address] = _NONE
-        totals[address] = 0
-    place = totals[address]
-    fault = fault_of_data(line, plan.crc[place], plan.limit[place])
+    if late or total >= expected:
+        _settle(lines, head, following, total, expected)
+        head, total = _NONE, 0
+        rounds[address, _HEAD] = _NONE
+        rounds[address, _TOTAL] = 0
+    fault = fault_of_data(line, plan.crc[total], plan.limit[total])
     if fault != codes.TRAFFIC:
         return fault
-    if heads[address] == _NONE:
-        heads[address] = n
+    if head == _NONE:
+        rounds[address, _HEAD] = n
     else:
-        following[tails[address]] = n
-    tails[address] = n
-    totals[address] += line.count
+        following[rounds[address, _TAIL]] = n
+    rounds[address, _TAIL] = n
+    rounds[address, _TOTAL] = total + line.count
     return np.int64(codes.TRAFFIC)
 
 
 @njit(cache=True, nogil=True)
 def join_answers(lines, plan):
     """Set ``status`` of every line; of kept replies also stamp and place in the round."""
-    heads = np.full(codes.ADDRESS_COUNT, _NONE, dtype=np.int64)
-    tails = np.full(codes.ADDRESS_COUNT, _NONE, dtype=np.int64)
-    totals = np.zeros(codes.ADDRESS_COUNT, dtype=np.int64)
+    rounds = np.full((codes.ADDRESS_COUNT, 3), _NONE, dtype=np.int64)
+    rounds[:, _TOTAL] = 0
     following = np.full(len(lines), _NONE, dtype=np.int32)
     for n in range(len(lines)):
         line = lines[n]
@@ -89,8 +89,9 @@ def join_answers(lines, plan):
             if line.reply == codes.BAD_REPLY_ADDRESS:
                 line.status = codes.RULE_REPLY_ADDRESS
             elif line.reply == codes.DATA or line.reply == codes.TEXT:
-                line.status = _take(lines, n, heads, tails, totals, following, plan)
+                line.status = _take(lines, n, rounds, following, plan)
         elif line.kind != codes.QUIET:
             line.status = unreadable(line.kind)
     for address in range(codes.ADDRESS_COUNT):
-        _settle(lines, heads[address], following, totals[address], len(plan.crc))
+        head, total = rounds[address, _HEAD], rounds[address, _TOTAL]
+        _settle(lines, head, following, total, len(plan.crc))

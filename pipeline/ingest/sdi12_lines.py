@@ -37,9 +37,11 @@ from pipeline.ingest.sdi12_words import read_command, read_reply
 
 _LINE_FEED, _RETURN, _BLANK, _TAB, _BANG, _DELETE = 10, 13, 32, 9, 33, 127
 _PRINTABLE = 95  # characters from the blank to the tilde
-# Scratch of one walk: the fields of the stamp being read, and the stamp read last.
+# Scratch of one walk: the fields of the stamp being read, the stamp read last, and how many
+# bytes of the line are not printable.
 _STAMP_BEGIN, _STAMP_WIDTH, _STAMP_SECONDS = FIELDS, FIELDS + 1, FIELDS + 2
-_MEMORY = FIELDS + 3
+_ODD = FIELDS + 3
+_MEMORY = FIELDS + 4
 # The end of a line as some logs spell it out.
 _SPELLED = np.frombuffer(b"<CR><LF>", dtype=np.uint8)
 
@@ -254,7 +256,7 @@ def _read_message(buffer, at, stop, odd, line, form):
 
 
 @njit(cache=True, nogil=True)
-def _read_line(buffer, at, stop, odd, line, form, memory):
+def _read_line(buffer, at, stop, line, form, memory):
     """Read one line without its end."""
     begin = _past_blanks(buffer, at, stop)
     if begin == stop or (
@@ -268,8 +270,8 @@ def _read_line(buffer, at, stop, odd, line, form, memory):
         stamp, words, end = _split_before(buffer, begin, stop, form, memory)
     line.stamp = stamp
     if words >= 0:
-        _read_message(buffer, words, end, odd, line, form)
-    elif odd and _damaged(buffer, begin, stop):
+        _read_message(buffer, words, end, memory[_ODD], line, form)
+    elif memory[_ODD] and _damaged(buffer, begin, stop):
         line.kind = DAMAGED
     else:
         line.kind = NO_STAMP if words == -1 else BAD_STAMP
@@ -295,5 +297,6 @@ def read_lines(buffer, begin, end, lines, form):
         if feed == end and not spelled:
             line.kind = INCOMPLETE
         else:
-            _read_line(buffer, begin, stop, odd, line, form, memory)
+            memory[_ODD] = odd
+            _read_line(buffer, begin, stop, line, form, memory)
         begin = feed + 1

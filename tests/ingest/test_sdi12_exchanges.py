@@ -7,7 +7,6 @@ from `crc_characters`, which is tested against printed ones.
 
 import pytest
 
-from pipeline.errors import ReaderError
 from pipeline.ingest.records import REASONS
 from pipeline.ingest.sdi12 import read_transcript
 from pipeline.ingest.sdi12_codes import STATUSES
@@ -379,30 +378,6 @@ def test_answers_of_a_measurement_with_crc_are_checked():
     parsed = read(log, sent="", received="", answers=("MC1:1",))
     assert readings(parsed) == {"0.M1.1": [(1, 1.0)]}
     assert rejects(parsed) == [("checksum", 1, 1, 2)]
-
-
-@pytest.mark.parametrize(
-    ("data", "form", "found"),
-    [
-        (b"", {}, "empty file"),
-        (b"time;value\n1;2\n", {}, "line 1: found 'time;value'"),
-        (b"2026-01-01 00:00:01 >0M", {}, "line 1"),
-        (make_log(EXCHANGE), {"stamp": "yyyy-MM-dd"}, "hour and minute"),
-        (make_log(EXCHANGE), {"stamp": "yyyy-QQ-dd HH:mm"}, "letter 'Q'"),
-        (make_log(EXCHANGE), {"encoding": "klingon"}, "encoding 'klingon'"),
-        (make_log(EXCHANGE), {"separator": "-" * 40}, "at most 32 characters"),
-    ],
-)
-def test_files_that_can_not_be_read(data, form, found):
-    layout = Layout(id="bus", transcript=TranscriptForm(**form))
-    with pytest.raises(ReaderError, match=r"^bus\.log") as caught:
-        read_transcript(data, layout, "bus.log")
-    assert found in str(caught.value)
-
-
-def test_a_layout_without_transcript_is_refused():
-    with pytest.raises(ReaderError, match="without a transcript"):
-        read_transcript(b"x\n", Layout(id="table"), "bus.log")
 
 
 def test_every_reason_is_one_of_the_known_ones():

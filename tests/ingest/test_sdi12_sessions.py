@@ -67,7 +67,8 @@ class Session:
         """Return the reply as a bad line would carry it, so that the damage can be seen."""
         place = self.chance.randrange(len(reply))
         other = bytearray(reply)
-        if crc and place and self.chance.random() < 0.5:
+        # A reply with a DEL in its CRC is damaged text, not a wrong CRC, once that is broken.
+        if crc and place and b"\x7f" not in reply and self.chance.random() < 0.5:
             other[place] = self.chance.choice([c for c in range(48, 58) if c != reply[place]])
         else:
             other[place] |= 0x80
