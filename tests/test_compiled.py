@@ -1,74 +1,63 @@
-"""Compiled code must not outlive its source.
+"""Compiled code must not outlive its source, nor move what a user compiles."""
 
-numba stores compiled code under the stamp of the file a function is in. What the function
-calls or reads from another file is compiled into it but not watched, so a function that
-decides a number may use nothing of another module of ours: after an update it would go on with
-the old one. Covered are the stages that compute; a parser may share tables across its files.
-"""
-
-from __future__ import annotations
-
-import ast
+import re
 from pathlib import Path
 
+import numba
 import pytest
 
-ROOT = Path(__file__).parents[1]
-STAGES = ("calibrate", "qc", "derive")
-MODULES = sorted(p for s in STAGES for p in (ROOT / "pipeline" / s).rglob("*.py"))
+from pipeline import compiled
+
+PACKAGE = Path(compiled.__file__).parent
 
 
-def imported_from_us(tree):
-    """Return the names a module takes from other modules of ours."""
-    return {
-        (alias.asname or alias.name).split(".")[0]
-        for node in ast.walk(tree)
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pipeline")
-        for alias in node.names
-    }
+@pytest.fixture
+def package(tmp_path, monkeypatch):
+    """Return a package of two files, one of which holds a kernel, in place of ours."""
+    (tmp_path / "kernels.py").write_text("@kernel\ndef f(x):\n    return x + 1\n")
+    (tmp_path / "plain.py").write_text("WORDS = 1\n")
+    monkeypatch.setattr(compiled, "_PACKAGE", tmp_path)
+    return tmp_path
 
 
-def is_compiled(node):
-    """Tell whether a function is decorated with numba's ``njit``."""
-    return isinstance(node, ast.FunctionDef) and any(
-        "njit" in ast.unparse(decorator) for decorator in node.decorator_list
-    )
+def test_another_source_of_any_kernel_gives_another_folder(package):
+    before = compiled.source_hash()
+    assert compiled.source_hash() == before
+    (package / "plain.py").write_text("WORDS = 2\n")
+    assert compiled.source_hash() == before
+    (package / "kernels.py").write_text("@kernel\ndef f(x):\n    return x + 2\n")
+    assert compiled.source_hash() != before
 
 
-def compiled_functions(tree):
-    return [node for node in ast.walk(tree) if is_compiled(node)]
+def test_a_kernel_is_compiled_into_its_folder_and_settings_stay(tmp_path, monkeypatch):
+    monkeypatch.setattr(compiled, "_folder", lambda: str(tmp_path))
+    before = numba.config.CACHE_DIR
+
+    @compiled.kernel
+    def twice(x):
+        return 2 * x
+
+    assert twice(21) == 42
+    assert numba.config.CACHE_DIR == before
+    assert list(tmp_path.rglob("*.nbi"))
 
 
-def names_in_body(function):
-    return {
-        node.id
-        for statement in function.body
-        for node in ast.walk(statement)
-        if isinstance(node, ast.Name)
-    }
+def test_without_a_folder_to_write_in_a_kernel_still_works(monkeypatch):
+    monkeypatch.setattr(compiled, "_folder", lambda: None)
+
+    @compiled.kernel(inline="always")
+    def thrice(x):
+        return 3 * x
+
+    assert thrice(14) == 42
 
 
-def borrowed(tree):
-    """Return function and borrowed names of every compiled function that borrows."""
-    ours = imported_from_us(tree)
-    found = {f.name: names_in_body(f) & ours for f in compiled_functions(tree)}
-    return {name: names for name, names in found.items() if names}
-
-
-@pytest.mark.parametrize(
-    "path",
-    [p for p in MODULES if "njit" in p.read_text(encoding="utf-8")],
-    ids=lambda p: f"{p.parent.name}.{p.stem}",
-)
-def test_compiled_functions_use_nothing_of_other_modules(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    assert compiled_functions(tree)
-    assert borrowed(tree) == {}
-
-
-def test_the_check_finds_what_it_looks_for():
-    tree = ast.parse(
-        "from pipeline.a import b\n@njit(cache=True)\ndef f(x: b):\n    return b(x)\n"
-        "@njit\ndef g(x: b):\n    return x\n"
-    )
-    assert borrowed(tree) == {"f": {"b"}}
+def test_every_compiled_function_goes_through_kernel():
+    """A bare njit would be cached under the stamp of its own file alone."""
+    bare = [
+        path.name
+        for path in PACKAGE.rglob("*.py")
+        if path.name != "compiled.py"
+        and re.search(r"@(numba\.)?(n?jit|vectorize|guvectorize)\b", path.read_text())
+    ]
+    assert bare == []

@@ -13,8 +13,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.compiled import kernel
 
 Floats = NDArray[np.float64]
 TILE = 1024  # steps; longer ones no longer stay in a core's cache, shorter ones cost calls
@@ -66,7 +67,7 @@ class WaterArrays(NamedTuple):
     outside: NDArray[np.uint8]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def evaluate(
     curves: Curves, which: int, x: Floats, value: Floats, slope: Floats
 ) -> None:  # pragma: no cover
@@ -91,7 +92,7 @@ def evaluate(
         value[i] = value[i] if inside else np.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _one_piece(
     coefficients: Floats, knot: float, u: Floats, value: Floats, slope: Floats
 ) -> None:  # pragma: no cover
@@ -105,7 +106,7 @@ def _one_piece(
             value[i] = value[i] * (u[i] - knot) + coefficient
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _many_pieces(
     coefficients: Floats, knots: Floats, u: Floats, value: Floats, slope: Floats
 ) -> None:  # pragma: no cover
@@ -126,7 +127,7 @@ def _many_pieces(
         value[i], slope[i] = total, change
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def evaluate_variance(
     curves: Curves, which: int, x: Floats, out: Floats
 ) -> None:  # pragma: no cover
@@ -160,7 +161,7 @@ class Work(NamedTuple):
     failed: NDArray[np.uint8]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _room(buffers: Floats, flags: NDArray[np.uint8], n: int) -> Work:  # pragma: no cover
     """Return the first ``n`` places of seven buffers (7, TILE); rows must stay contiguous."""
     return Work(
@@ -175,7 +176,7 @@ def _room(buffers: Floats, flags: NDArray[np.uint8], n: int) -> Work:  # pragma:
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _gather(
     array: NDArray[np.float32], start: int, column: int, out: Floats
 ) -> None:  # pragma: no cover
@@ -184,7 +185,7 @@ def _gather(
         out[i] = array[start + i, column]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _from_voltage(
     curves: Curves, probe: int, noise: float, work: Work
 ) -> None:  # pragma: no cover
@@ -206,7 +207,7 @@ def _from_voltage(
         failed[i] = reason if np.isnan(root[i]) and not np.isnan(x[i]) else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _over_permittivity(noise: float, work: Work) -> None:  # pragma: no cover
     """Put the square root of logged permittivity over what was found before."""
     x, root, random = work.reading, work.root, work.random
@@ -219,7 +220,7 @@ def _over_permittivity(noise: float, work: Work) -> None:  # pragma: no cover
             work.failed[i] = 0 if positive else OUTSIDE_PROBE
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _over_root(noise: float, work: Work) -> None:  # pragma: no cover
     """Put logged root permittivity over what was found before."""
     x = work.reading
@@ -229,7 +230,7 @@ def _over_root(noise: float, work: Work) -> None:  # pragma: no cover
             work.failed[i] = 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _find_root(
     signals: Signals, noise: Noise, curves: Curves, run: NDArray[np.int64], work: Work
 ) -> None:  # pragma: no cover
@@ -253,7 +254,7 @@ def _find_root(
         _over_root(noise.root_permittivity, work)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _clip_run(
     run: NDArray[np.int64], tile: int, out: NDArray[np.int64]
 ) -> int:  # pragma: no cover
@@ -264,7 +265,7 @@ def _clip_run(
     return max(0, out[2] - out[1])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fill_root(
     signals: Signals,
     noise: Noise,
@@ -284,7 +285,7 @@ def fill_root(
                 _scatter_one(work.root, run, out)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _through_soil(curves: Curves, soil: int, work: Work) -> None:  # pragma: no cover
     """Turn root permittivity and its errors into water content and its errors."""
     root, water, slope, random = work.root, work.water, work.slope, work.random
@@ -305,7 +306,7 @@ def _through_soil(curves: Curves, soil: int, work: Work) -> None:  # pragma: no 
             work.failed[i] = reason
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _over_logged(
     curves: Curves, law: int, noise: float, work: Work
 ) -> None:  # pragma: no cover
@@ -326,7 +327,7 @@ def _over_logged(
             work.failed[i] = OUTSIDE_SOIL if refused else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fill_water(
     signals: Signals,
     noise: Noise,
@@ -353,7 +354,7 @@ def fill_water(
                 _scatter_one(work.failed, run, out.outside)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _scatter_one(
     values: NDArray, run: NDArray[np.int64], out: NDArray
 ) -> None:  # pragma: no cover

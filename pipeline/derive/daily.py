@@ -12,10 +12,10 @@ from datetime import datetime
 
 import numpy as np
 import xarray as xr
-from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.compiled import kernel
 from pipeline.site.models import Site, Wire
 from pipeline.variables import SIGNALS, describe
 
@@ -100,7 +100,7 @@ def day_sums(
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _accumulate(table, sums, counts):  # type: ignore[no-untyped-def]
     """Add each (day, step, cell) to its day, in the order of time."""
     for day in range(table.shape[0]):

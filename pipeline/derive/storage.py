@@ -13,9 +13,9 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.compiled import kernel
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe, require_units
@@ -273,7 +273,7 @@ def _storage_dataset(
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _integrate(fields, quality, weights, results, flags):  # type: ignore[no-untyped-def]
     """Fill ``results`` (3, time, tube, layer) and ``flags``, cell by cell in a fixed order."""
     theta, random, systematic = fields

@@ -12,8 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from pipeline.compiled import kernel
 
 STORED, DUPLICATE, SUPERSEDED = 0, 1, 2
 
@@ -125,7 +126,7 @@ def merge(window: Window, new: Readings, ranks: Ranks) -> Outcome:
     return Outcome(code, lost.take(np.arange(count)), same[:count])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _wins(offset, rank, line, cell_offset, cell_rank, cell_line):  # type: ignore[no-untyped-def]
     """Tell whether a reading goes before the one in the cell."""
     if abs(offset) != abs(cell_offset):
@@ -137,7 +138,7 @@ def _wins(offset, rank, line, cell_offset, cell_rank, cell_line):  # type: ignor
     return line > cell_line
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _merge(start, value, file, line, offset, new, ranks, outcome, lost):  # type: ignore[no-untyped-def]
     """Walk the new readings once; see `merge`. Returns how many were displaced."""
     step, column, new_value, new_file, new_line, new_offset = new

@@ -10,8 +10,8 @@ at. Results are written into the arrays handed in. Nothing here allocates or rai
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import kernel
 from pipeline.ingest.lines import CARRIAGE_RETURN, LINE_FEED, TAB
 
 OPEN = -1  # instead of a field count: the line ends inside quotes
@@ -21,13 +21,13 @@ TO_LINE_END = np.iinfo(np.int32).max
 JOIN_LIMIT = 10  # a quoted field may hold this many line ends
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel(inline="always")
 def is_blank(byte):
     """Tell whether a byte is a blank or a tab."""
     return byte == BLANK or byte == TAB
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _quoted_end(buffer, position, stop, quote, doubled):
     """Return the position of the closing quote, or -1."""
     k = position
@@ -43,7 +43,7 @@ def _quoted_end(buffer, position, stop, quote, doubled):
     return -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def trimmed(buffer, start, stop):
     """Return the span without blanks at its ends."""
     while start < stop and is_blank(buffer[start]):
@@ -53,7 +53,7 @@ def trimmed(buffer, start, stop):
     return start, stop
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _separator(buffer, position, stop, blanks, delimiter):
     """Return the position of the next separator, or ``stop``."""
     k = position
@@ -66,7 +66,7 @@ def _separator(buffer, position, stop, blanks, delimiter):
     return k
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _behind(buffer, position, stop, blanks):
     """Return where the next field starts; beyond ``stop`` where there is none."""
     if not blanks or position >= stop:
@@ -76,7 +76,7 @@ def _behind(buffer, position, stop, blanks):
     return position if position < stop else stop + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _next_field(buffer, position, stop, blanks, delimiter, quote, doubled, trim):
     """Return start and stop of a field and where the next begins, -1 if a quote stays open."""
     first = position
@@ -100,7 +100,7 @@ def _next_field(buffer, position, stop, blanks, delimiter, quote, doubled, trim)
     return position, end, after
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _count_line(buffer, start, stop, blanks, delimiter, quote, doubled, trim):
     """Return the number of fields of one line and whether all are empty."""
     position, count, empty = start, 0, True
@@ -121,7 +121,7 @@ def _count_line(buffer, start, stop, blanks, delimiter, quote, doubled, trim):
     return count, empty
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def count_separated(
     buffer, starts, stops, blanks, delimiter, quote, doubled, trim, counts, empty
 ):
@@ -132,7 +132,7 @@ def count_separated(
         )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_separated(
     buffer, starts, stops, blanks, delimiter, quote, doubled, trim, wanted, out_start, out_stop
 ):
@@ -153,7 +153,7 @@ def find_separated(
                 break
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def join(
     buffer, starts, stops, blanks, delimiter, quote, doubled, trim, counts, usual, last, keep
 ):
@@ -172,7 +172,7 @@ def join(
         i = last[i] + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _advance(buffer, position, stop, characters):
     """Return the position ``characters`` further on; UTF-8 continuation bytes do not count."""
     while position < stop and characters > 0:
@@ -183,7 +183,7 @@ def _advance(buffer, position, stop, characters):
     return position, characters
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def count_fixed(buffer, starts, stops, edges, counts, empty):
     """Count the fixed columns every line reaches the end of; one more if text is left over."""
     for i in range(len(starts)):
@@ -202,7 +202,7 @@ def count_fixed(buffer, starts, stops, edges, counts, empty):
         counts[i] += 1 if counts[i] == len(edges) - 1 and end > first else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_fixed(buffer, starts, stops, edges, wanted, out_start, out_stop):
     """Find the wanted fixed columns of every line."""
     for i in range(len(starts)):
@@ -217,7 +217,7 @@ def find_fixed(buffer, starts, stops, edges, wanted, out_start, out_stop):
             position, character = end, right
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def equals_any(buffer, starts, stops, reference, ref_starts, ref_stops, out):
     """Mark the spans whose bytes are one of the references."""
     for i in range(len(starts)):
@@ -235,7 +235,7 @@ def equals_any(buffer, starts, stops, reference, ref_starts, ref_stops, out):
                 break
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def starts_with(buffer, starts, stops, prefix, quote, out):
     """Mark the spans that begin with a prefix, behind an optional quote."""
     for i in range(len(starts)):
@@ -249,7 +249,7 @@ def starts_with(buffer, starts, stops, prefix, quote, out):
             out[i] = buffer[position + k] == prefix[k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def damaged(buffer, starts, stops, out):
     """Mark the spans that hold control characters or replaced bytes."""
     for i in range(len(starts)):
@@ -264,7 +264,7 @@ def damaged(buffer, starts, stops, out):
                 break
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def copy(buffer, starts, stops, offsets, out):
     """Copy the spans end to end."""
     for i in range(len(starts)):

@@ -11,8 +11,8 @@ floating point numbers accurately", doi:10.1145/93548.93557). Other cells are to
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import kernel
 from pipeline.ingest.scan import trimmed
 
 # What a cell is; HARD is a number that needs more than one operation.
@@ -26,7 +26,7 @@ _MAX_DIGITS = 18  # more would overflow an int64
 _BEYOND, _BELOW = 310, -330
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _is_marker(buffer, start, stop, markers, lengths):
     for m in range(len(lengths)):
         if stop - start == lengths[m]:
@@ -40,7 +40,7 @@ def _is_marker(buffer, start, stop, markers, lengths):
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sign(buffer, start, stop):
     """Return the sign and where the digits begin; U+2212 is the minus of typeset tables."""
     if start < stop and buffer[start] == 45:
@@ -57,7 +57,7 @@ def _sign(buffer, start, stop):
     return 1.0, start
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _at_group(buffer, position, stop, group):
     if len(group) == 0 or stop - position < len(group):
         return False
@@ -67,7 +67,7 @@ def _at_group(buffer, position, stop, group):
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _whole_part(buffer, position, stop, group):
     """Return the digits before the decimal character: value, count, end, well formed.
 
@@ -94,7 +94,7 @@ def _whole_part(buffer, position, stop, group):
     return mantissa, significant, count, position, not grouped or in_group == 3
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _fraction(buffer, position, stop, mantissa, significant):
     """Go on with the digits behind the decimal character."""
     first = position
@@ -110,7 +110,7 @@ def _fraction(buffer, position, stop, mantissa, significant):
     return mantissa, significant, position - first, position
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _exponent(buffer, position, stop):
     """Return the power of ten behind E, and whether the cell ends there."""
     if position == stop:
@@ -134,7 +134,7 @@ def _exponent(buffer, position, stop):
     return sign * power, True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _rounded(sign, mantissa, significant, power):
     """Return the value by one exactly rounded operation, or say that it is not so simple."""
     if mantissa == 0:
@@ -150,7 +150,7 @@ def _rounded(sign, mantissa, significant, power):
     return np.nan, HARD
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_cell(buffer, start, stop, decimal, group):
     sign, position = _sign(buffer, start, stop)
     mantissa, significant, count, position, sound = _whole_part(buffer, position, stop, group)
@@ -167,7 +167,7 @@ def _read_cell(buffer, start, stop, decimal, group):
     return _rounded(sign, mantissa, significant, power - decimals)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _plain_cell(buffer, start, stop, decimal):
     """Read a cell of at most 15 digits, a minus and a decimal character; else say no.
 
@@ -193,7 +193,7 @@ def _plain_cell(buffer, start, stop, decimal):
     return -value if negative else value, True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_cells(buffer, starts, stops, decimal, group, markers, lengths, values, kinds):
     """Read the cells of some columns (columns, rows) into values, and what each is into kinds.
 
@@ -214,7 +214,7 @@ def read_cells(buffer, starts, stops, decimal, group, markers, lengths, values, 
                 values[c, i], kinds[c, i] = _read_cell(buffer, start, stop, decimal, group)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def plain_numerals(buffer, starts, stops, decimal, group, offsets, out):
     """Copy well-formed numbers with "." for the decimal character and no groups."""
     end = 0

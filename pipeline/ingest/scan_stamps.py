@@ -10,7 +10,8 @@ A program is an array (operations, 4) of code, first, second, third argument. Th
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from pipeline.compiled import kernel
 
 YEAR, MONTH, DAY, DAY_OF_YEAR, HOUR, MINUTE, SECOND, HALF, OFFSET = range(9)
 FIELD_COUNT = 9
@@ -23,12 +24,12 @@ LITERAL, RUN, DIGITS, OP_MONTH, OP_HALF, OP_OFFSET, FRACTION, LETTERS, END = ran
 _FAIL = -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _lower(byte):
     return byte + 32 if 65 <= byte <= 90 else byte
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _digits(buffer, position, stop, least, most):
     """Return the number and the position behind it, or -1; one-letter fields may be padded."""
     if least == 1:
@@ -45,7 +46,7 @@ def _digits(buffer, position, stop, least, most):
     return value, position if count >= least else _FAIL
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _month(buffer, position, stop, names, lengths):
     """Return the month 1 to 12 and the position behind its name and a point."""
     for n in range(len(lengths)):
@@ -64,7 +65,7 @@ def _month(buffer, position, stop, names, lengths):
     return 0, _FAIL
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _half(buffer, position, stop):
     """Return 0 for am, 1 for pm (a.m., AM and the like too), and the position behind."""
     if position >= stop:
@@ -83,7 +84,7 @@ def _half(buffer, position, stop):
     return (1 if first == 112 else 0), position
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _offset(buffer, position, stop):
     """Return the offset from UTC [s] written Z, +hh, +hhmm or +hh:mm."""
     if position < stop and buffer[position] == 90:
@@ -104,7 +105,7 @@ def _offset(buffer, position, stop):
     return sign * (3600 * hours + 60 * minutes), position
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _pass_over(buffer, position, stop, code, first, most):
     """Return the position behind blanks, fractions or letters."""
     begin = position
@@ -127,7 +128,7 @@ def _pass_over(buffer, position, stop, code, first, most):
     return position if position > begin else _FAIL
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _named(buffer, position, stop, code, names, lengths):
     """Read a field that is not plain digits: month name, half of the day, offset."""
     if code == OP_MONTH:
@@ -140,7 +141,7 @@ def _named(buffer, position, stop, code, names, lengths):
     return OFFSET, value, position
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _run_program(buffer, position, stop, program, names, lengths, fields, row):
     """Run the program over one cell; return the position reached or -1."""
     for n in range(len(program)):
@@ -165,7 +166,7 @@ def _run_program(buffer, position, stop, program, names, lengths, fields, row):
     return position
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def scan_pattern(buffer, starts, stops, program, names, lengths, fields, good):
     """Read every cell by the program into ``fields`` (FIELD_COUNT, rows)."""
     for i in range(len(starts)):

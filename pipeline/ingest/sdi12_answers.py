@@ -14,9 +14,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.compiled import kernel
 from pipeline.ingest import sdi12_codes as codes
 from pipeline.ingest.sdi12_exchange import fault_of_data, unreadable
 
@@ -32,7 +32,7 @@ class Round(NamedTuple):
     within_s: int
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _settle(lines, head, following, total, expected):
     """End a round: keep its replies, linked from ``head``, or set them aside."""
     first, stamp = 0, np.int64(0)
@@ -53,7 +53,7 @@ def _settle(lines, head, following, total, expected):
         head = following[head]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take(lines, n, rounds, following, plan):
     """Add a data reply to its round, or begin a new one; return its status."""
     line, expected = lines[n], len(plan.crc)
@@ -77,7 +77,7 @@ def _take(lines, n, rounds, following, plan):
     return np.int64(codes.TRAFFIC)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def join_answers(lines, plan):
     """Set ``status`` of every line; of kept replies also stamp and place in the round."""
     rounds = np.full((codes.ADDRESS_COUNT, 3), _NONE, dtype=np.int64)

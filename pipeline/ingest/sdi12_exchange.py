@@ -11,8 +11,8 @@ a measurement is over, its replies are kept if they hold the promised number of 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import kernel
 from pipeline.ingest import sdi12_codes as codes
 
 _IDLE, _ASKED, _PROMISED = range(3)
@@ -54,7 +54,7 @@ def new_state():
     return np.zeros(1, _ASKED_LAST), np.zeros(codes.ADDRESS_COUNT, _SENSOR), slots
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _total(lines, sensor, slots):
     """Return how many values came in all, and whether the replies follow each other."""
     total, whole, ended = 0, True, False
@@ -68,7 +68,7 @@ def _total(lines, sensor, slots):
     return total, whole
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _settle(lines, sensor, slots):
     """End the measurement under way: keep its replies or set them aside."""
     total, whole = _total(lines, sensor, slots)
@@ -92,7 +92,7 @@ def _settle(lines, sensor, slots):
     sensor.phase = _IDLE
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _settle_all(lines, sensors, slots):
     """End every measurement: a line that cannot be read may have been any command."""
     for address in range(codes.ADDRESS_COUNT):
@@ -100,7 +100,7 @@ def _settle_all(lines, sensors, slots):
             _settle(lines, sensors[address], slots[address])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _begin(line, sensor):
     """Start a measurement that waits for its promise."""
     family = line.command - codes.MEASURE
@@ -112,7 +112,7 @@ def _begin(line, sensor):
     sensor.served = 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _note_command(lines, line, last, sensors, slots):
     """Take a command; return the status of its line."""
     command, address = line.command, line.command_address
@@ -150,13 +150,13 @@ def _note_command(lines, line, last, sensors, slots):
     return codes.TRAFFIC
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _command_of(sensor):
     """Return the command that started the measurement under way."""
     return sensor.family + codes.MEASURE if sensor.phase != _IDLE else codes.NO_COMMAND
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _service(sensor):
     """Take an address that came unasked; a service request, or a breach of the rules."""
     command = _command_of(sensor)
@@ -167,7 +167,7 @@ def _service(sensor):
     return codes.RULE_SERVICE
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_unasked(lines, line, sensor, slots, mismatch):
     """Take a reply that no open command of its address asked for."""
     if line.reply == codes.EMPTY and line.tail == codes.NO_TAIL:
@@ -183,7 +183,7 @@ def _take_unasked(lines, line, sensor, slots, mismatch):
     return codes.NO_MEASUREMENT if line.reply == codes.DATA else codes.RULE_UNASKED
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_promise(line, last, sensor):
     """Take the reply to a start command."""
     width = (
@@ -201,7 +201,7 @@ def _take_promise(line, last, sensor):
     return codes.TRAFFIC
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fault_of_data(line, crc, limit):
     """Return why a data reply cannot be taken, or codes.TRAFFIC."""
     if crc and line.tail != codes.CRC_RIGHT:
@@ -217,7 +217,7 @@ def fault_of_data(line, crc, limit):
     return codes.TRAFFIC
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _same_text(buffer, one, other):
     """Tell whether two data replies hold the same characters."""
     if one.length != other.length or one.tail != other.tail:
@@ -229,7 +229,7 @@ def _same_text(buffer, one, other):
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_slot(buffer, lines, n, index, sensor, slots):
     """Put a data reply into its place; a second reply to the same D must be the same."""
     line, held = lines[n], slots[index]
@@ -246,7 +246,7 @@ def _take_slot(buffer, lines, n, index, sensor, slots):
     return codes.RULE_REPEAT
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_sent(buffer, lines, n, last, sensor, slots):
     """Take the reply to a D command."""
     line = lines[n]
@@ -261,7 +261,7 @@ def _take_sent(buffer, lines, n, last, sensor, slots):
     return _take_slot(buffer, lines, n, last.index, sensor, slots)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_continuous(line, last):
     """Take the reply to an R command, which is a reading by itself."""
     if line.reply == codes.EMPTY:
@@ -275,7 +275,7 @@ def _take_continuous(line, last):
     return codes.KEPT
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _take_answer(buffer, lines, n, last, sensor, slots):
     """Take the first reply of the address that was asked."""
     line, command = lines[n], last.command
@@ -291,7 +291,7 @@ def _take_answer(buffer, lines, n, last, sensor, slots):
     return codes.TRAFFIC
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _note_reply(buffer, lines, n, last, sensors, slots):
     """Take a reply; return the status of its line."""
     line = lines[n]
@@ -309,7 +309,7 @@ def _note_reply(buffer, lines, n, last, sensors, slots):
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def unreadable(kind):
     """Return the status of a line that is not an exchange."""
     if kind == codes.INCOMPLETE:
@@ -321,7 +321,7 @@ def unreadable(kind):
     return codes.MARK_ABSENT if kind == codes.NO_MARK else codes.DAMAGED_TEXT
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _note_unreadable(lines, line, last, sensors, slots):
     """Take a line that cannot be read; return its status."""
     free_text = last.command == codes.EXTENDED or last.command == codes.BINARY
@@ -333,7 +333,7 @@ def _note_unreadable(lines, line, last, sensors, slots):
     return unreadable(line.kind)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def join_exchanges(buffer, lines, state_last, sensors, slots):
     """Set ``status`` of every line; of kept replies also stamp, measurement and place.
 

@@ -9,8 +9,8 @@ The walk keeps no memory from line to line, so blocks of lines can be walked sid
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import kernel
 from pipeline.ingest.sdi12_codes import (
     BAD_COMMAND,
     BAD_STAMP,
@@ -69,7 +69,7 @@ FORM = np.dtype(
 )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _begins(buffer, at, stop, text, length):
     """Tell whether the first ``length`` bytes of ``text`` stand at ``at``."""
     if stop - at < length:
@@ -80,21 +80,21 @@ def _begins(buffer, at, stop, text, length):
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _past_blanks(buffer, at, stop):
     while at < stop and (buffer[at] == _BLANK or buffer[at] == _TAB):
         at += 1
     return at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _before_blanks(buffer, at, stop):
     while stop > at and (buffer[stop - 1] == _BLANK or buffer[stop - 1] == _TAB):
         stop -= 1
     return stop
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _line_end(buffer, at, stop):
     """Return where the line ends, and how many of its bytes are not printable."""
     odd = 0
@@ -107,7 +107,7 @@ def _line_end(buffer, at, stop):
     return at, odd
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _without_end(buffer, at, stop):
     """Return the end of the line's text, and whether its end was spelled out."""
     stop = _before_blanks(buffer, at, stop)
@@ -117,7 +117,7 @@ def _without_end(buffer, at, stop):
     return stop, spelled
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _damaged(buffer, at, stop):
     """Tell whether a byte is not printable; DEL may be a character of a CRC."""
     for n in range(at, stop):
@@ -127,7 +127,7 @@ def _damaged(buffer, at, stop):
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _remembered_stamp(buffer, at, stop, form, memory):
     """As `read_stamp`, but the same stamp as on the line before is not read again."""
     before, width = memory[_STAMP_BEGIN], memory[_STAMP_WIDTH]
@@ -146,7 +146,7 @@ def _remembered_stamp(buffer, at, stop, form, memory):
     return stamp, end
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _split_before(buffer, at, stop, form, memory):
     """Return stamp, begin and end of the message behind the stamp, begin < 0 if none."""
     stamp, end = _remembered_stamp(buffer, at, stop, form, memory)
@@ -159,7 +159,7 @@ def _split_before(buffer, at, stop, form, memory):
     return stamp, _past_blanks(buffer, end + form.separator_length, stop), stop
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _split_behind(buffer, at, stop, form, memory):
     """As `_split_before`, for a stamp at the end of the line."""
     failure = -1
@@ -177,7 +177,7 @@ def _split_behind(buffer, at, stop, form, memory):
     return 0, failure, stop
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _direction(buffer, at, stop, form):
     """Return who spoke, and where the words begin."""
     sent, received = form.sent_length, form.received_length
@@ -194,7 +194,7 @@ def _direction(buffer, at, stop, form):
     return EITHER, at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _find_bang(buffer, at, stop):
     """Return where the first "!" stands, or ``stop``."""
     while at < stop and buffer[at] != _BANG:
@@ -202,7 +202,7 @@ def _find_bang(buffer, at, stop):
     return at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_sent(buffer, at, stop, line, form):
     """Read a command and, in joined logs, the reply behind it."""
     bang = _find_bang(buffer, at, stop)
@@ -222,7 +222,7 @@ def _read_sent(buffer, at, stop, line, form):
         read_reply(buffer, at, stop, line)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _damage(who):
     """Return the kind of a damaged line by who spoke."""
     if who == SENT:
@@ -230,7 +230,7 @@ def _damage(who):
     return DAMAGED_RECEIVED if who == RECEIVED else DAMAGED
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_message(buffer, at, stop, odd, line, form):
     """Read who spoke and what was said."""
     who, at = _direction(buffer, at, stop, form)
@@ -255,7 +255,7 @@ def _read_message(buffer, at, stop, odd, line, form):
             line.reply = NO_REPLY
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_line(buffer, at, stop, line, form, memory):
     """Read one line without its end."""
     begin = _past_blanks(buffer, at, stop)
@@ -277,7 +277,7 @@ def _read_line(buffer, at, stop, line, form, memory):
         line.kind = NO_STAMP if words == -1 else BAD_STAMP
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_lines(buffer, begin, end, lines, form):
     """Fill ``lines`` with the lines that begin in ``buffer[begin:end]``.
 

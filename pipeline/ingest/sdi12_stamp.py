@@ -10,9 +10,9 @@ END. It is run once per line, in the same walk that reads the rest of the line.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.compiled import kernel
 from pipeline.site.patterns import Token, pattern_tokens
 
 YEAR, MONTH, DAY, DAY_OF_YEAR, HOUR, MINUTE, SECOND, HALF, OFFSET = range(9)
@@ -96,7 +96,7 @@ def stamp_widths(program: NDArray[np.int64]) -> tuple[int, int]:
     return least, most
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _digits(buffer, at, stop, least, most):
     """Return the number and the position behind it, or -1 there."""
     value, count = 0, 0
@@ -110,7 +110,7 @@ def _digits(buffer, at, stop, least, most):
     return value, at if count >= least else -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _month_name(buffer, at, stop):
     """Return the month of a name of three letters, and the position behind it or -1."""
     if at + 3 <= stop:
@@ -123,7 +123,7 @@ def _month_name(buffer, at, stop):
     return 0, -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _half(buffer, at, stop):
     """Return 0 for AM and 1 for PM, and the position behind it or -1."""
     if at + 2 <= stop and (buffer[at + 1] | 32) == 109:
@@ -133,7 +133,7 @@ def _half(buffer, at, stop):
     return 0, -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _offset(buffer, at, stop):
     """Return the offset from UTC [s] written Z, +hh, +hhmm or +hh:mm, and the end or -1."""
     if at < stop and buffer[at] == 90:
@@ -151,7 +151,7 @@ def _offset(buffer, at, stop):
     return sign * (3600 * hours + 60 * minutes), end if minutes < 60 else -1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _settle(code, value):
     """Return the field a special number belongs to, and its value there; -2 if impossible."""
     if code == SHORT_YEAR:
@@ -167,7 +167,7 @@ def _settle(code, value):
     return code, value
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_field(buffer, at, stop, code, least, most):
     """Return what one field holds, and the position behind it or -1."""
     if code == MONTH_NAME:
@@ -179,7 +179,7 @@ def _read_field(buffer, at, stop, code, least, most):
     return _digits(buffer, at, stop, least, most)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_fields(buffer, at, stop, program, fields):
     """Fill ``fields``; return the position behind the stamp, or -1 - where it stopped."""
     for n in range(len(program)):
@@ -202,7 +202,7 @@ def _read_fields(buffer, at, stop, program, fields):
     return at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _day_number(year, month, day, day_of_year):
     """Return days since 1970-01-01, or -1_000_000 for a date that does not exist."""
     leap = 1 if (year % 4 == 0 and year % 100 != 0) or year % 400 == 0 else 0
@@ -219,7 +219,7 @@ def _day_number(year, month, day, day_of_year):
     return new_year + _DAYS_BEFORE[month - 1] + (leap if month > 2 else 0) + day - 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_stamp(buffer, at, stop, program, fields):
     """Return seconds since 1970-01-01 00:00 and the position behind the stamp.
 

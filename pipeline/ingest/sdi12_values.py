@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from pipeline.compiled import kernel
 
 _MINUS, _POINT = 45, 46
 # Exact in float64; a value of at most 7 digits divided by one of them is rounded once, so the
@@ -23,14 +24,14 @@ def group_slots(count):
     return np.zeros(size, dtype=np.int32), np.zeros(size, dtype=np.int64)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _key(line):
     """Return one number for address, measurement, first value and count of values."""
     key = (np.int64(line.reply_address) << 6) | line.measure
     return (((key << 32) | line.first) << 12) | line.count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def group_rows(lines, rows, groups, numbers, keys):
     """Fill ``groups`` with the number of each row's set of channels, in order of appearance.
 
@@ -50,7 +51,7 @@ def group_rows(lines, rows, groups, numbers, keys):
     return found
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sort_rows(rows, groups, ends, ordered):
     """Fill ``ordered`` with the rows group by group, their order kept.
 
@@ -61,7 +62,7 @@ def sort_rows(rows, groups, ends, ordered):
         ordered[ends[groups[k]]] = rows[k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _value(buffer, at, stop):
     """Return the value whose sign is at ``at``, and the position behind it."""
     negative = buffer[at] == _MINUS
@@ -81,7 +82,7 @@ def _value(buffer, at, stop):
     return (-value if negative else value), at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_values(buffer, lines, rows, columns):
     """Fill ``columns`` (values, rows) from the data replies ``lines[rows]``.
 

@@ -9,8 +9,8 @@ Positions are bytes in ``buffer``. Each fills fields of one record of `LINE`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from pipeline.compiled import kernel
 from pipeline.ingest.sdi12_codes import (
     ACKNOWLEDGE,
     BAD_COMMAND,
@@ -49,17 +49,17 @@ _PLUS, _MINUS, _POINT, _UNDERLINE, _WILD = 43, 45, 46, 95, 63
 _A, _B, _C, _D, _H, _I, _M, _R, _V, _X, _E = 65, 66, 67, 68, 72, 73, 77, 82, 86, 88, 69
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _is_digit(byte):
     return 48 <= byte <= 57
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _is_sign(byte):
     return byte == _PLUS or byte == _MINUS
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _address(byte):
     """Return the place of an address among the 62, or NO_ADDRESS."""
     if 48 <= byte <= 57:
@@ -71,7 +71,7 @@ def _address(byte):
     return NO_ADDRESS
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _number(buffer, at, stop):
     """Return the number written in digits from ``at`` to ``stop``, or -1."""
     if at >= stop:
@@ -84,7 +84,7 @@ def _number(buffer, at, stop):
     return value
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _indexed(buffer, at, stop, code, least):
     """Return a command that may ask for a CRC and has a number of ``least`` to 9.
 
@@ -100,7 +100,7 @@ def _indexed(buffer, at, stop, code, least):
     return BAD_COMMAND, 0, False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _send_word(buffer, at, stop):
     """Return a D or DB command; high-volume data are numbered to 999."""
     binary = at < stop and buffer[at] == _B
@@ -111,7 +111,7 @@ def _send_word(buffer, at, stop):
     return (BINARY if binary else SEND), number, False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _start_word(buffer, at, stop):
     """Return the code, the number and whether a CRC is asked for, of a measurement command."""
     letter = buffer[at]
@@ -131,7 +131,7 @@ def _start_word(buffer, at, stop):
     return BAD_COMMAND, 0, False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _identify_word(buffer, at, stop):
     """Return IDENTIFY for I, for I before a measurement command, and for a parameter of it."""
     if at == stop:
@@ -145,7 +145,7 @@ def _identify_word(buffer, at, stop):
     return (BAD_COMMAND if code == BAD_COMMAND else IDENTIFY), 0, False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _command_word(buffer, at, stop):
     """Return the code, the number and whether a CRC is asked for, behind an address."""
     letter = buffer[at]
@@ -161,7 +161,7 @@ def _command_word(buffer, at, stop):
     return _start_word(buffer, at, stop)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_command(buffer, at, stop, line):
     """Read the command from ``at`` to its "!" at ``stop`` into ``line``."""
     if stop <= at:
@@ -183,7 +183,7 @@ def read_command(buffer, at, stop, line):
         line.crc_asked = 1 if crc else 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _crc_tail(buffer, at, end):
     """Return whether the three characters at ``end`` are the CRC of what begins at ``at``."""
     register = np.uint16(0)
@@ -198,7 +198,7 @@ def _crc_tail(buffer, at, end):
     return CRC_RIGHT if right else CRC_WRONG
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tail(buffer, at, end, stop):
     """Return what stands between the last value and the end of the reply, or -1."""
     if end == stop:
@@ -211,7 +211,7 @@ def _tail(buffer, at, end, stop):
     return _crc_tail(buffer, at, end)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _one_value(buffer, at, stop):
     """Return the end of the value whose sign is at ``at``, and the rule it breaks or 0."""
     at += 1
@@ -232,7 +232,7 @@ def _one_value(buffer, at, stop):
     return at, RULE_NO_DIGIT if digits == 0 else RULE_DIGITS
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _odd_tail_rule(buffer, at, stop):
     """Return the rule broken by what follows the values without being a CRC."""
     exponent = (buffer[at] | 32) == 101 and at + 1 < stop
@@ -241,7 +241,7 @@ def _odd_tail_rule(buffer, at, stop):
     return RULE_CHARACTERS
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_values(buffer, at, stop, line):
     """Check and count the values behind the address at ``at``."""
     position, count, rule = at + 1, 0, 0
@@ -263,7 +263,7 @@ def _read_values(buffer, at, stop, line):
     line.rule = rule
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _read_text(buffer, at, stop, line):
     """Read a reply that holds no signed value: a promise, an empty one with CRC, or text."""
     tail = _tail(buffer, at, at + 1, stop)
@@ -284,7 +284,7 @@ def _read_text(buffer, at, stop, line):
     line.rule = RULE_SIGN if _is_digit(byte) or byte == _POINT else RULE_CHARACTERS
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_reply(buffer, at, stop, line):
     """Read the reply from ``at`` to ``stop`` (not empty) into ``line``."""
     line.value = at - line.start

@@ -15,9 +15,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from pipeline.compiled import kernel
 from pipeline.qc.flags import TEST_BITS, Quality
 
 Floats = NDArray[np.float64]
@@ -63,7 +63,7 @@ class FlatWindows(NamedTuple):
     entry: int  # how long before its first reading a run may have been risen to
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel(inline="always")
 def worse(verdict: NDArray[np.uint8], i: int, level: int) -> None:  # pragma: no cover
     """Put a verdict where it counts more than the one there, by `PRECEDENCE` of the flags."""
     old = verdict[i]
@@ -75,7 +75,7 @@ def worse(verdict: NDArray[np.uint8], i: int, level: int) -> None:  # pragma: no
         verdict[i] = level
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def gross_range(
     x: Floats,
     limits: Limits,
@@ -102,7 +102,7 @@ def gross_range(
             worse(verdict, i, GOOD)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel(inline="always")
 def spike_size(before: float, here: float, after: float) -> float:  # pragma: no cover
     """Return the smaller of the two changes at a local extreme, 0 where there is none.
 
@@ -114,13 +114,13 @@ def spike_size(before: float, here: float, after: float) -> float:  # pragma: no
     return min(abs(rise), abs(fall)) if rise * fall > 0.0 else 0.0
 
 
-@njit(cache=True, nogil=True, inline="always")
+@kernel(inline="always")
 def returns(before: float, after: float, size: float, part: float) -> bool:  # pragma: no cover
     """Tell whether a spike of some size ends where it began, within a part of its size."""
     return abs(after - before) <= part * size + ROUNDING
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def spike(
     x: Floats,
     run: NDArray[np.int64],
@@ -153,7 +153,7 @@ def spike(
             worse(verdict, i, GOOD)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def take_out_bad(x: Floats, verdict: NDArray[np.uint8]) -> None:  # pragma: no cover
     """Set the readings that failed to NaN, once a test has judged all of them."""
     for i in range(x.size):
@@ -161,7 +161,7 @@ def take_out_bad(x: Floats, verdict: NDArray[np.uint8]) -> None:  # pragma: no c
             x[i] = np.nan
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def rate_of_change(
     x: Floats,
     run: NDArray[np.int64],
@@ -184,7 +184,7 @@ def rate_of_change(
             worse(verdict, i, GOOD)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _run_back(
     x: Floats, i: int, oldest: int, band: float, gap: int
 ) -> tuple[int, float, float]:  # pragma: no cover
@@ -204,7 +204,7 @@ def _run_back(
     return start, low, high
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def run_starts(
     x: Floats, tolerance: float, gap: int, out: NDArray[np.int64]
 ) -> None:  # pragma: no cover
@@ -230,7 +230,7 @@ def run_starts(
         out[i] = start
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def entered_by_rise(
     x: Floats, start: int, entry: int, rise: float
 ) -> bool:  # pragma: no cover
@@ -241,7 +241,7 @@ def entered_by_rise(
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flat_line(
     x: Floats,
     column: int,
@@ -276,7 +276,7 @@ def flat_line(
         worse(verdict, i, BAD if certain else SUSPECT)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flat_lines(
     series: NDArray[np.float64],
     tolerance: float,
@@ -297,7 +297,7 @@ def flat_lines(
             )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _calibration_verdicts(
     x: Floats, outside: NDArray[np.uint8], mask: NDArray[np.uint16], verdict: NDArray[np.uint8]
 ) -> None:  # pragma: no cover
@@ -310,7 +310,7 @@ def _calibration_verdicts(
             verdict[i] = BAD if outside[i] else MISSING
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _judge_column(
     x: Floats,
     runs: NDArray[np.int64],
@@ -333,7 +333,7 @@ def _judge_column(
     flat_line(x, column, limits, windows, room, mask, verdict)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def run_tests(
     readings: tuple[NDArray[np.float32], NDArray[np.uint8]],
     runs: NDArray[np.int64],
@@ -376,7 +376,7 @@ def run_tests(
         _write_back(theta, group, width, mask, verdict, out)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _write_back(
     theta: NDArray[np.float32],
     group: int,
