@@ -128,7 +128,7 @@ def _pieces(
     reach = sum(back + ahead for back, ahead in looks)
     for first in range(0, len(changed), BLOCK_TUBES):
         block = changed[first : first + BLOCK_TUBES]
-        for run in _runs(block.any(axis=0), gap=2 * reach + 1):
+        for run in _runs(np.logical_or.reduce(block, axis=0), gap=2 * reach + 1):
             tubes = np.flatnonzero(block[:, run.start : run.stop].any(axis=1))
             columns = slice(first + int(tubes[0]), first + int(tubes[-1]) + 1)
             outputs = _outputs(steps, looks, run, days)

@@ -44,7 +44,7 @@ class SiteError(PercologError, ValueError):
 
 
 class ReaderError(PercologError, ValueError):
-    """A raw file cannot be read as its layout says; the file is set aside, the night goes on."""
+    """A raw file cannot be read as its layout says; it is set aside, the night goes on."""
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem

@@ -102,7 +102,8 @@ class Snapshot:
         key = f"tables/{name}"
         if not self.holds(key):
             return None
-        return pa.ipc.open_stream(self.array(key)[:].tobytes()).read_all()
+        data = np.asarray(self.array(key)[:])
+        return pa.ipc.open_stream(data.tobytes()).read_all()
 
 
 class Writer(Snapshot):

@@ -1,8 +1,8 @@
 """The one table of variables: units, CF names and text of everything the project holds.
 
-Logged quantities carry the name used in ``wiring.csv``. Standard names are from the CF standard
-name table, version 93; a quantity without one there has ``standard_name`` None and is told by
-its ``long_name`` alone.
+Logged quantities carry the name used in ``wiring.csv``. Standard names are from the CF
+standard name table, version 93; a quantity without one there has ``standard_name`` None and is
+told by its ``long_name`` alone.
 """
 
 from __future__ import annotations

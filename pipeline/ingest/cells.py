@@ -75,12 +75,14 @@ class CellWriter:
                 start, stop, columns = self._bounds(quantity, window)
                 differs = self._differs(f"readings/{quantity}", start, stop, columns, before)
                 per_day = writer.axis.steps_per_day
-                days = differs.reshape(-1, per_day, *differs.shape[1:]).any(axis=1)
+                by_day = differs.reshape(-1, per_day, *differs.shape[1:])
+                days: NDArray[np.bool_] = np.logical_or.reduce(by_day, axis=1)
                 first = start // per_day
                 if quantity in STATION_QUANTITIES:
-                    stations[first : first + len(days)] |= days.any(axis=1)
+                    stations[first : first + len(days)] |= np.logical_or.reduce(days, axis=1)
                 else:
-                    tubes[columns, first : first + len(days)] |= days.any(axis=2).T
+                    within = slice(first, first + len(days))
+                    tubes[columns, within] |= np.logical_or.reduce(days, axis=2).T
         return tubes, stations
 
     def winners(self, rows: pd.DataFrame) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
@@ -105,14 +107,19 @@ class CellWriter:
 
     def _flush(self, quantity: str, readings: Readings, ranks: Ranks) -> None:
         self._writer.extend(int(readings.step.max()) + 1)
-        depths = 1 if quantity in STATION_QUANTITIES else len(self._writer.labels["depth"])
-        block = readings.column // (depths * WINDOW_TUBE_CHUNKS * CHUNK_TUBES)
-        if quantity in STATION_QUANTITIES:
-            block = np.zeros_like(block)
-        keys = (readings.step // self._span) * (1 << 20) + block
-        for key in np.unique(keys):
-            window = (int(key >> 20), int(key & ((1 << 20) - 1)))
-            self._merge_window(quantity, window, readings.take(keys == key), ranks)
+        window = readings.step // self._span
+        block = np.zeros_like(window)
+        if quantity not in STATION_QUANTITIES:
+            width = WINDOW_TUBE_CHUNKS * CHUNK_TUBES * len(self._writer.labels["depth"])
+            block = readings.column // width
+        for time in range(int(window.min()), int(window.max()) + 1):
+            inside = window == time
+            for place in range(int(block.min()), int(block.max()) + 1):
+                here = inside & (block == place)
+                if here.all():
+                    self._merge_window(quantity, (time, place), readings, ranks)
+                elif here.any():
+                    self._merge_window(quantity, (time, place), readings.take(here), ranks)
 
     def _merge_window(
         self, quantity: str, window: tuple[int, int], readings: Readings, ranks: Ranks
@@ -140,8 +147,9 @@ class CellWriter:
             readings.offset_s,
         )
         outcome = merge(flat, local, ranks)
-        for suffix, cell in zip(suffixes, cells, strict=True):
-            self._writer.write(f"readings/{quantity}{suffix}", start, cell, columns)
+        if (outcome.code == STORED).any():
+            for suffix, cell in zip(suffixes, cells, strict=True):
+                self._writer.write(f"readings/{quantity}{suffix}", start, cell, columns)
         self._count(readings.file, outcome)
         lost = outcome.displaced.take(~outcome.displaced_same)
         losers = Readings.concatenate([local.take(outcome.code == SUPERSEDED), lost])
@@ -155,11 +163,11 @@ class CellWriter:
             (DUPLICATE, "duplicates"),
             (SUPERSEDED, "superseded"),
         ):
-            for identity, count in _counts(file[outcome.code == code]):
+            for identity, count in _counts(file, outcome.code == code):
                 setattr(entries[identity], name, getattr(entries[identity], name) + count)
-        displaced = outcome.displaced.file
-        for same, name in ((True, "duplicates"), (False, "superseded")):
-            for identity, count in _counts(displaced[outcome.displaced_same == same]):
+        displaced, same = outcome.displaced.file, outcome.displaced_same
+        for lost, name in ((same, "duplicates"), (~same, "superseded")):
+            for identity, count in _counts(displaced, lost):
                 entries[identity].stored -= count
                 setattr(entries[identity], name, getattr(entries[identity], name) + count)
 
@@ -217,7 +225,12 @@ class CellWriter:
                 yield time, block
 
 
-def _counts(files: NDArray[np.int64]) -> list[tuple[int, int]]:
-    """Return how often each file occurs."""
-    identity, count = np.unique(files, return_counts=True)
-    return [(int(i), int(n)) for i, n in zip(identity, count, strict=True)]
+def _counts(file: NDArray[np.int64], marked: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """Return how many marked rows there are in each run of rows of one file."""
+    if not len(file):
+        return
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(file)) + 1))
+    counts = np.add.reduceat(marked, starts, dtype=np.int64)
+    for start, count in zip(starts.tolist(), counts.tolist(), strict=True):
+        if count:
+            yield int(file[start]), count

@@ -10,6 +10,7 @@ beside the cube, so that nothing is lost.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,14 +46,11 @@ class Readings:
     @staticmethod
     def concatenate(parts: list[Readings]) -> Readings:
         """Return the rows of all parts, in order."""
-        return Readings(
-            *(
-                np.concatenate([np.asarray(getattr(p, name), dtype) for p in parts])
-                if parts
-                else np.empty(0, dtype)
-                for name, dtype in zip(_FIELDS, _TYPES, strict=True)
-            )
-        )
+        columns: list[NDArray[Any]] = [
+            np.concatenate([np.empty(0, dtype), *(getattr(part, name) for part in parts)])
+            for name, dtype in zip(_FIELDS, _TYPES, strict=True)
+        ]
+        return Readings(*columns)
 
 
 _FIELDS = ("step", "column", "value", "file", "line", "offset_s")
@@ -111,7 +109,8 @@ def merge(window: Window, new: Readings, ranks: Ranks) -> Outcome:
     """
     code = np.empty(len(new), dtype=np.uint8)
     same = np.empty(len(new), dtype=np.bool_)
-    lost = Readings(*(np.empty(len(new), dtype) for dtype in _TYPES))
+    room: list[NDArray[Any]] = [np.empty(len(new), dtype) for dtype in _TYPES]
+    lost = Readings(*room)
     count = _merge(
         window.start,
         window.value,

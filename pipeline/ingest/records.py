@@ -19,7 +19,8 @@ class Table:
 
     ``stamp_s`` holds seconds since 1970-01-01 00:00 on the logger's own clock, as logged;
     ``line`` the 1-based line of the file each row came from; ``columns`` one float64 array per
-    channel, in the unit as logged, NaN where the row holds no value. All arrays have one length.
+    channel, in the unit as logged, NaN where the row holds no value. All arrays have one
+    length.
     """
 
     stamp_s: NDArray[np.int64]
@@ -66,7 +67,7 @@ class Reject:
 
 # Every reason for which a reading can be set aside, with what a person should do about it.
 REASONS: dict[str, str] = {
-    "unreadable_file": "Mend the file, its permissions or its layout; it is tried again each night.",
+    "unreadable_file": "Mend the file, its permissions or its layout; then it is read.",
     "wrong_header": "Correct the layout, or give the file a source of its own.",
     "wrong_field_count": "Look at the line; a logger may have been stopped while writing.",
     "incomplete_line": "The last line has no end; it is read once the file has grown.",
@@ -80,8 +81,8 @@ REASONS: dict[str, str] = {
     "no_measurement": "Data came without a measurement that asked for them.",
     "no_stamp": "The line has no time stamp.",
     "no_mark": "Nothing says who spoke; correct the layout's marks, or look at the line.",
-    "ambiguous_time": "The hour occurred twice (end of daylight saving); set the logger to UTC.",
-    "missing_time": "The hour did not exist (start of daylight saving); set the logger to UTC.",
+    "ambiguous_time": "The hour came twice (end of daylight saving); set the logger to UTC.",
+    "missing_time": "The hour never was (start of daylight saving); set the logger to UTC.",
     "before_start": "The stamp lies before the site began; look at the logger's clock.",
     "in_future": "The stamp lies in the future; look at the logger's clock.",
     "not_wired": "Add a row to wiring.csv, or list the channel as ignored in the layout.",

@@ -15,10 +15,10 @@ CRC_BASE = 0x40
 
 def _table() -> NDArray[np.uint16]:
     """Return the change of the register for each value of its low byte."""
-    register = np.arange(256, dtype=np.uint16)
+    register: NDArray[np.uint16] = np.arange(256, dtype=np.uint16)
     for _ in range(8):
         low = (register & 1).astype(bool)
-        register = (register >> 1) ^ np.where(low, POLYNOMIAL, 0).astype(np.uint16)
+        register = np.where(low, (register >> 1) ^ POLYNOMIAL, register >> 1).astype(np.uint16)
     return register
 
 

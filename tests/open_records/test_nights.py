@@ -98,7 +98,7 @@ def test_files_of_a_record_pass_the_checker_at_its_strictest(ithaca):
 @pytest.mark.parametrize(
     ("name", "tube", "time", "depth", "text"),
     [
-        # Printed: first row of the daily file (the stamp is its start), SMS -2 in, -4 in and -40 in, in percent.
+        # Printed: first row of the daily file (stamps are starts), SMS in percent.
         ("scan-2198", "profile-1", "2013-07-27T08:00+00:00", 0.0508, "13.0"),
         ("scan-2198", "profile-1", "2013-07-27T08:00+00:00", 0.1016, "16.4"),
         ("scan-2198", "profile-1", "2013-07-27T08:00+00:00", 1.0160, "41.7"),
