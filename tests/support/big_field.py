@@ -11,7 +11,7 @@ import pyarrow.csv
 DEPTHS_CM = (10, 20, 30, 40, 60, 100)
 INTERVAL_S = 600
 START_S = 1_672_531_200  # 2023-01-01 00:00 UTC
-TUBES_A_LOGGER = 5
+TUBES_A_LOGGER = 5  # thirty channels and a stamp in each export
 
 SITE = """
 [site]
