@@ -8,6 +8,7 @@ from typing import Any
 
 from pipeline.console import headline, say, show_failures, table
 from pipeline.errors import PercologError, SiteError
+from pipeline.inventory import look
 from pipeline.night import ledger_report, open_description
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.site.checks import review
@@ -47,7 +48,7 @@ def survey_site(folder: Path) -> dict[str, Any]:
     account: dict[str, Any] = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
-        remarks = [problem.as_dict() for problem in review(site)]
+        remarks = [problem.as_dict() for problem in (*review(site), *look(site))]
     except SiteError as error:
         problems = [problem.as_dict() for problem in error.problems]
         return {**account, "outcome": "wrong", "problems": problems}

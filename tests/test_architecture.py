@@ -12,7 +12,7 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 
 # From the first to the last; a module imports its own layer and earlier ones.
 LAYERS = (
-    ("errors", "variables", "units", "axis", "site"),
+    ("errors", "variables", "units", "axis", "compiled", "site"),
     ("cubes", "state", "store", "step"),
     ("ingest",),
     ("calibrate",),
@@ -20,7 +20,7 @@ LAYERS = (
     ("derive",),
     ("deliver", "report"),
     ("steps", "effective", "engine", "periods", "handover"),
-    ("summary", "night"),
+    ("summary", "night", "inventory"),
     ("outcomes", "parts", "console", "accounts", "cli"),
     ("flows",),
 )

@@ -5,15 +5,30 @@ from __future__ import annotations
 import os
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 
 from pipeline.errors import Problem
+from pipeline.site.checks_dates import (
+    fine_sources,
+    late_versions,
+    misdated_visits,
+    outside_the_site,
+    swaps_and_wiring,
+)
+from pipeline.site.checks_depths import (
+    below_the_soil,
+    depth_unlike_siblings,
+    probe_at_other_depths,
+    probe_in_two_tubes,
+)
 from pipeline.site.cross_wiring import EVER, period
 from pipeline.site.limits import matching_overrides
 from pipeline.site.mistakes import did_you_mean, in_reading_order
 from pipeline.site.models import Law, Site, Wire
+from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
 from pipeline.variables import SIGNALS
 
 _FILES = (
@@ -31,7 +46,8 @@ _SHOWN_FILES = 5
 def review(site: Site) -> list[Problem]:
     """Return warnings about a loaded site: likely oversights, none of them in the way.
 
-    Looks at the names in the site's and the data folder, and opens no file.
+    Looks at the names in the site's and the data folder, and opens only the site's own
+    settings again, for the lines on which things stand.
     """
     found: list[Problem] = []
     for check in (
@@ -44,9 +60,34 @@ def review(site: Site) -> list[Problem]:
         _layers_below_sensors,
         _idle_overrides,
         _late_laws,
+        late_versions,
+        outside_the_site,
+        misdated_visits,
+        swaps_and_wiring,
+        fine_sources,
+        probe_in_two_tubes,
+        probe_at_other_depths,
+        depth_unlike_siblings,
+        below_the_soil,
     ):
         found.extend(check(site))
-    return in_reading_order(found)
+    return in_reading_order(_located(site, found))
+
+
+def _located(site: Site, problems: list[Problem]) -> Iterator[Problem]:
+    """Give remarks on a key of a TOML file the line on which the key stands."""
+    files: dict[str, TomlFile | None] = {}
+    for problem in problems:
+        name, key = problem.file, problem.place.removeprefix("key ")
+        if not name.endswith(".toml") or key == problem.place:
+            yield problem
+            continue
+        if name not in files:
+            files[name] = read_toml(site.folder / name, name, [])
+        toml = files[name]
+        parts = tuple(int(part) if part.isdigit() else part for part in key.split("."))
+        place = TomlSpot(name, toml).place(parts) if toml else problem.place
+        yield replace(problem, place=place)
 
 
 def _unread_descriptions(site: Site) -> Iterator[Problem]:
