@@ -36,18 +36,25 @@ class Period:
 
 
 def sensor_periods(site: Site, tube: str, depth_m: float) -> list[Period]:
-    """Return the periods of one sensor, in order, the first since ever.
-
-    The horizon is the one at the sensor's real depth, with the tube's set-in offset.
-    """
-    soil = site.soils.get(site.tube_by_id[tube].soil)
-    horizon = soil.horizon_at(site.sensor_depth_m(tube, depth_m)) if soil else None
-    soil_laws = [law for law in site.laws if horizon and _names(law, horizon)]
+    """Return the periods of one sensor, in order, the first since ever."""
     wires = [
         wire
         for wire in site.wiring
         if wire.tube == tube and wire.depth_m == depth_m and wire.quantity == "voltage"
     ]
+    return wired_periods(site, tube, depth_m, wires)
+
+
+def wired_periods(
+    site: Site, tube: str, depth_m: float, wires: Sequence[Wire]
+) -> list[Period]:
+    """Return the periods of a depth whose volts come through some wires.
+
+    The horizon is the one at the real depth, with the tube's set-in offset.
+    """
+    soil = site.soils.get(site.tube_by_id[tube].soil)
+    horizon = soil.horizon_at(site.sensor_depth_m(tube, depth_m)) if soil else None
+    soil_laws = [law for law in site.laws if horizon and _names(law, horizon)]
     probe_laws = [law for law in site.laws if law.kind == "probe"]
     probes = {wire.probe for wire in wires}
     dates = [w.start for w in wires] + [w.until for w in wires]
@@ -97,13 +104,14 @@ def _starts(dates: Iterable[datetime | None]) -> list[int | None]:
 
 
 @dataclass
-class _Registry:
+class Registry:
     """Curves met so far, each once; a law's curve may depend on the horizon."""
 
     curves: list[Curve] = field(default_factory=list)
     index: dict[tuple[str, int, str], int] = field(default_factory=dict)
 
     def add(self, law: Law | None, horizon: Horizon | None) -> int:
+        """Return the index of a law's curve, `NONE` for no law."""
         if law is None:
             return NONE
         key = (law.id, law.version, "" if horizon is None else horizon.model_dump_json())
@@ -111,6 +119,10 @@ class _Registry:
             self.index[key] = len(self.curves)
             self.curves.append(make_curve(law, horizon))
         return self.index[key]
+
+    def pack(self) -> Curves:
+        """Return the curves for the kernels, which take one even where none is used."""
+        return pack(self.curves or [Curve((0.0, 0.0), ((np.nan,),), 0.0, 0.0)])
 
 
 @dataclass(frozen=True)
@@ -128,7 +140,7 @@ class Plan:
 def block_plan(block: xr.Dataset, site: Site) -> Plan:
     """Return the plan of a block with coordinates ``time``, ``tube`` and ``depth``."""
     time_ns = block["time"].values.astype("datetime64[ns]").astype(np.int64)
-    registry = _Registry()
+    registry = Registry()
     runs = []
     column = 0
     for tube in block["tube"].values:
@@ -137,11 +149,10 @@ def block_plan(block: xr.Dataset, site: Site) -> Plan:
             bounds = _bounds(periods, time_ns)
             for period, start, stop in zip(periods, bounds[:-1], bounds[1:], strict=True):
                 if start < stop:
-                    runs.append((column, start, stop, *_curve_indices(period, registry)))
+                    runs.append((column, start, stop, *curve_indices(period, registry)))
             column += 1
     shaped = np.array(runs, dtype=np.int64).reshape(-1, 6)
-    # The kernels take a curve even where none is used, so that there is always one.
-    return Plan(shaped, pack(registry.curves or [Curve((0.0, 0.0), ((np.nan,),), 0.0, 0.0)]))
+    return Plan(shaped, registry.pack())
 
 
 def _bounds(periods: Sequence[Period], time_ns: NDArray[np.int64]) -> list[int]:
@@ -151,7 +162,7 @@ def _bounds(periods: Sequence[Period], time_ns: NDArray[np.int64]) -> list[int]:
     return [0, *(int(step) for step in found[1:]), time_ns.size]
 
 
-def _curve_indices(period: Period, registry: _Registry) -> tuple[int, int, int]:
+def curve_indices(period: Period, registry: Registry) -> tuple[int, int, int]:
     """Return the probe's, the soil's and the as-logged curve of a period."""
     probe = registry.add(period.probe, None)
     soil = registry.add(period.soil, period.horizon)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.cells import CellWriter
 from pipeline.ingest.discover import Found, Opened, discover, is_known, open_file
+from pipeline.ingest.growth import Growth, carry_on, read_growth
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.merge import Ranks
 from pipeline.ingest.place import Axes, Bench, Placed, place
@@ -65,7 +66,7 @@ def take_in(writer: Writer, before: Snapshot | None, site: Site, now_s: int) -> 
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
     run = _Run(writer, site, ledger, prints, now_s)
     run.forget_redescribed(found)
-    for batch in _batches(due):
+    for batch in run.batches(due):
         run.take(batch)
     if due:
         run.finish()
@@ -88,7 +89,7 @@ class _Run:
     ) -> None:
         self.site, self.ledger, self.prints, self.writer = site, ledger, prints, writer
         self.superseded = Superseded(writer.table("superseded"))
-        self.rounds = RoundsBook(writer.table("rounds"))
+        self.rounds = RoundsBook(writer.table("rounds"), writer.table("rounds_superseded"))
         self.cells = CellWriter(writer, ledger, self.superseded)
         self.read: list[FileEntry] = []
         self.problems: list[Problem] = []
@@ -117,14 +118,26 @@ class _Run:
             self.superseded.forget(stale)
             self.rounds.forget(stale)
 
-    def take(self, batch: list[Found]) -> None:
+    def batches(self, due: list[Found]) -> Iterator[list[Opened]]:
+        """Open files in order and yield them by batches of bounded size."""
+        batch: list[Opened] = []
+        size = 0
+        for opened in filter(None, map(self._open, due)):
+            if batch and size + len(opened.data) > BATCH_BYTES:
+                yield batch
+                batch, size = [], 0
+            batch.append(opened)
+            size += len(opened.data)
+        if batch:
+            yield batch
+
+    def take(self, opened: list[Opened]) -> None:
         """Read, place and merge a batch of files."""
-        opened = [o for o in map(self._open, batch) if o is not None]
         ranks = Ranks.of(self.ledger.sort_keys())
         with ThreadPoolExecutor(WORKERS) as pool:
             results = list(pool.map(self._parse, opened))
         for file, (parsed, placed) in zip(opened, results, strict=True):
-            self._account(file.entry, parsed, placed)
+            self._account(file, parsed, placed)
             if isinstance(placed, Placed):
                 for quantity, readings in placed.readings.items():
                     self.cells.gather(quantity, readings)
@@ -140,12 +153,16 @@ class _Run:
         for file, repeats in self.superseded.settle(ranks, self.cells.winners).items():
             self.ledger.entries[file].superseded -= repeats
             self.ledger.entries[file].duplicates += repeats
-        for file, repeats in self.rounds.settle(ranks).items():
-            self.ledger.entries[file].stored -= repeats
-            self.ledger.entries[file].duplicates += repeats
+        repeated, corrected = self.rounds.settle(self.ledger.sort_keys())
+        for file in sorted({*repeated, *corrected}):
+            entry = self.ledger.entries[file]
+            entry.stored -= repeated[file] + corrected[file]
+            entry.duplicates += repeated[file]
+            entry.superseded += corrected[file]
         self.writer.put_table("ledger", self.ledger.to_table())
         self.writer.put_table("superseded", self.superseded.to_table())
         self.writer.put_table("rounds", self.rounds.to_table())
+        self.writer.put_table("rounds_superseded", self.rounds.superseded_table())
 
     def _open(self, found: Found) -> Opened | None:
         try:
@@ -154,10 +171,16 @@ class _Run:
             self.problems.append(error.problem)
             return None
 
-    def _parse(self, file: Opened) -> tuple[ParsedFile | ReaderError, Placed | None]:
+    def _parse(self, file: Opened) -> tuple[ParsedFile | Growth | ReaderError, Placed | None]:
         """Run the source's reader and place its tables; a file that fails is set aside."""
         bench = self.benches[file.entry.source]
         layout = self.site.layouts[bench.source.layout]
+        if file.refused is not None:
+            return file.refused, None
+        if file.known is not None:
+            growth = read_growth(file.data, file.known, bench.source, layout)
+            if growth is not None:
+                return growth, place(growth.tables, bench, file.entry.file)
         try:
             parsed = READERS[bench.source.kind](file.data, layout, file.entry.path)
         except ReaderError as error:
@@ -165,9 +188,10 @@ class _Run:
         return parsed, place(parsed.tables, bench, file.entry.file)
 
     def _account(
-        self, entry: FileEntry, parsed: ParsedFile | ReaderError, placed: Placed | None
+        self, file: Opened, parsed: ParsedFile | Growth | ReaderError, placed: Placed | None
     ) -> None:
-        """Begin a file's account; stored values are added as they are merged."""
+        """Begin a file's account or go on with it; stored values are added when merged."""
+        entry = file.entry
         self.read.append(entry)
         if isinstance(parsed, ReaderError) or placed is None:
             entry.state = "set aside"
@@ -178,7 +202,10 @@ class _Run:
                 )
                 self.problems.append(problem)
             return
-        entry.begin(parsed)
+        if isinstance(parsed, ParsedFile):
+            entry.begin(parsed)
+        elif file.known is not None:
+            carry_on(entry, file.known, parsed)
         for reject in placed.rejects:
             entry.reject(reject)
             entry.retry = entry.retry or reject.reason == "in_future"
@@ -194,17 +221,3 @@ def _prepare_axes(writer: Writer, site: Site) -> None:
     for quantity in sorted({wire.quantity for wire in site.wiring}):
         for suffix in ("", "_file", "_line", "_offset_s"):
             writer.ensure(f"readings/{quantity}{suffix}")
-
-
-def _batches(found: list[Found]) -> Iterator[list[Found]]:
-    """Split files into batches of bounded size, in order."""
-    batch: list[Found] = []
-    size = 0
-    for file in found:
-        if batch and size + file.size > BATCH_BYTES:
-            yield batch
-            batch, size = [], 0
-        batch.append(file)
-        size += file.size
-    if batch:
-        yield batch
