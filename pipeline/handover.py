@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import xarray as xr
 
+from pipeline.axis import DAY_S
+from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.deliver.atomic import replacing
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
+from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
+from pipeline.derive.rounds import hand_readings
+from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
 from pipeline.periods import Period, periods
 from pipeline.report.site_chart import draw_site
 from pipeline.report.storage_chart import draw_storage
@@ -24,6 +33,8 @@ from pipeline.state import Snapshot
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 
 _MANIFEST = "delivered.json"
+# Names in the manifest beside those of periods.
+_ROUNDS, _COMPARISON = "rounds", "rounds comparison"
 # A part of a cube up to this size is read at once.
 IN_MEMORY_BYTES = 256 * 1024**2
 
@@ -48,14 +59,67 @@ def deliver_periods(
     for period in periods(site, snapshot.days):
         state = _state(site, snapshot, period)
         entry = known.get(period.name, {})
-        there = all((folder / name).exists() for name in entry.get("files", []))
-        if entry.get("state") == state and there:
+        if _is_up_to_date(entry, state, folder):
             continue
         files = _write_period(site, snapshot, period, provenance, folder)
         known[period.name] = {"state": state, "files": [path.name for path in files]}
         _write_manifest(folder, known)  # after each period, so that a stop loses one at most
         done += files
     return done
+
+
+def deliver_rounds(
+    site: Site, snapshot: Snapshot, commit: str, written: datetime
+) -> list[Path]:
+    """Write the hand rounds, and their comparison with the loggers, where either changed.
+
+    The rounds depend on the book, the description and the code; the comparison also on the
+    days of the loggers that hand readings fall on.
+
+    Returns
+    -------
+    list of Path
+        The files written now.
+    """
+    table = snapshot.table("rounds")
+    if table is None or table.num_rows == 0:
+        return []
+    folder = site.output / "netcdf"
+    known = _read_manifest(folder)
+    book = [_digest(table), site_hash(site), version("percolog")]
+    nights = [*book, _last_night(snapshot, table["time_s"].to_numpy())]
+    stale = [
+        name
+        for name, state in ((_ROUNDS, book), (_COMPARISON, nights))
+        if not _is_up_to_date(known.get(name, {}), state, folder)
+    ]
+    if not stale:
+        return []
+    readings = hand_readings(table.to_pandas(), site)
+    done: list[Path] = []
+    if _ROUNDS in stale:
+        provenance = _provenance(site, snapshot, commit, written)
+        path = folder / f"{site.id}_rounds.nc"
+        done.append(write_rounds(site, readings, _origins(snapshot), provenance, path))
+        known[_ROUNDS] = {"state": book, "files": [path.name]}
+    if _COMPARISON in stale:
+        paths, rows = _write_comparison(site, snapshot, readings)
+        done += paths
+        names = [f"../{path.relative_to(site.output).as_posix()}" for path in paths]
+        known[_COMPARISON] = {"state": nights, "files": names, "rows": rows}
+    _write_manifest(folder, known)
+    return done
+
+
+def rounds_rows(site: Site) -> list[dict[str, Any]]:
+    """Return hand minus logger by sensor, JSON-ready, as last delivered.
+
+    See `pipeline.derive.rounds_comparison.comparison_rows`; empty where nothing was compared.
+    """
+    rows: list[dict[str, Any]] = (
+        _read_manifest(site.output / "netcdf").get(_COMPARISON, {}).get("rows", [])
+    )
+    return rows
 
 
 def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
@@ -72,7 +136,7 @@ def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
     water = _part(snapshot, "water", window)
     products = _part(snapshot, "products", window)
     rain = _rain(snapshot, window)
-    rounds = _rounds(snapshot, start)
+    rounds = _rounds(site, snapshot, start)
     drawn = [draw_site(site, products, rain, folder / "site_water.png")]
     for tube in site.tubes:
         name = tube.tube
@@ -100,6 +164,50 @@ def _write_period(
     )
     daily = snapshot.dataset("daily").isel(day=slice(period.start_day, period.stop_day))
     return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc")]
+
+
+def _write_comparison(
+    site: Site, snapshot: Snapshot, readings: pd.DataFrame
+) -> tuple[list[Path], list[dict[str, Any]]]:
+    """Compare hand readings with the loggers; no file where none is beside a sensor."""
+    if not snapshot.holds("water/cleaned_water_content"):
+        return [], []
+    comparison = compare_rounds(site, readings, snapshot.dataset("water"))
+    if comparison.empty:
+        return [], []
+    path = site.output / "tables" / f"{site.id}_rounds_comparison.csv"
+    return [write_comparison(comparison, path)], comparison_rows(comparison)
+
+
+def _origins(snapshot: Snapshot) -> dict[int, Origin]:
+    """Return the raw file behind each id."""
+    ledger = snapshot.table("ledger")
+    if ledger is None:
+        return {}
+    names = ("file", "path", "sha256")
+    columns = (ledger[name].to_pylist() for name in names)
+    return {file: Origin(path, sha256) for file, path, sha256 in zip(*columns, strict=True)}
+
+
+def _last_night(snapshot: Snapshot, time_s: np.ndarray) -> int:
+    """Return the last night that computed any of the days around some instants."""
+    nights = snapshot.table("day_nights")
+    if nights is None or nights.num_rows == 0:
+        return 0
+    night = nights["night"].to_numpy()
+    day = (time_s - snapshot.axis.origin_s) // DAY_S
+    # The nearest logged value may lie in the day before or after.
+    around = np.unique(np.concatenate([day - 1, day, day + 1]))
+    around = around[(around >= 0) & (around < len(night))]
+    return int(night[around].max(initial=0))
+
+
+def _digest(table: pa.Table) -> str:
+    """Return a hash of a table's values."""
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, table.schema) as stream:
+        stream.write_table(table.combine_chunks())
+    return hashlib.sha256(sink.getvalue()).hexdigest()
 
 
 def _part(snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
@@ -131,12 +239,14 @@ def _rain(snapshot: Snapshot, window: slice) -> xr.DataArray | None:
     return None
 
 
-def _rounds(snapshot: Snapshot, start_day: int) -> pd.DataFrame:
-    """Return the hand readings from a day of the axis on."""
+def _rounds(site: Site, snapshot: Snapshot, start_day: int) -> pd.DataFrame:
+    """Return the hand readings from a day of the axis on, as water content."""
     table = snapshot.table("rounds")
     if table is None:
         return pd.DataFrame({"time_s": [], "tube": []})
     rows = table.to_pandas()
+    theta = calibrate_rounds(rows, site)["calibrated_water_content"].astype(np.float64)
+    rows = rows.assign(quantity="water_content", value=theta)
     first = snapshot.axis.seconds(start_day * snapshot.axis.steps_per_day, snapshot.steps)[0]
     return rows[rows["time_s"] >= first].reset_index(drop=True)
 
@@ -163,6 +273,12 @@ def _state(site: Site, snapshot: Snapshot, period: Period) -> list[str | int]:
         last = int(span.max(initial=0))
     days = period.stop_day - period.start_day
     return [last, days, site_hash(site), version("percolog")]
+
+
+def _is_up_to_date(entry: dict, state: Sequence[str | int], folder: Path) -> bool:
+    """Tell whether files were written from this very state and are still there."""
+    there = all((folder / name).exists() for name in entry.get("files", []))
+    return entry.get("state") == state and there
 
 
 def _read_manifest(folder: Path) -> dict[str, dict]:

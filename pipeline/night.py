@@ -23,7 +23,7 @@ from pipeline.calibrate.laws import check_laws
 from pipeline.effective import changed_days, effective_rules, rules_table
 from pipeline.engine import run_steps
 from pipeline.errors import Problem, SiteError
-from pipeline.handover import deliver_periods, draw_pictures
+from pipeline.handover import deliver_periods, deliver_rounds, draw_pictures
 from pipeline.ingest.intake import Intake, take_in
 from pipeline.ingest.ledger import Ledger, advice
 from pipeline.site.fingerprint import site_hash
@@ -112,7 +112,9 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     site = open_description(folder)
     store = site_store(site)
     commit = night["commit"]
-    files = deliver_periods(site, store.read(commit), commit, store.written_at(commit))
+    snapshot, written = store.read(commit), store.written_at(commit)
+    files = deliver_periods(site, snapshot, commit, written)
+    files += deliver_rounds(site, snapshot, commit, written)
     return {"delivered": [str(path) for path in files]}
 
 

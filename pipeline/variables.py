@@ -85,6 +85,33 @@ VARIABLES: dict[str, Variable] = {
     "quality": Variable(
         "1", "primary quality flag", "aggregate_quality_flag", "qualityInformation"
     ),
+    # hand rounds: how the directions of one round agree at a depth
+    "direction_minimum": Variable(
+        "m3 m-3", "lowest volumetric soil water content of the directions", WATER_CONTENT_NAME
+    ),
+    "direction_maximum": Variable(
+        "m3 m-3", "highest volumetric soil water content of the directions", WATER_CONTENT_NAME
+    ),
+    "direction_spread": Variable(
+        "m3 m-3",
+        "highest minus lowest water content of the directions",
+        content="qualityInformation",
+    ),
+    "odd_direction": Variable(
+        "degree",
+        "the direction farthest from the median of three or more",
+        content="qualityInformation",
+    ),
+    "odd_direction_distance": Variable(
+        "m3 m-3",
+        "distance of the odd direction's water content from the median of all directions",
+        content="qualityInformation",
+    ),
+    "other_directions_spread": Variable(
+        "m3 m-3",
+        "highest minus lowest water content of the directions but the odd one",
+        content="qualityInformation",
+    ),
     # products
     "storage": Variable("mm", "soil water stored in the layer", LAYER_STORAGE_NAME),
     "storage_random_error": Variable(
