@@ -8,10 +8,22 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    WithJsonSchema,
+)
 
 from pipeline.site.models import Contact, Identifier
 from pipeline.site.values import (
+    DAY_SCHEMA,
+    GLOB_SCHEMA,
+    INSTANT_SCHEMA,
+    INTERVAL_SCHEMA,
+    OFFSET_SCHEMA,
     finite_number,
     parse_address,
     parse_day,
@@ -24,6 +36,7 @@ Number = Annotated[float, BeforeValidator(finite_number)]
 Percent = Annotated[Number, Field(ge=0, le=100)]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 Folder = Annotated[str, BeforeValidator(parse_address)]
+Interval = Annotated[int, BeforeValidator(parse_interval), WithJsonSchema(INTERVAL_SCHEMA)]
 
 
 class Form(BaseModel):
@@ -39,9 +52,9 @@ class SiteForm(Form):
     title: Text
     summary: Text
     institution: Text
-    start: Annotated[Any, BeforeValidator(parse_day)]
-    utc_offset: Annotated[int, BeforeValidator(parse_offset)]
-    interval: Annotated[int, BeforeValidator(parse_interval)]
+    start: Annotated[Any, BeforeValidator(parse_day), WithJsonSchema(DAY_SCHEMA)]
+    utc_offset: Annotated[int, BeforeValidator(parse_offset), WithJsonSchema(OFFSET_SCHEMA)]
+    interval: Interval
     data: Folder = "data"
     output: Folder = "out"
     store: Folder = "store"
@@ -52,7 +65,7 @@ class SiteForm(Form):
 class ClockForm(Form):
     """``[source.clock]``; without a zone or an offset the site's standard time holds."""
 
-    utc_offset: str | None = None
+    utc_offset: Annotated[str, WithJsonSchema(OFFSET_SCHEMA)] | None = None
     zone: str | None = None
     stamp: Literal["instant", "start", "end"] = "instant"
 
@@ -62,10 +75,10 @@ class SourceForm(Form):
 
     id: Identifier
     kind: Literal["table", "sdi12", "rounds"]
-    files: Annotated[str, BeforeValidator(parse_glob)]
+    files: Annotated[str, BeforeValidator(parse_glob), WithJsonSchema(GLOB_SCHEMA)]
     layout: Identifier
     clock: ClockForm = ClockForm()
-    interval: Annotated[int, BeforeValidator(parse_interval)] | None = None
+    interval: Interval | None = None
     note: str = ""
 
 
@@ -115,7 +128,7 @@ class LawForm(Form):
     id: Identifier
     version: Annotated[int, Field(ge=1, strict=True)]
     kind: Literal["probe", "soil"]
-    effective: Any = Field(None, alias="from")
+    effective: Annotated[Any, WithJsonSchema(INSTANT_SCHEMA)] = Field(None, alias="from")
     probes: tuple[Text, ...] = ()
     form: Text
     coefficients: dict[str, Any] = {}

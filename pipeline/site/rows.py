@@ -21,7 +21,7 @@ from pipeline.site.tables import (
     read_table,
 )
 from pipeline.site.translate import validate
-from pipeline.site.values import choose, parse_instant, parse_number
+from pipeline.site.values import INSTANT_SCHEMA, choose, parse_instant, parse_number
 from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
 
 M = TypeVar("M", bound=BaseModel)
@@ -62,6 +62,17 @@ def _quantity(text: str, context: CellContext) -> str:
 def _action(text: str, context: CellContext) -> str:
     return choose(text, list(VISIT_ACTIONS))
 
+
+# How each kind of cell is written, in the words of Table Schema, for `pipeline.schemas`.
+CELL_SCHEMAS: dict[Callable[[str, CellContext], Any], dict[str, Any]] = {
+    _text: {"type": "string"},
+    _number: {"type": "number"},
+    _metres: {"type": "number"},
+    _depth: {"type": "number", "constraints": {"minimum": 0, "maximum": _DEEPEST_CM}},
+    _instant: {"type": "string", "constraints": {"pattern": INSTANT_SCHEMA["pattern"]}},
+    _quantity: {"type": "string", "constraints": {"enum": _QUANTITIES}},
+    _action: {"type": "string", "constraints": {"enum": list(VISIT_ACTIONS)}},
+}
 
 TUBE_COLUMNS = (
     TableColumn("tube", "tube", _text, required=True),

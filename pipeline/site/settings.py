@@ -29,7 +29,7 @@ from pipeline.site.values import parse_noise, parse_offset
 from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
 
 FILE = "site.toml"
-_SECTIONS = (
+SECTIONS = (
     "site",
     "source",
     "sensor_noise",
@@ -60,7 +60,7 @@ def read_settings(folder: Path, draft: Draft) -> Settings:
     if toml is None:
         return settings
     top = TomlSpot(FILE, toml)
-    data = keep_known(toml.data, _SECTIONS, top, draft.problems)
+    data = keep_known(toml.data, SECTIONS, top, draft.problems)
     _read_site(data, top, settings, draft)
     _read_sources(toml, settings.offset_s, draft)
     settings.sensor_noise = _read_noise(data, top.below("sensor_noise"), draft)

@@ -6,6 +6,7 @@ import math
 import re
 from datetime import UTC, date, datetime, time, timedelta, timezone
 from pathlib import PurePosixPath, PureWindowsPath
+from typing import Any
 
 from pipeline.axis import DAY_S
 from pipeline.errors import UnitsError
@@ -24,6 +25,32 @@ _SECONDS = {
     **dict.fromkeys(("min", "minute", "minutes"), 60),
     **dict.fromkeys(("h", "hour", "hours"), 3600),
     **dict.fromkeys(("d", "day", "days"), DAY_S),
+}
+# How a value is written, in the words of JSON Schema, for the schemas that editors read.
+Schema = dict[str, Any]
+OFFSET_SCHEMA: Schema = {
+    "type": "string",
+    "pattern": rf"^(Z|UTC|{_OFFSET.pattern})$",
+    "examples": ["+01:00", "-03:30", "Z"],
+}
+INTERVAL_SCHEMA: Schema = {
+    "type": "string",
+    "pattern": rf"^\d{{1,6}}\s*({'|'.join(_SECONDS)})$",
+    "examples": ["10 min", "15 min", "1 h"],
+}
+DAY_SCHEMA: Schema = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\d$", "format": "date"}
+INSTANT_SCHEMA: Schema = {"type": "string", "pattern": f"^{_INSTANT.pattern}$"}
+NOISE_SCHEMA: Schema = {
+    "anyOf": [
+        {"type": "number", "exclusiveMinimum": 0},
+        {"type": "string", "pattern": rf"^{_AMOUNT.pattern}$", "examples": ["0.5 mV"]},
+    ]
+}
+GLOB_SCHEMA: Schema = {
+    "type": "string",
+    "pattern": r"^[^/\\][^\\]*$",
+    "not": {"pattern": r"(^|/)\.\.(/|$)"},
+    "examples": ["logger-a/*.csv", "**/*.log"],
 }
 _INSTANT_FORM = "a date like 2024-03-01 or a time like 2024-03-01T14:30 (+01:00 may follow)"
 # The axis counts nanoseconds since 1970 in 64 bits; these years lie well inside.
