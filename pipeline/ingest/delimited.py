@@ -214,8 +214,9 @@ def _long_tables(content: Content, cells: dict[int, NDArray[np.float64]]) -> tup
     rows = np.flatnonzero(content.good & ~np.isnan(values))
     rows = rows[np.argsort(codes[rows], kind="stable")]
     present, first = np.unique(codes[rows], return_index=True)
+    parts = np.split(rows, first[1:]) if len(present) else []
     tables = []
-    for code, part in zip(present, np.split(rows, first[1:]), strict=True):
+    for code, part in zip(present, parts, strict=True):
         channel = {names[code]: values[part]}
         tables.append(Table(content.stamp_s[part], sheet.lines.number[part], channel))
     return tuple(tables)

@@ -390,3 +390,9 @@ def test_every_kind_has_its_reader():
 def test_readers_refuse_empty_and_truncated_files(kind, data):
     with pytest.raises(ReaderError):
         READERS[kind](data, make_layout(), "f.csv")
+
+
+def test_a_long_table_with_a_header_only_is_read_as_no_rows():
+    columns = [STAMP, {"name": "key", "role": "key"}, {"name": "v", "role": "value"}]
+    parsed = read("time,key,v\n", make_layout(columns))
+    assert (parsed.tables, parsed.rows_read, parsed.rows_with_values) == ((), 1, 0)
