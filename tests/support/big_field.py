@@ -126,10 +126,7 @@ def describe_field(folder: Path, tubes: int) -> Path:
     (folder / "calibrations.toml").write_text(LAWS.format(probes=probes))
     rows = [
         "tube,latitude,longitude,elevation_m,installed,removed,set_in_cm,soil,group,note",
-        *(
-            f"T{t},{48 + t / 1e4},{9 + t / 1e4},400,2023-01-01,,0,loam,,"
-            for t in range(tubes)
-        ),
+        *(f"T{t},{48 + t / 1e4},{9 + t / 1e4},400,2023-01-01,,0,loam,," for t in range(tubes)),
     ]
     (folder / "tubes.csv").write_text("\n".join(rows) + "\n")
     rows = ["source,channel,tube,depth_cm,quantity,unit,probe,from,until"]
