@@ -38,6 +38,7 @@ app = typer.Typer(
 Sites = Annotated[
     list[Path], typer.Argument(metavar="SITE...", help="Folders that hold a site.toml.")
 ]
+_SNIFFED_BYTES = 4 * 1024**2
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on standard output.")
 ]
@@ -120,6 +121,57 @@ def ledger(
     if not as_json:
         print(ledger_text(account))
     _end("ledger", [account], as_json)
+
+
+@app.command(epilog=EXIT_HELP)
+def schema(
+    name: Annotated[
+        str,
+        typer.Argument(metavar="[NAME]", help="A file of a site: site.toml, wiring.csv ..."),
+    ] = "",
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Write files there, all of them without a NAME."),
+    ] = None,
+) -> None:
+    """Print or write the schemas by which editors complete and check a site description."""
+    from pipeline.schemas import SCHEMAS, schema_text, write_schemas
+
+    if out is not None:
+        for path in write_schemas(out, name):
+            print(path)
+    elif name:
+        print(schema_text(name), end="")
+    else:
+        from pipeline.console import table
+
+        rows = [[full, file] for full, (file, _) in SCHEMAS.items()]
+        print(table(["of", "written as"], rows).partition("\n")[2])
+
+
+@app.command(epilog=EXIT_HELP)
+def sniff(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A raw file of a logger, or its beginning.")
+    ],
+) -> None:
+    """Propose a layout for a raw file, and say what is unsure about it."""
+    from pipeline.ingest.sniff import render
+    from pipeline.ingest.sniff import sniff as propose
+
+    print(render(propose(_beginning(file), file.name)), end="")
+
+
+def _beginning(file: Path) -> bytes:
+    """Return as much of a file as a proposal needs."""
+    try:
+        with file.open("rb") as stream:
+            return stream.read(_SNIFFED_BYTES)
+    except OSError as error:
+        raise typer.BadParameter(
+            f"found {str(file)!r}, which cannot be read ({error.strerror}); expected a file",
+            param_hint="FILE",
+        ) from None
 
 
 def _run(

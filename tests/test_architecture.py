@@ -20,7 +20,7 @@ LAYERS = (
     ("derive",),
     ("deliver", "report"),
     ("steps", "effective", "engine", "periods", "handover"),
-    ("summary", "night", "inventory"),
+    ("summary", "night", "inventory", "schemas"),
     ("outcomes", "parts", "console", "accounts", "cli"),
     ("flows",),
 )

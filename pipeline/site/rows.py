@@ -63,12 +63,16 @@ def _action(text: str, context: CellContext) -> str:
     return choose(text, list(VISIT_ACTIONS))
 
 
+DEPTH_SCHEMA: dict[str, Any] = {
+    "type": "number",
+    "constraints": {"minimum": 0, "maximum": _DEEPEST_CM},
+}
 # How each kind of cell is written, in the words of Table Schema, for `pipeline.schemas`.
 CELL_SCHEMAS: dict[Callable[[str, CellContext], Any], dict[str, Any]] = {
     _text: {"type": "string"},
     _number: {"type": "number"},
     _metres: {"type": "number"},
-    _depth: {"type": "number", "constraints": {"minimum": 0, "maximum": _DEEPEST_CM}},
+    _depth: DEPTH_SCHEMA,
     _instant: {"type": "string", "constraints": {"pattern": INSTANT_SCHEMA["pattern"]}},
     _quantity: {"type": "string", "constraints": {"enum": _QUANTITIES}},
     _action: {"type": "string", "constraints": {"enum": list(VISIT_ACTIONS)}},
