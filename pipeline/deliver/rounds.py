@@ -1,10 +1,10 @@
 """Hand rounds for people: a CF file of all readings, and their comparison with the loggers.
 
 The file holds profiles (``featureType`` "profile"): one pass down a tube in one direction by
-one reader, as an indexed ragged array (CF 9.3.4, example H.10 in spirit). A cube of round,
-tube, depth, direction and repeat is nearly empty and not one of CF's discrete geometries,
-which know one instance dimension; here every reading is held once, and its labels name its
-cell, so that the cube is a matter of unstacking.
+one reader, as an indexed ragged array (CF 9.3.4). A cube of round, tube, depth, direction and
+repeat is nearly empty and not one of CF's discrete geometries, which know one instance
+dimension; here every reading is held once, and its labels name its cell, so that the cube is a
+matter of unstacking.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.axis import DAY_S
 from pipeline.deliver.atomic import replacing
 from pipeline.deliver.coordinates import TIME_UNITS, set_attributes
 from pipeline.deliver.encoding import create_text
@@ -29,12 +30,12 @@ from pipeline.derive.rounds import SPREAD, as_read, describe_reason
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, VARIABLES
 
-_PROFILE = ["round_start_s", "round", "tube", "direction_deg", "repeat"]
+_PASS = ["round", "tube", "direction_deg", "repeat"]
+_PROFILE = ["profile_time_s", *_PASS]
 _ORDER = [*_PROFILE, "sensor_depth_m"]
 _COORDINATE = {"coverage_content_type": "coordinate"}
 _REFERENCE = {"coverage_content_type": "referenceInformation"}
 _TIME = {
-    "standard_name": "time",
     "units": TIME_UNITS,
     "calendar": "standard",
     "units_metadata": "leap_seconds: utc",
@@ -84,11 +85,11 @@ def write_rounds(
     """
     if readings.empty:
         raise ValueError("rounds: expected at least one hand reading to deliver, found none")
-    rows = readings.sort_values(_ORDER, ignore_index=True)
+    first_s = readings.groupby(_PASS, dropna=False)["time_s"].transform("min")
+    rows = readings.assign(profile_time_s=first_s).sort_values(_ORDER, ignore_index=True)
     passes = rows.groupby(_PROFILE, dropna=False, sort=True)
     index: NDArray[np.int32] = passes.ngroup().to_numpy().astype(np.int32)
     profiles = rows.loc[~rows.duplicated(_PROFILE)].reset_index(drop=True)
-    profiles["time_s"] = passes["time_s"].min().to_numpy()
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:
         set_attributes(file, _about(site, rows, profiles, provenance))
         file.createDimension("profile", len(profiles))
@@ -109,7 +110,7 @@ def _about(
         np.array([tube.latitude for tube in tubes]),
         np.array([tube.longitude for tube in tubes]),
         Vertical.below_surface(rows["sensor_depth_m"].to_numpy(np.float64)),
-        (int(profiles["time_s"].min()), int(profiles["time_s"].max())),
+        (int(rows["time_s"].min()), int(rows["time_s"].max())),
         _time_between_rounds_s(profiles),
     )
     steps = ("hand readings as read", "water content by the laws of the site")
@@ -123,11 +124,15 @@ def _about(
 
 
 def _time_between_rounds_s(profiles: pd.DataFrame) -> int:
-    """Return the median time from one round at a tube to the next, 0 if there is one only."""
+    """Return the median time from one round at a tube to the next, 0 if there is one only.
+
+    Rounded to whole days from a day on: nobody means to come back to the minute.
+    """
     visits = profiles[["tube", "round_start_s"]].drop_duplicates()
     visits = visits.sort_values(["tube", "round_start_s"])
     between = visits.groupby("tube")["round_start_s"].diff().dropna()
-    return int(between.median()) if len(between) else 0
+    median_s = float(between.median()) if len(between) else 0.0
+    return round(median_s / DAY_S) * DAY_S if median_s >= DAY_S else round(median_s)
 
 
 def _write_profiles(file: netCDF4.Dataset, site: Site, profiles: pd.DataFrame) -> None:
@@ -153,8 +158,9 @@ def _write_profiles(file: netCDF4.Dataset, site: Site, profiles: pd.DataFrame) -
     for name, (numbers, standard, units) in places.items():
         text = {"long_name": f"{name} of the tube", "standard_name": standard, "units": units}
         _put(file, name, "profile", np.array(numbers, np.float64), text | _COORDINATE)
-    first = {"long_name": "time of the first reading of the profile"} | _TIME | _COORDINATE
-    _put(file, "time", "profile", profiles["time_s"].to_numpy(np.int64), first)
+    first = {"long_name": "time of the first reading of the profile", "standard_name": "time"}
+    first_s = profiles["profile_time_s"].to_numpy(np.int64)
+    _put(file, "time", "profile", first_s, first | _TIME | _COORDINATE)
     angle = {
         "long_name": "direction in which the probe faced",
         "units": "degree",
@@ -168,12 +174,13 @@ def _write_profiles(file: netCDF4.Dataset, site: Site, profiles: pd.DataFrame) -
 def _write_places(file: netCDF4.Dataset, rows: pd.DataFrame, index: NDArray[np.int32]) -> None:
     """Write which profile each reading belongs to, how deep and when it was taken."""
     text = {"long_name": "profile of the reading, from 0", "instance_dimension": "profile"}
-    _put(file, "profile_index", "reading", index, text | _REFERENCE)
+    _put(file, "profile_index", "reading", index, text | {"units": "1"} | _REFERENCE)
     real = {"long_name": "real depth below the surface, with the tube's set-in offset"} | _DOWN
     _put(file, "depth", "reading", rows["sensor_depth_m"].to_numpy(np.float64), real)
     nominal = {"long_name": "nominal depth below the surface, as written down"} | _DOWN
     nominal |= {"coverage_content_type": "auxiliaryInformation"}
     _put(file, "nominal_depth", "reading", rows["depth_m"].to_numpy(np.float64), nominal)
+    # No standard name: a second "time" would leave readers to guess which one is meant.
     when = {"long_name": "time of the reading"} | _TIME
     when |= {"coverage_content_type": "auxiliaryInformation"}
     _put(file, "reading_time", "reading", rows["time_s"].to_numpy(np.int64), when)
@@ -192,10 +199,10 @@ def _write_origins(
     sums = create_text(file, "source_sha256", "source_file", [origins[f].sha256 for f in used])
     set_attributes(sums, {"long_name": "SHA-256 of the raw file"} | _REFERENCE)
     place = {number: position for position, number in enumerate(used)}
-    text = {"long_name": "raw file of the reading, an index into source_path from 0"}
+    text = {"long_name": "raw file of the reading, from 0 in source_path", "units": "1"}
     index = rows["file"].map(place).to_numpy(np.int32)
     _put(file, "source_index", "reading", index, text | _REFERENCE)
-    text = {"long_name": "line of the reading in its raw file, from 1"}
+    text = {"long_name": "line of the reading in its raw file, from 1", "units": "1"}
     _put(file, "source_line", "reading", rows["line"].to_numpy(np.int32), text | _REFERENCE)
 
 

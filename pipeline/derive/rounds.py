@@ -251,7 +251,7 @@ def _coordinates(
         "reader": ("round", walks["reader"].to_numpy(object)),
         "sensor_depth": (
             ("tube", "depth"),
-            np.array(real).reshape(-1, len(axes["depth"])),
+            np.array(real, dtype=np.float64).reshape(len(axes["tube"]), len(axes["depth"])),
             down,
         ),
     }
