@@ -7,9 +7,11 @@ the others read the state it names and can be repeated at will.
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -24,6 +26,7 @@ from pipeline.effective import changed_days, effective_rules, rules_table
 from pipeline.engine import run_steps
 from pipeline.errors import Problem, SiteError
 from pipeline.handover import deliver_periods, deliver_rounds, draw_pictures
+from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake, take_in
 from pipeline.ingest.ledger import Ledger, advice
 from pipeline.site.fingerprint import site_hash
@@ -71,7 +74,8 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     -------
     dict
         ``site``, ``commit`` (the state that holds tonight's result, also if nothing was new),
-        ``message``, ``set_aside``, ``ledger``, ``raw_files``, ``tubes``, ``timings_s``.
+        ``message``, ``set_aside``, ``clocks``, ``ledger``, ``raw_files``, ``tubes``,
+        ``timings_s``.
 
     Raises
     ------
@@ -101,6 +105,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         "raw_files": {"found": intake.files_found, "read": len(intake.read)},
         "ledger": intake.ledger.totals(),
         "set_aside": _set_aside(intake),
+        "clocks": repaired_clocks(intake.read),
         "tubes": tube_rows(site, snapshot),
         "days_computed": int(days.sum()),
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
@@ -161,6 +166,8 @@ def ledger_report(folder: Path) -> dict[str, Any]:
             "superseded": entry.superseded,
             "rejected": entry.rejected,
             "rejects": [vars(reject) for reject in entry.rejects],
+            "clock": json.loads(entry.clock) if entry.clock else None,
+            "repairs": [asdict(repair) for repair in entry.repairs],
             "closes": entry.closes(),
         }
         for entry in sorted(ledger.entries.values(), key=lambda e: (e.path, e.revision))
@@ -265,6 +272,7 @@ def _set_aside(intake: Intake) -> list[dict[str, Any]]:
                     "count": max(1, reject.rows + reject.values),
                 }
             )
+        rows += clock_remarks(entry)
     for path in intake.ledger.totals()["open_files"]:
         rows.append(
             Problem(

@@ -137,6 +137,13 @@ def _text(summary: dict[str, Any]) -> str:
             f"expected {row['expected']}. {row['advice']}"
             for row in summary["set_aside"]
         ]
+    if summary.get("clocks"):
+        lines += ["", "Clocks repaired:"]
+        lines += [
+            f"- {row['file']} line {row['first_line']}: {row['rows']} rows, {row['kind']}, "
+            f"{row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
+            for row in summary["clocks"]
+        ]
     for name in ("delivered", "pictures"):
         if isinstance(summary.get(name), list) and summary[name]:
             lines += ["", f"{name.capitalize()}:", *(f"- {path}" for path in summary[name])]

@@ -202,7 +202,21 @@ def _wide_table(content: Content, cells: dict[int, NDArray[np.float64]]) -> tupl
         content.sheet.columns[position].column.name: values[chosen]
         for position, values in cells.items()
     }
-    return (Table(content.stamp_s[chosen], content.sheet.lines.number[chosen], columns),)
+    line = content.sheet.lines.number[chosen]
+    return (Table(content.stamp_s[chosen], line, columns, _counter(content, chosen)),)
+
+
+def _counter(
+    content: Content, chosen: slice | NDArray[np.bool_]
+) -> NDArray[np.float64] | None:
+    """Return the logger's record numbers; they are evidence and stand in no account."""
+    sheet = content.sheet
+    at = [k for k, c in enumerate(sheet.columns) if c.column.role == "counter"]
+    if not at:
+        return None
+    rule = _rule(content, sheet.columns[at[0]].column)
+    values, _ = read_numbers(sheet.buffer, _some(sheet.spans, at), rule)
+    return values[0, chosen]
 
 
 def _long_tables(content: Content, cells: dict[int, NDArray[np.float64]]) -> tuple[Table, ...]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.ingest.records import REASONS, ParsedFile, Reject
+from pipeline.ingest.records import REASONS, REPAIRS, ParsedFile, Reject, Repair
 
 
 @dataclass
@@ -25,7 +25,8 @@ class FileEntry:
     rewritten rather than grown; earlier revisions keep their readings and their entries.
     ``state`` is "read", "set aside" (nothing could be read) or "replaced". ``retry`` marks a
     file that is read again next night though its bytes are the same, because it holds stamps
-    that lay in the future.
+    that lay in the future. ``size`` and ``sha256`` are those of the file on the disk,
+    ``content_size`` and ``content_sha256`` those of what is inside where it is compressed.
     """
 
     file: int
@@ -48,7 +49,16 @@ class FileEntry:
     stored: int = 0
     duplicates: int = 0
     superseded: int = 0
+    content_size: int = 0
+    content_sha256: str = ""
     rejects: list[Reject] = field(default_factory=list)
+    clock: str = ""
+    repairs: list[Repair] = field(default_factory=list)
+
+    @property
+    def remarks(self) -> list[Repair]:
+        """Return what was noticed of the clock without being changed."""
+        return [repair for repair in self.repairs if not REPAIRS[repair.kind]]
 
     @property
     def rejected(self) -> int:
@@ -75,6 +85,7 @@ class FileEntry:
         self.values_read = parsed.values_read
         self.stored = self.duplicates = self.superseded = 0
         self.rejects = list(parsed.rejects)
+        self.repairs = []
         self.first_s = self.last_s = None
         self.retry = False
 
@@ -153,6 +164,7 @@ class Ledger:
             {
                 **{f.name: getattr(e, f.name) for f in fields(FileEntry)},
                 "rejects": json.dumps([asdict(r) for r in sorted(e.rejects, key=_by_reason)]),
+                "repairs": json.dumps([asdict(r) for r in sorted(e.repairs, key=_by_kind)]),
             }
             for e in ordered
         ]
@@ -163,19 +175,29 @@ class Ledger:
         """Return the ledger of a stored table."""
         if table is None:
             return Ledger()
-        return Ledger(
-            [
-                FileEntry(
-                    **{**row, "rejects": [Reject(**r) for r in json.loads(row["rejects"])]}
-                )
-                for row in table.to_pylist()
-            ]
-        )
+        return Ledger([_entry(row) for row in table.to_pylist()])
 
 
 def advice(reason: str) -> str:
     """Return what a person should do about readings set aside for a reason."""
     return REASONS[reason]
+
+
+def _entry(row: dict[str, Any]) -> FileEntry:
+    """Return the entry of a stored row; older tables know nothing of clocks."""
+    rejects = [Reject(**reject) for reject in json.loads(row["rejects"])]
+    repairs = [_repair(repair) for repair in json.loads(row.get("repairs") or "[]")]
+    return FileEntry(**{**row, "rejects": rejects, "repairs": repairs})
+
+
+def _repair(found: dict[str, Any]) -> Repair:
+    """Return a repair with its lists as tuples, as it was."""
+    nodes = tuple((int(at), float(ahead)) for at, ahead in found.pop("nodes"))
+    return Repair(**{**found, "channels": tuple(found["channels"]), "nodes": nodes})
+
+
+def _by_kind(repair: Repair) -> tuple[str, int, int, tuple[str, ...]]:
+    return repair.kind, repair.first_line, repair.last_line, repair.channels
 
 
 def _by_reason(reject: Reject) -> tuple[str, int]:
@@ -207,8 +229,12 @@ _SCHEMA = pa.schema(
                 "stored",
                 "duplicates",
                 "superseded",
+                "content_size",
             )
         ),
+        ("content_sha256", pa.string()),
         ("rejects", pa.string()),
+        ("clock", pa.string()),
+        ("repairs", pa.string()),
     ]
 )

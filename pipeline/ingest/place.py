@@ -9,9 +9,11 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.clock import to_utc
+from pipeline.ingest.clock import ClockedStamps, ClockRules, read_clock
+from pipeline.ingest.clock_logged import clock_record
+from pipeline.ingest.clock_repairs import gather_repairs
 from pipeline.ingest.merge import Readings
-from pipeline.ingest.records import Reject, Table
+from pipeline.ingest.records import Reject, Repair, Table
 from pipeline.site.models import Site, Source, Wire
 from pipeline.units import conversion
 
@@ -21,6 +23,7 @@ FUTURE_TOLERANCE_S = 3600
 _EXPECTED = {
     "ambiguous_time": "a stamp that occurs once",
     "missing_time": "a stamp that exists",
+    "clock_reset": "a stamp of a clock that was right",
     "before_start": "a stamp after the site began",
     "in_future": "a stamp before now",
     "not_wired": "a channel wired at that time",
@@ -45,11 +48,16 @@ class Axes:
 
 @dataclass
 class Placed:
-    """The readings of one file by quantity, what was refused, and the time they span."""
+    """The readings of one file by quantity, what was refused, and the time they span.
+
+    ``clock`` and ``repairs`` are as in `FileEntry`.
+    """
 
     readings: dict[str, list[Readings]] = field(default_factory=dict)
     rejects: list[Reject] = field(default_factory=list)
     span: tuple[int, int] | None = None
+    clock: str = ""
+    repairs: list[Repair] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -82,21 +90,28 @@ def place(tables: Sequence[Table], bench: Bench, file: int) -> Placed:
     file : int
         Id of the file.
     """
-    placed = Placed()
+    rules = ClockRules.of(bench.site, bench.source)
+    placed = Placed(clock=clock_record(rules))
     wires = bench.wires()
+    repairs: list[tuple[Table, list[Repair]]] = []
     for table in tables:
         if len(table.stamp_s):
-            _place_table(table, bench, wires, file, placed)
+            stamps = read_clock(table, rules)
+            repairs.append((table, stamps.repairs))
+            _place_table(table, stamps, bench, wires, (file, placed))
+    placed.repairs = gather_repairs(repairs)
     return placed
 
 
 def _place_table(
-    table: Table, bench: Bench, wires: dict[str, list[Wire]], file: int, placed: Placed
+    table: Table,
+    stamps: ClockedStamps,
+    bench: Bench,
+    wires: dict[str, list[Wire]],
+    target: tuple[int, Placed],
 ) -> None:
-    axis = bench.site.axis
-    interval_s = bench.source.interval_s or axis.interval_s
-    stamps = to_utc(table.stamp_s, bench.source.clock, interval_s)
-    step, offset = axis.nearest(stamps.utc_s)
+    file, placed = target
+    step, offset = bench.site.axis.nearest(stamps.utc_s)
     refused = dict(stamps.refused)
     known = ~np.logical_or.reduce(list(refused.values())) if refused else True
     refused["before_start"] = known & (step < 0)

@@ -19,13 +19,15 @@ class Table:
 
     ``stamp_s`` holds seconds since 1970-01-01 00:00 on the logger's own clock, as logged;
     ``line`` the 1-based line of the file each row came from; ``columns`` one float64 array per
-    channel, in the unit as logged, NaN where the row holds no value. All arrays have one
-    length.
+    channel, in the unit as logged, NaN where the row holds no value. ``counter`` is the
+    logger's own count of its records, where the layout names one: evidence, no reading. All
+    arrays have one length.
     """
 
     stamp_s: NDArray[np.int64]
     line: NDArray[np.int32]
     columns: dict[str, NDArray[np.float64]]
+    counter: NDArray[np.float64] | None = None
 
     def value_count(self) -> int:
         """Return how many values the table holds."""
@@ -54,7 +56,8 @@ class Reject:
     """Rows or values set aside for one reason.
 
     ``reason`` is one of `REASONS`. ``rows`` counts whole rows, ``values`` single values; of a
-    row whose values cannot be told apart only the row is counted.
+    row whose values cannot be told apart only the row is counted. ``column`` is that of single
+    values which are told apart by column.
     """
 
     reason: str
@@ -63,7 +66,40 @@ class Reject:
     first_line: int
     found: str
     expected: str
+    column: str = ""
 
+
+@dataclass(frozen=True)
+class Repair:
+    """What was done to the stamps of some rows, or remarked about them, and why.
+
+    ``kind`` is one of `REPAIRS`. ``rows`` lie between two lines of the file; of a file with
+    several tables only those of ``channels`` are meant (empty: all). ``least_s`` and
+    ``most_s`` are the seconds added to stamps, over the rows. ``nodes`` are those of a drift:
+    (seconds since 1970 on the logger's clock brought to UTC, its seconds ahead of true time),
+    between which it is linear.
+    """
+
+    kind: str
+    first_line: int
+    last_line: int
+    rows: int
+    least_s: int
+    most_s: int
+    evidence: str
+    channels: tuple[str, ...] = ()
+    nodes: tuple[tuple[int, float], ...] = ()
+
+
+# Every kind of repair. Those with False changed nothing and need a person's look.
+REPAIRS: dict[str, bool] = {
+    "repeated_hour": True,
+    "late_jump": True,
+    "clock_drift": True,
+    "clock_reset": True,
+    "no_jump": False,
+    "day_month_order": False,
+}
 
 # Every reason for which a reading can be set aside, with what a person should do about it.
 REASONS: dict[str, str] = {
@@ -83,6 +119,7 @@ REASONS: dict[str, str] = {
     "no_mark": "Nothing says who spoke; correct the layout's marks, or look at the line.",
     "ambiguous_time": "The hour came twice (end of daylight saving); set the logger to UTC.",
     "missing_time": "The hour never was (start of daylight saving); set the logger to UTC.",
+    "clock_reset": "The clock fell back to an epoch; a visit that read it would help.",
     "before_start": "The stamp lies before the site began; look at the logger's clock.",
     "in_future": "The stamp lies in the future; look at the logger's clock.",
     "not_wired": "Add a row to wiring.csv, or list the channel as ignored in the layout.",

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, UnitsError
+from pipeline.site.clock_checks import seconds_of
 from pipeline.site.cross_ground import repeated
 from pipeline.site.cross_wiring import unknown_name
 from pipeline.site.draft import Draft, Placed
@@ -151,8 +152,21 @@ def _check_visit(placed: Placed[Visit], draft: Draft) -> Iterator[Problem]:
             yield unknown_name(spot, key, name, frozenset(names), file)
     if visit.value is not None and not visit.unit:
         yield spot.problem("unit", "nothing", f"the unit of the value {visit.value:g}")
-    if visit.unit:
+    if visit.action == "clock" and visit.value is not None:
+        yield from _check_clock_visit(visit, spot)
+    elif visit.unit:
         try:
             check_any_unit(visit.unit)
         except BadValueError as error:
             yield spot.problem("unit", show(visit.unit), error.expected, error.advice)
+
+
+def _check_clock_visit(visit: Visit, spot: Spot) -> Iterator[Problem]:
+    """Yield what keeps a check of a clock from correcting that clock's stamps."""
+    if not visit.source:
+        yield spot.problem("source", "nothing", "the source whose clock was checked")
+    if visit.unit:
+        try:
+            seconds_of(visit.value or 0.0, visit.unit)
+        except UnitsError:
+            yield spot.problem("unit", show(visit.unit), "a unit of time: 's', 'min' or 'h'")

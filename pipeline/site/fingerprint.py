@@ -6,6 +6,7 @@ import hashlib
 import json
 from typing import Any
 
+from pipeline.site.clock_checks import clock_checks
 from pipeline.site.models import Site, Wire
 
 # Where things lie on this machine, rows' places in a table, and remarks for people. Named one
@@ -30,6 +31,8 @@ def site_hash(site: Site) -> str:
     content = site.model_dump(mode="json", exclude=_NOT_HASHED)
     for table in ("tubes", "wiring", "laws", "visits"):
         content[table] = sorted(content[table], key=_canonical)
+    # Of two checks of a clock at the same instant the lower row is the later one.
+    content["clocks"] = {source.id: _clock_checks(site, source.id) for source in site.sources}
     return _digest(content)
 
 
@@ -37,8 +40,8 @@ def source_fingerprint(site: Site, source_id: str) -> str:
     """Return the SHA-256 of everything that decides how a source's files become readings.
 
     A file need not be read again while its bytes and this stay the same: the source with its
-    clock, its layout, its wiring, the site's first day, interval and offset, and when the
-    tubes it can reach were in the ground.
+    clock and the visits' checks of it, its layout, its wiring, the site's first day, interval
+    and offset, and when the tubes it can reach were in the ground.
 
     Raises
     ------
@@ -50,12 +53,17 @@ def source_fingerprint(site: Site, source_id: str) -> str:
     layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})
     content = {
         "source": source.model_dump(mode="json", exclude={"note"}),
+        "clock_checks": _clock_checks(site, source_id),
         "layout": layout,
         "wiring": sorted((_plain(wire) for wire in wires), key=_canonical),
         "site": site.model_dump(mode="json", include={"start", "interval_s", "utc_offset_s"}),
         "tubes": _installed(site, None if source.kind == "rounds" else wires),
     }
     return _digest(content)
+
+
+def _clock_checks(site: Site, source_id: str) -> list[tuple[int, float]]:
+    return [(check.true_s, check.offset_s) for check in clock_checks(site, source_id)]
 
 
 def _installed(site: Site, wires: list[Wire] | None) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from pydantic import (
 
 from pipeline.site.models import Contact, Identifier
 from pipeline.site.values import (
+    CLOCK_READING_SCHEMA,
     DAY_SCHEMA,
     GLOB_SCHEMA,
     INSTANT_SCHEMA,
@@ -26,6 +27,7 @@ from pipeline.site.values import (
     OFFSET_SCHEMA,
     finite_number,
     parse_address,
+    parse_clock_reading,
     parse_day,
     parse_glob,
     parse_interval,
@@ -68,6 +70,12 @@ class ClockForm(Form):
     utc_offset: Annotated[str, WithJsonSchema(OFFSET_SCHEMA)] | None = None
     zone: str | None = None
     stamp: Literal["instant", "start", "end"] = "instant"
+    epoch: (
+        Annotated[
+            int, BeforeValidator(parse_clock_reading), WithJsonSchema(CLOCK_READING_SCHEMA)
+        ]
+        | None
+    ) = None
 
 
 class SourceForm(Form):

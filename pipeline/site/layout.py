@@ -18,6 +18,8 @@ from pipeline.site.patterns import pattern_tokens
 PATTERN_BASES = ("dateTime", "date", "time")
 COUNTED_BASES = ("dayOfYear", "hhmm", "epochSeconds", "epochMilliseconds", "serialDay")
 
+NUMBER_ROLES = ("channel", "value", "counter")
+
 
 def _known_encoding(name: str) -> str:
     """Refuse an encoding that is unknown or no encoding of text."""
@@ -113,7 +115,8 @@ class Column(LayoutModel):
     ``number`` (ours, from 1) or the order of the columns tells them apart. In fixed columns
     the last may leave its ``width`` out and goes on to the end of the line. ``role`` (ours)
     says which columns make the time stamp and, in long form, which hold the channel
-    (several are joined by "/") and which the value.
+    (several are joined by "/") and which the value. A "counter" numbers the logger's records;
+    it is no reading, but helps to find its place when the clock failed.
 
     ``null`` and ``sentinels`` replace the table's; an empty cell never holds a value.
     """
@@ -125,7 +128,7 @@ class Column(LayoutModel):
     datatype: Datatype = Datatype()
     null: tuple[str, ...] | None = None
     sentinels: tuple[float, ...] | None = None  # ours: numbers that mean "no value"
-    role: Literal["channel", "stamp", "key", "value", "ignore"] = "channel"
+    role: Literal["channel", "stamp", "key", "value", "counter", "ignore"] = "channel"
 
 
 class TableSchema(LayoutModel):
@@ -270,12 +273,14 @@ def _role_faults(schema: TableSchema) -> Iterator[str]:
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"tableSchema.columns: the name {name!r} is given twice"
     for column in schema.columns:
-        if column.role in ("channel", "value") and column.datatype.base != "number":
+        if column.role in NUMBER_ROLES and column.datatype.base != "number":
             yield (
                 f"column {column.name!r}: datatype.base: a {column.role} is a number; set "
                 f"role = 'ignore' if it holds something else"
             )
     values = sum(column.role == "value" for column in schema.columns)
     keys = sum(column.role == "key" for column in schema.columns)
+    if sum(column.role == "counter" for column in schema.columns) > 1:
+        yield "tableSchema.columns: more than one column has role 'counter'"
     if values > 1 or (values == 1 and keys == 0):
         yield "tableSchema.columns: long form has one column of role 'value', and 'key's"

@@ -69,12 +69,15 @@ class Clock(Model):
     """How a source's stamps become UTC. One of ``utc_offset`` and ``zone``.
 
     ``stamp`` says what the stamp means: the instant of the reading, or the start or the end of
-    the logging interval; a start is moved to the end.
+    the logging interval; a start is moved to the end. ``epoch_s`` is what the clock shows
+    after a power failure, in seconds since 1970 on the clock itself; needed only where that
+    lies after the site began, since earlier stamps give themselves away.
     """
 
     utc_offset: str | None = None  # "+01:00", "Z"
     zone: str | None = None  # IANA name
     stamp: Literal["instant", "start", "end"] = "instant"
+    epoch_s: int | None = None
 
 
 class Source(Model):

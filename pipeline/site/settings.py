@@ -143,7 +143,7 @@ def _clock(
         return None
     if form.zone is not None:
         if _zone_exists(form.zone):
-            return Clock(zone=form.zone, stamp=form.stamp)
+            return Clock(zone=form.zone, stamp=form.stamp, epoch_s=form.epoch)
         advice = did_you_mean(form.zone, sorted(available_timezones()))
         expected = "an IANA time zone like 'Europe/Paris'"
         problems.append(spot.problem("zone", show(form.zone), expected, advice))
@@ -154,7 +154,7 @@ def _clock(
         found = show(form.utc_offset)
         problems.append(spot.problem("utc_offset", found, error.expected, error.advice))
         return None
-    return Clock(utc_offset=offset_text(seconds), stamp=form.stamp)
+    return Clock(utc_offset=offset_text(seconds), stamp=form.stamp, epoch_s=form.epoch)
 
 
 def offset_text(seconds: int) -> str:

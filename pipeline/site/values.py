@@ -38,6 +38,10 @@ INTERVAL_SCHEMA: Schema = {
     "pattern": rf"^\d{{1,6}}\s*({'|'.join(_SECONDS)})$",
     "examples": ["10 min", "15 min", "1 h"],
 }
+CLOCK_READING_SCHEMA: Schema = {
+    "type": "string",
+    "pattern": r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?)?$",
+}
 DAY_SCHEMA: Schema = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\d$", "format": "date"}
 INSTANT_SCHEMA: Schema = {"type": "string", "pattern": f"^{_INSTANT.pattern}$"}
 NOISE_SCHEMA: Schema = {
@@ -146,6 +150,16 @@ def _iso_advice(text: str) -> str:
         return ""
     day, month, year = (int(part) for part in match.groups())
     return f"Did you mean '{year:04d}-{month:02d}-{day:02d}'?"
+
+
+def parse_clock_reading(value: object) -> int:
+    """Return what a clock shows as seconds since 1970 on that clock; it has no offset."""
+    local = _written_instant(value)
+    if local.tzinfo is not None or local.microsecond:
+        raise BadValueError("a date or time without an offset, as the clock shows it")
+    if not _FIRST_YEAR <= local.year <= _LAST_YEAR:
+        raise BadValueError(f"a year from {_FIRST_YEAR} to {_LAST_YEAR}")
+    return int(local.replace(tzinfo=UTC).timestamp())
 
 
 def parse_day(value: object) -> date:

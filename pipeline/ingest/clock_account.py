@@ -1,0 +1,51 @@
+"""What a night tells of the clocks: stamps it repaired, and what needs a person's look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from pipeline.ingest.ledger import FileEntry
+from pipeline.ingest.records import REPAIRS
+
+_EXPECTED = {
+    "no_jump": "a clock that is put forward and back, as its zone is",
+    "day_month_order": "dates that follow each other",
+}
+_ADVICE = {
+    "no_jump": "If the logger never changes to summer time, give its clock a 'utc_offset'.",
+    "day_month_order": "Compare a date with the logger; correct the layout's date pattern.",
+}
+
+
+def repaired_clocks(entries: Iterable[FileEntry]) -> list[dict[str, Any]]:
+    """Return the repairs of some files' stamps, JSON-ready, in order of file and line."""
+    return [
+        {
+            "file": entry.path,
+            "kind": repair.kind,
+            "first_line": repair.first_line,
+            "rows": repair.rows,
+            "least_s": repair.least_s,
+            "most_s": repair.most_s,
+            "evidence": repair.evidence,
+        }
+        for entry in sorted(entries, key=lambda e: (e.path, e.source))
+        for repair in sorted(entry.repairs, key=lambda r: (r.first_line, r.kind))
+        if REPAIRS[repair.kind]
+    ]
+
+
+def clock_remarks(entry: FileEntry) -> list[dict[str, Any]]:
+    """Return what was noticed of a file's clock and left as it is, as rows for a person."""
+    return [
+        {
+            "file": entry.path,
+            "place": f"line {repair.first_line}",
+            "found": f"{repair.kind}: {repair.evidence}",
+            "expected": _EXPECTED[repair.kind],
+            "advice": _ADVICE[repair.kind],
+            "count": repair.rows,
+        }
+        for repair in entry.remarks
+    ]
