@@ -111,18 +111,18 @@ def test_a_link_out_of_the_data_folder_is_not_followed(field, tmp_path):
 
 def test_a_file_without_permission_is_told_and_read_once_it_is_given(field, monkeypatch):
     put(field, "logger-a/locked.csv", GOOD.replace("10.03.", "11.03."))
-    read = Path.read_bytes
+    open_path = Path.open
 
-    def refuse(path):
+    def refuse(path, *arguments, **more):
         if path.name == "locked.csv":
             raise PermissionError(13, "Permission denied")
-        return read(path)
+        return open_path(path, *arguments, **more)
 
-    monkeypatch.setattr(Path, "read_bytes", refuse)  # the tests may run as root
+    monkeypatch.setattr(Path, "open", refuse)  # the tests may run as root
     result, files = run(field)
     assert "Permission denied" in told(result, "logger-a/locked.csv")[0]["found"]
     assert "logger-a/locked.csv" not in files
-    monkeypatch.setattr(Path, "read_bytes", read)
+    monkeypatch.setattr(Path, "open", open_path)
     _, files = run(field)
     assert files["logger-a/locked.csv"]["stored"] == GOOD_VALUES
 

@@ -54,8 +54,8 @@ class Account:
     def rejects(self) -> tuple[Reject, ...]:
         """Return everything set aside, in the order of first lines."""
         found = [
-            Reject(reason, e.rows, e.values, e.first_line, e.found, e.expected)
-            for (reason, _), e in self._entries.items()
+            Reject(reason, e.rows, e.values, e.first_line, e.found, e.expected, column)
+            for (reason, column), e in self._entries.items()
         ]
         return tuple(sorted(found, key=lambda r: (r.first_line, r.reason, r.found)))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import Problem, ReaderError
+from pipeline.ingest.archives import compression, expand
 from pipeline.ingest.ledger import FileEntry, Ledger, file_id
 from pipeline.site.models import Site
 
@@ -27,11 +28,18 @@ class Found:
 
 @dataclass(frozen=True)
 class Opened:
-    """A raw file read into memory, entered in the ledger under its id."""
+    """A raw file read into memory, entered in the ledger under its id.
+
+    ``data`` is what a reader gets: of a compressed file what is inside. ``refused`` is why a
+    compressed file cannot be expanded. ``known`` is the account of the version before, where
+    the file has only grown since, so that what is new in it may be read alone.
+    """
 
     found: Found
     data: bytes
     entry: FileEntry
+    refused: ReaderError | None = None
+    known: FileEntry | None = None
 
 
 def discover(site: Site) -> tuple[list[Found], list[Problem]]:
@@ -69,49 +77,84 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
     """Read a file and enter it in the ledger; None if its bytes turn out to be known.
 
     A file that has grown keeps its id; one whose known beginning has changed becomes a new
-    revision, and the readings of the old one stay.
+    revision, and the readings of the old one stay. Of a compressed file what is inside tells.
 
     Raises
     ------
     ReaderError
-        If the file cannot be read.
+        If the file cannot be read, or is a damaged archive where a sound one was: the account
+        of that stands until the file is mended.
     """
-    data = _read(found)
+    raw = _read(found)
     known = ledger.current(found.source, found.path)
-    digest = hashlib.sha256(data).hexdigest()
-    if known is not None and known.sha256 == digest and known.fingerprint == fingerprint:
+    begins, digest = _digests(raw, known)
+    if known is not None and (known.sha256, known.fingerprint) == (digest, fingerprint):
         known.modified_ns = found.modified_ns
         if not known.retry:
             return None
-    revision = _revision(known, data)
-    if known is not None and known.revision != revision:
-        known.state = "replaced"
+    data, refused = _expanded(raw, found.path)
+    if refused is not None and known is not None and known.state == "read":
+        raise refused
+    begins, content_digest = (begins, digest) if data is raw else _digests(data, known)
+    grown = known is not None and begins == known.content_sha256
     entry = FileEntry(
-        file=file_id(found.source, found.path, revision),
+        file=0,
         source=found.source,
         path=found.path,
-        revision=revision,
+        revision=0 if known is None else known.revision + (not grown),
         state="read",
-        size=len(data),
+        size=len(raw),
         modified_ns=found.modified_ns,
         sha256=digest,
         fingerprint=fingerprint,
+        content_size=len(data),
+        content_sha256=content_digest,
     )
+    entry.file = file_id(entry.source, entry.path, entry.revision)
+    if known is not None and not grown:
+        known.state = "replaced"
     ledger.add(entry)
-    return Opened(found, data, entry)
+    carries_on = grown and compression(raw) is None and _can_carry_on(known, entry)
+    return Opened(found, data, entry, refused, known if carries_on else None)
 
 
-def _revision(known: FileEntry | None, data: bytes) -> int:
-    """Return the known revision if the bytes begin with what was read then, else the next."""
-    if known is None:
-        return 0
-    grown = hashlib.sha256(memoryview(data)[: known.size]).hexdigest() == known.sha256
-    return known.revision if grown else known.revision + 1
+def _can_carry_on(known: FileEntry | None, entry: FileEntry) -> bool:
+    """Tell whether the account of the version before still says what became of its rows."""
+    return (
+        known is not None
+        and known.state == "read"
+        and not known.retry
+        and known.fingerprint == entry.fingerprint
+        and known.content_size < entry.content_size
+    )
+
+
+def _digests(data: bytes, known: FileEntry | None) -> tuple[str, str]:
+    """Return the SHA-256 of as many bytes as were known, and that of all."""
+    known_size = 0 if known is None else known.content_size
+    view = memoryview(data)
+    running = hashlib.sha256(view[:known_size])
+    begins = running.hexdigest()
+    running.update(view[known_size:])
+    return begins, running.hexdigest()
+
+
+def _expanded(raw: bytes, path: str) -> tuple[bytes, ReaderError | None]:
+    """Return what is inside a file, or why that cannot be had."""
+    try:
+        return expand(raw, path), None
+    except ReaderError as error:
+        return b"", error
 
 
 def _read(found: Found) -> bytes:
+    """Return the bytes that were there when the file was found; what comes after waits.
+
+    A logger may go on writing. What is hashed, counted and read is one and the same.
+    """
     try:
-        return found.full.read_bytes()
+        with found.full.open("rb") as file:
+            return file.read(found.size)
     except OSError as error:
         raise ReaderError(
             Problem(

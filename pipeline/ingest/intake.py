@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.cells import CellWriter
 from pipeline.ingest.discover import Found, Opened, discover, is_known, open_file
-from pipeline.ingest.growth import Growth, carry_on, read_growth
+from pipeline.ingest.growth import Growth, carry_on, is_settled, read_growth
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.merge import Ranks
 from pipeline.ingest.place import Axes, Bench, Placed, place
@@ -123,11 +123,13 @@ class _Run:
         batch: list[Opened] = []
         size = 0
         for opened in filter(None, map(self._open, due)):
-            if batch and size + len(opened.data) > BATCH_BYTES:
-                yield batch
-                batch, size = [], 0
             batch.append(opened)
             size += len(opened.data)
+            # Nothing may be merged between a file's opening and its account, so a batch ends
+            # with the file that fills it.
+            if size >= BATCH_BYTES:
+                yield batch
+                batch, size = [], 0
         if batch:
             yield batch
 
@@ -178,9 +180,11 @@ class _Run:
         if file.refused is not None:
             return file.refused, None
         if file.known is not None:
-            growth = read_growth(file.data, file.known, bench.source, layout)
+            growth = read_growth(file.data, file.known, bench)
             if growth is not None:
-                return growth, place(growth.tables, bench, file.entry.file)
+                placed = place(growth.tables, bench, file.entry.file)
+                if is_settled(placed):
+                    return growth, placed
         try:
             parsed = READERS[bench.source.kind](file.data, layout, file.entry.path)
         except ReaderError as error:
@@ -206,6 +210,8 @@ class _Run:
             entry.begin(parsed)
         elif file.known is not None:
             carry_on(entry, file.known, parsed)
+        entry.clock = placed.clock
+        entry.repairs += placed.repairs
         for reject in placed.rejects:
             entry.reject(reject)
             entry.retry = entry.retry or reject.reason == "in_future"
