@@ -164,7 +164,9 @@ def _frame(table: pa.Table | None) -> pd.DataFrame:
 
 def _table(rows: pd.DataFrame) -> pa.Table:
     ordered = rows[COLUMNS].sort_values(COLUMNS)
-    return pa.Table.from_pandas(ordered, schema=_SCHEMA, preserve_index=False)
+    table = pa.Table.from_pandas(ordered, schema=_SCHEMA, preserve_index=False)
+    # What is noted of pandas' own types depends on how the rows came together.
+    return table.replace_schema_metadata()
 
 
 def _in_the_ground(
