@@ -23,14 +23,14 @@ def write_table(table: pd.DataFrame, path: Path, decimals: dict[str, int]) -> Pa
         an apostrophe in front; numbers are left as they are, and missing ones empty.
     path : Path
     decimals : dict
-        Digits after the point, by column; others are written as they are.
+        Digits after the point to round to, by column; others are written as they are.
 
     Returns
     -------
     Path
     """
     written = pd.DataFrame(
-        {name: _texts(table[name], decimals.get(str(name))) for name in table.columns},
+        {name: _cells(table[name], decimals.get(str(name))) for name in table.columns},
         columns=table.columns,
     )
     with replacing(path) as temporary:
@@ -47,11 +47,12 @@ def iso_times(seconds: pd.Series) -> pd.Series:
     return texts
 
 
-def _texts(column: pd.Series, decimals: int | None) -> pd.Series:
-    """Return a column as the texts of its cells."""
+def _cells(column: pd.Series, decimals: int | None) -> pd.Series:
+    """Return a column as it is written."""
     if decimals is not None:
-        return column.map(lambda value: "" if pd.isna(value) else f"{value:.{decimals}f}")
+        # Adding zero turns a negative zero, which rounding may leave, into a plain one.
+        return column.astype(np.float64).round(decimals) + 0.0
     if pd.api.types.is_numeric_dtype(column):
-        return column.map(lambda value: "" if pd.isna(value) else str(value))
+        return column
     texts = column.fillna("").astype(str)
     return texts.where(~texts.str.startswith(_FORMULA), "'" + texts)

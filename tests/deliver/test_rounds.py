@@ -187,9 +187,9 @@ def test_comparison_table_states_units_and_holds_no_formula(site, readings, tmp_
     assert len(rows) == len(comparison)
     first = rows[0]
     assert first["time [UTC]"] == "2024-01-01T00:00:00Z"
-    assert first["hand water content [m3 m-3]"] == "0.20000"
-    assert first["hand minus logger [m3 m-3]"] == "-0.05000"
-    assert first["difference over uncertainty [1]"] == "-10.00"
+    assert first["hand water content [m3 m-3]"] == "0.2"
+    assert first["hand minus logger [m3 m-3]"] == "-0.05"
+    assert first["difference over uncertainty [1]"] == "-10.0"
     assert first["beyond two uncertainties"] == "True"
     assert rows[-1]["logger time [UTC]"] == ""
     for row in rows:

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from pipeline.night import deliver_night, store_night
+from pipeline.handover import rounds_rows
+from pipeline.night import deliver_night, open_description, store_night
 from pipeline.qc.flags import TEST_BITS, Quality
 
 pytestmark = pytest.mark.slow
@@ -145,3 +146,11 @@ def test_no_wetting_front_is_called_bad(steps, labels):
         sensor = (steps.tube == label["tube"]) & (abs(steps.depth - depth) < 1e-6)
         bad = bad & ~(held & sensor)
     assert int(bad.sum()) == 0
+
+
+def test_hand_rounds_disagree_with_the_faulty_sensors_alone(folder, delivered):
+    """Three in ten beyond two uncertainties, where chance allows one in twenty."""
+    rows = rounds_rows(open_description(folder))
+    assert {row["tube"] for row in rows} == {"T2", "T5", "T6"}
+    far = [row for row in rows if row["beyond_count"] > 0.3 * row["count"]]
+    assert {(row["tube"], row["depth_cm"] / 100) for row in far} == FAULTY
