@@ -19,9 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ingest.clock_order import Borders
-from pipeline.site.clock_checks import ClockCheck
-
-VISIT_S = 3600
+from pipeline.site.clock_checks import VISIT_S, ClockCheck
 
 Nodes = tuple[tuple[int, float], ...]
 

@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from pipeline.errors import Problem
+from pipeline.site.checks_clock import clocks_set_unseen
 from pipeline.site.checks_dates import (
     fine_sources,
     late_versions,
@@ -55,6 +56,7 @@ def review(site: Site) -> list[Problem]:
         _files_and_sources,
         _folders_in_the_data,
         _wiring_gaps,
+        clocks_set_unseen,
         _wired_after_removal,
         _tubes_without_wiring,
         _layers_below_sensors,

@@ -11,6 +11,8 @@ from pipeline.units import parse_unit, registry
 # An offset of a day or more is no drift: the clock had fallen back to an epoch, or was set
 # wrong. Such a check speaks for the stamps it explains and not for those around them.
 GROSS_OFFSET_S = 86_400
+# Checks no further apart are one visit: the clock as found, and the clock as left.
+VISIT_S = 3600
 
 
 @dataclass(frozen=True)
@@ -41,17 +43,21 @@ def seconds_of(value: float, unit: str) -> float:
 
 
 def clock_checks(site: Site, source_id: str) -> tuple[ClockCheck, ...]:
-    """Return the checks of a source's clock, in order of time.
+    """Return the checks of a source's clock, in order of time."""
+    return tuple(
+        ClockCheck(int(visit.time.timestamp()), seconds_of(visit.value or 0.0, visit.unit))
+        for visit in clock_visits(site, source_id)
+    )
+
+
+def clock_visits(site: Site, source_id: str) -> list[Visit]:
+    """Return the visits that checked a source's clock, in order of time.
 
     Of two at the same instant the one in the lower row of ``visits.csv`` comes later: the
     clock was set between them.
     """
     visits = [visit for visit in site.visits if _is_check(visit, source_id)]
-    visits.sort(key=lambda visit: (visit.time, visit.row))
-    return tuple(
-        ClockCheck(int(visit.time.timestamp()), seconds_of(visit.value or 0.0, visit.unit))
-        for visit in visits
-    )
+    return sorted(visits, key=lambda visit: (visit.time, visit.row))
 
 
 def _is_check(visit: Visit, source_id: str) -> bool:

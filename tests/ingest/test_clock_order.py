@@ -79,7 +79,7 @@ def test_a_year_on_a_zone_clock_comes_back_whole(zone, minutes):
 
 
 def test_the_repair_names_its_lines_and_its_evidence():
-    utc, local = local_stamps(PARIS, "2024-10-26T23:00", "2024-10-27T03:00", 15 * MINUTE)
+    _, local = local_stamps(PARIS, "2024-10-26T23:00", "2024-10-27T03:00", 15 * MINUTE)
     (repair,) = read(local).repairs
     # By hand: 01:00 local is the first row (line 2), 02:00 the fifth; two passes of four rows.
     assert (repair.kind, repair.first_line, repair.last_line, repair.rows) == (
