@@ -124,6 +124,34 @@ def ledger(
 
 
 @app.command(epilog=EXIT_HELP)
+def timeline(
+    site: Annotated[Path, typer.Argument(metavar="SITE", help="Folder of the site.toml.")],
+    png: Annotated[
+        Path | None, typer.Option("--png", metavar="FILE", help="Draw it as a picture there.")
+    ] = None,
+    plain: Annotated[
+        bool, typer.Option("--ascii", help="Draw with ASCII characters only.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Draw what was installed, wired and logged when, and how densely."""
+    from pipeline.timeline import MOST_COLUMNS, print_timeline, site_timeline, timeline_account
+
+    folder, now = site.absolute(), datetime.now(UTC)
+    with redirect_stdout(sys.stderr):
+        if png is not None:
+            from pipeline.report.timeline import draw_timeline
+
+            draw_timeline(site_timeline(folder, now, MOST_COLUMNS), png)
+    if as_json:
+        _end("timeline", [timeline_account(site_timeline(folder, now, MOST_COLUMNS))], True)
+    elif png is not None:
+        print(png)
+    else:
+        print_timeline(folder, now, plain)
+
+
+@app.command(epilog=EXIT_HELP)
 def schema(
     name: Annotated[
         str,

@@ -18,6 +18,7 @@ from pipeline.ingest.records import Table
 from pipeline.ingest.samples import Sample, chosen, span, try_sample
 from pipeline.ingest.samples_values import remarks_on_values
 from pipeline.site.checks_dates import seconds
+from pipeline.site.chronicle import Span
 from pipeline.site.cross_wiring import EVER, NEVER, period
 from pipeline.site.mistakes import did_you_mean
 from pipeline.site.models import Site, Source, Wire
@@ -76,6 +77,21 @@ def look(site: Site) -> list[Problem]:
         if stock.samples:
             remarks += _remarks(stock)
     return list(dict.fromkeys(remarks))
+
+
+def file_spans(site: Site) -> dict[str, tuple[Span, ...]]:
+    """Return the time that each source's sampled files cover, without any store.
+
+    Files that cannot be read, and hand rounds, are left out; `look` tells of the former.
+    """
+    found, _ = discover(site) if site.data.is_dir() else ([], [])
+    spans: dict[str, tuple[Span, ...]] = {}
+    for source in site.sources:
+        stock = Stock(site, source, [file for file in found if file.source == source.id])
+        _fill(stock)
+        held = [(span(site, source, sample), sample.path) for sample in stock.samples]
+        spans[source.id] = tuple(sorted(Span(*ends, path) for ends, path in held if ends))
+    return spans
 
 
 def _fill(stock: Stock) -> list[Problem]:

@@ -50,7 +50,9 @@ class SiteStore:
         return "://" not in self.address
 
     def exists(self) -> bool:
-        """Tell whether the store has been made."""
+        """Tell whether the store has been made; asking makes no folder."""
+        if self.is_local and not Path(self.address).is_dir():
+            return False
         return bool(icechunk.Repository.exists(self._storage()))
 
     def read(self, commit: str | None = None) -> Snapshot:

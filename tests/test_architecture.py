@@ -20,8 +20,8 @@ LAYERS = (
     ("derive",),
     ("deliver", "report"),
     ("steps", "effective", "engine", "periods", "handover"),
-    ("summary", "night", "inventory", "schemas"),
-    ("outcomes", "parts", "console", "accounts", "cli"),
+    ("summary", "night", "inventory", "schemas", "density"),
+    ("outcomes", "parts", "console", "accounts", "timeline", "cli"),
     ("flows",),
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}

@@ -8,15 +8,15 @@ import csv
 import datetime
 import json
 import re
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
 import jsonschema
 import pytest
+from typer.testing import CliRunner
 
 from pipeline.calibrate.forms import FORMS
+from pipeline.cli import app
 from pipeline.errors import PercologError, SiteError
 from pipeline.night import open_description
 from pipeline.schemas import SCHEMAS, rounds_schema, schema, write_schemas
@@ -235,14 +235,14 @@ def test_written_files_are_the_schemas(tmp_path):
     [((), 0), (("site",), 0), (("stie",), 1), (("tubes", "--out", "made"), 0)],
 )
 def test_the_command_prints_lists_and_writes(tmp_path, arguments, code):
-    command = [sys.executable, "-m", "pipeline.cli", "schema", *arguments]
-    ran = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
-    assert ran.returncode == code
+    out = [str(tmp_path / part) if part == "made" else part for part in arguments]
+    ran = CliRunner().invoke(app, ["schema", *out])
+    assert ran.exit_code == code
     if arguments == ("site",):
         assert json.loads(ran.stdout) == schema("site")
     elif not arguments:
         assert [line.split()[0] for line in ran.stdout.splitlines()] == list(SCHEMAS)
     elif code:
-        assert "found schema 'stie'" in ran.stderr
+        assert "found schema 'stie'" in str(ran.exception)
     else:
         assert (tmp_path / "made" / "tubes.table.json").exists()
