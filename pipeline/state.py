@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-import xarray as xr
 
 # The library is told to be quiet before it is loaded: it warns of local folders at each
 # opening, and the lock of `pipeline.store` is what the warning asks for.
@@ -30,6 +29,9 @@ from pipeline.cubes import (
     ArraySpec,
 )
 from pipeline.errors import LockedError, StoreError
+
+if TYPE_CHECKING:  # half a second that a look at one cell does not need
+    import xarray as xr
 
 _COMPRESSOR = BloscCodec(cname="zstd", clevel=3, shuffle=BloscShuffle.shuffle)
 # A coordinate is one chunk for decades; a table is always one chunk.
@@ -93,6 +95,8 @@ class Snapshot:
 
     def dataset(self, group: str) -> xr.Dataset:
         """Return a group as a lazily read Dataset with decoded coordinates."""
+        import xarray as xr
+
         return xr.open_zarr(
             self._session.store, group=group, consolidated=False, chunks=None, zarr_format=3
         )

@@ -8,10 +8,12 @@ told by its ``long_name`` alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
-
-import xarray as xr
+from typing import TYPE_CHECKING
 
 from pipeline.errors import UnitsError
+
+if TYPE_CHECKING:  # the command is quick where no array is labelled
+    import xarray as xr
 
 
 @dataclass(frozen=True)

@@ -15,12 +15,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.calibrate.reasons import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
 from pipeline.compiled import kernel
 
 Floats = NDArray[np.float64]
 TILE = 1024  # steps; longer ones no longer stay in a core's cache, shorter ones cost calls
-# Bits of ``outside_calibration``.
-OUTSIDE_PROBE, OUTSIDE_SOIL, NO_LAW = 1, 2, 4
 
 
 class Curves(NamedTuple):

@@ -13,9 +13,6 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.calibrate.kernels import (
-    NO_LAW,
-    OUTSIDE_PROBE,
-    OUTSIDE_SOIL,
     Noise,
     Signals,
     WaterArrays,
@@ -23,6 +20,7 @@ from pipeline.calibrate.kernels import (
     fill_water,
 )
 from pipeline.calibrate.plan import block_plan
+from pipeline.calibrate.reasons import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
 from pipeline.site.models import Site
 from pipeline.variables import describe
 

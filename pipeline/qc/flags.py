@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from enum import IntEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from pipeline.variables import describe
+
+if TYPE_CHECKING:  # the command is quick where no array is labelled
+    import xarray as xr
 
 
 class Quality(IntEnum):

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
+from pipeline.qc.constants import PLATEAU_RISE, ROUNDING, SPIKE_RETURN
 from pipeline.qc.flags import TEST_BITS, Quality
 
 Floats = NDArray[np.float64]
@@ -28,15 +29,6 @@ FLAT, SPIKE = TEST_BITS["flat_line"], TEST_BITS["spike"]
 MISSING_BIT, OUTSIDE_BIT = TEST_BITS["missing"], TEST_BITS["outside_calibration"]
 MISSING = int(Quality.MISSING)
 GROUP = 16  # columns taken together: one cache line of float32
-
-# Readings rest as float32: a difference equal to its threshold may come out a hair above it.
-# Ten times that rounding at 1 m3 m-3; no threshold in use is meant so finely.
-ROUNDING = 1e-6
-# A spike comes back: the readings on its two sides differ by no more than this part of it.
-# Water that came stays a while (drainage slows down as it goes on), so a real peak does not.
-SPIKE_RETURN = 0.1
-# Smallest rise that counts as water arriving before a plateau.
-PLATEAU_RISE = 0.03  # m3 m-3
 
 
 class Limits(NamedTuple):

@@ -10,23 +10,19 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.qc.constants import (
+    FLAT_ENTRY_S,
+    FLAT_GAP_S,
+    HOUR_S,
+    RATE_SHORTEST_H,
+    SPIKE_LONGEST_STEP_S,
+)
 from pipeline.qc.kernels import FlatWindows, Limits
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Horizon, QcLimits, Site
 from pipeline.variables import SIGNALS
 
-HOUR_S = 3600
 NEVER = 1 << 60  # steps of a window that is switched off
-# A longer gap ends a run of equal readings: nobody saw the sensor stand still.
-FLAT_GAP_S = 24 * HOUR_S
-# Water that made a plateau came within this time before it.
-FLAT_ENTRY_S = 24 * HOUR_S
-# The change of a shorter step is taken as that of an hour: a front arrives within one step
-# however short the step, so its rate per hour means nothing below that.
-RATE_SHORTEST_H = 1.0
-# Over a longer step than this a whole wetting and draining can hide behind one reading, so a
-# reading that stands out is never certain to be a fault.
-SPIKE_LONGEST_STEP_S = HOUR_S
 # Part of its pore space from which soil is taken to be near saturation, and the water content
 # taken for it where neither saturation nor bulk density of the horizon is stated.
 PLATEAU_PART = 0.9

@@ -12,9 +12,10 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.qc.constants import FLAT_ENTRY_S, FLAT_GAP_S, HOUR_S
 from pipeline.qc.flags import describe_quality, describe_tests
 from pipeline.qc.kernels import run_tests
-from pipeline.qc.plan import FLAT_ENTRY_S, FLAT_GAP_S, HOUR_S, block_plan
+from pipeline.qc.plan import block_plan
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Site
 from pipeline.variables import describe

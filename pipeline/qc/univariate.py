@@ -30,8 +30,14 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.qc.kernels import ROUNDING, flat_lines
-from pipeline.qc.plan import FLAT_ENTRY_S, FLAT_GAP_S, HOUR_S, RATE_SHORTEST_H
+from pipeline.qc.constants import (
+    FLAT_ENTRY_S,
+    FLAT_GAP_S,
+    HOUR_S,
+    RATE_SHORTEST_H,
+    ROUNDING,
+)
+from pipeline.qc.kernels import flat_lines
 
 
 def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataArray:

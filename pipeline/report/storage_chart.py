@@ -13,7 +13,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from pipeline.derive.storage import MM_PER_M, EndRules, layer_weights
+from pipeline.derive.storage import MM_PER_M
+from pipeline.derive.weights import EndRules, layer_weights
 from pipeline.report.hand_rounds import HandMeans, hand_means
 from pipeline.report.marks import draw_flagged
 from pipeline.report.rain_panel import draw_rain

@@ -1,0 +1,93 @@
+"""How much soil each sensor stands for: the geometry behind stored water, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+# Thinner than this is rounding noise of depths written in centimetres, not soil. Without it a
+# layer that ends at a sensor would also need the next one, for a weight of 1e-17 m.
+THINNEST_M = 1e-9
+
+
+class EndRules(NamedTuple):
+    """What is assumed above the first and below the last sensor.
+
+    ``"constant"`` carries the nearest sensor's water content on; with ``"none"`` a layer that
+    reaches beyond has no storage.
+    """
+
+    above: Literal["constant", "none"] = "constant"
+    below: Literal["constant", "none"] = "none"
+
+
+def layer_weights(
+    depths_m: ArrayLike,
+    layers_m: Sequence[tuple[float, float]],
+    rules: EndRules = EndRules(),  # noqa: B008 (an immutable tuple)
+) -> NDArray[np.float64]:
+    """Thickness of soil that each sensor stands for in each layer.
+
+    Storage in mm is ``1000 * sum(weights * water_content)``. A layer needs exactly the sensors
+    whose weight is not zero.
+
+    Parameters
+    ----------
+    depths_m : (depth,), [m]
+        Real sensor depths, downwards; NaN where the tube has no sensor.
+    layers_m : sequence of (top, bottom), [m]
+    rules : EndRules
+
+    Returns
+    -------
+    (layer, depth), [m]
+        Zero where a sensor has no part. A row of NaN marks a layer that the rules leave
+        partly unknown.
+
+    Raises
+    ------
+    ValueError
+        If the sensors do not go downwards or a layer does not have its top above its bottom.
+    """
+    depths = np.asarray(depths_m, dtype=np.float64)
+    present = np.flatnonzero(~np.isnan(depths))
+    sensors = depths[present]
+    if (np.diff(sensors) <= 0).any():
+        raise ValueError(f"sensor depths must increase downwards, found {depths.tolist()!r}")
+    weights = np.full((len(layers_m), depths.size), np.nan)
+    for row, (top, bottom) in zip(weights, layers_m, strict=True):
+        if not 0 <= top < bottom:
+            raise ValueError(f"a layer needs 0 <= top < bottom [m], found {(top, bottom)!r}")
+        thickness = _sensor_thickness(sensors, top, bottom, rules)
+        if thickness is not None:
+            row[:] = 0.0
+            row[present] = np.where(thickness > THINNEST_M, thickness, 0.0)
+    return weights
+
+
+def _sensor_thickness(
+    sensors: NDArray[np.float64], top: float, bottom: float, rules: EndRules
+) -> NDArray[np.float64] | None:
+    """Return the weight of each sensor in one layer, or None where the rules say unknown."""
+    if sensors.size == 0:
+        return None
+    above = max(min(bottom, sensors[0]) - top, 0.0)
+    below = max(bottom - max(top, sensors[-1]), 0.0)
+    if above > THINNEST_M and rules.above == "none":
+        return None
+    if below > THINNEST_M and rules.below == "none":
+        return None
+    thickness = np.zeros(sensors.size)
+    upper, lower = sensors[:-1], sensors[1:]
+    start = np.clip(top, upper, lower)
+    covered = np.clip(bottom, upper, lower) - start
+    # The integral of the rising leg of a hat function over the covered part of a segment.
+    to_lower = covered * (start + covered / 2 - upper) / (lower - upper)
+    thickness[1:] += to_lower
+    thickness[:-1] += covered - to_lower
+    thickness[0] += above
+    thickness[-1] += below
+    return thickness
