@@ -71,6 +71,29 @@ def expand(data: bytes, name: str) -> bytes:
     return _EXPANDERS[kind](data, _Room(name))
 
 
+def expand_beginning(data: bytes, name: str, size: int) -> bytes:
+    """Return the first bytes inside a file of which only the beginning may be given.
+
+    At most ``size`` bytes of the first stream of a gzip or xz file; a zip must be whole, since
+    its contents are listed at its end. Any other file as it is.
+
+    Raises
+    ------
+    ReaderError
+        If nothing can be expanded.
+    """
+    kind = compression(data)
+    try:
+        if kind == "gz":
+            return zlib.decompressobj(_GZIP_WRAPPER).decompress(data, size)
+        if kind == "xz":
+            stream = lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_XZ_MEMORY_BYTES)
+            return stream.decompress(data, size)
+    except (zlib.error, lzma.LZMAError) as error:
+        raise _Room(name).damaged(f"is damaged ({error})") from error
+    return expand(data, name)
+
+
 def _error(name: str, found: str, expected: str, advice: str) -> ReaderError:
     return ReaderError(Problem(name, "", found, expected, advice))
 

@@ -111,6 +111,8 @@ def _behind_last_line(data: bytes, size: int) -> int:
 
 def _line_count(data: bytes, size: int) -> int:
     """Return how many lines end within the first ``size`` bytes."""
+    if data.find(b"\r", 0, size) < 0:
+        return data.count(b"\n", 0, size)
     pairs = data.count(b"\r\n", 0, size)
     return data.count(b"\n", 0, size) + data.count(b"\r", 0, size) - pairs
 
