@@ -25,7 +25,7 @@ from pipeline.calibrate.laws import check_laws
 from pipeline.effective import changed_days, effective_rules, rules_table
 from pipeline.engine import run_steps
 from pipeline.errors import Problem, SiteError
-from pipeline.handover import deliver_periods, deliver_rounds, draw_pictures
+from pipeline.handover import deliver_periods, deliver_rounds, draw_pictures, rounds_rows
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake, take_in
 from pipeline.ingest.ledger import Ledger, advice
@@ -113,14 +113,21 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
 
 
 def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
-    """Write the NetCDF files of every period that is missing or out of date."""
+    """Write the files of every period that is missing or out of date.
+
+    Returns
+    -------
+    dict
+        ``delivered``, the files written now, and ``rounds``, how hand readings differ from the
+        loggers (see `pipeline.handover.rounds_rows`).
+    """
     site = open_description(folder)
     store = site_store(site)
     commit = night["commit"]
     snapshot, written = store.read(commit), store.written_at(commit)
     files = deliver_periods(site, snapshot, commit, written)
     files += deliver_rounds(site, snapshot, commit, written)
-    return {"delivered": [str(path) for path in files]}
+    return {"delivered": [str(path) for path in files], "rounds": rounds_rows(site)}
 
 
 def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
@@ -269,7 +276,7 @@ def _set_aside(intake: Intake) -> list[dict[str, Any]]:
                     "found": f"{reject.reason}: {reject.found}",
                     "expected": reject.expected,
                     "advice": advice(reject.reason),
-                    "count": max(1, reject.rows + reject.values),
+                    "count": reject.rows or reject.values or 1,
                 }
             )
         rows += clock_remarks(entry)

@@ -116,35 +116,52 @@ def _text(summary: dict[str, Any]) -> str:
         f"Rows read {ledger['rows_read']} in {ledger['files']} files",
         "",
         "tube            good  suspect   bad  missing   last reading (UTC)",
+        *map(_tube_line, summary["tubes"]),
     ]
-    for row in summary["tubes"]:
-        if not row["due"]:
-            lines.append(f"{row['tube']:<14} not on a logger, or no readings yet")
-            continue
-        lines.append(
-            f"{row['tube']:<14}{row['good_pct']:6.1f}{row['suspect_pct']:9.1f}"
-            f"{row['bad_pct']:6.1f}{row['missing_pct']:9.1f}   {row['last_reading']}"
-        )
-    if summary.get("failures"):
-        lines += ["", "Failed:"]
-        lines += [
-            f"- {failure['part']}: {failure['error']}" for failure in summary["failures"]
-        ]
-    if summary["set_aside"]:
-        lines += ["", "Set aside (needs a look):"]
-        lines += [
-            f"- {row['file']} {row['place']}: {row['count']} x {row['found']}; "
-            f"expected {row['expected']}. {row['advice']}"
-            for row in summary["set_aside"]
-        ]
-    if summary.get("clocks"):
-        lines += ["", "Clocks repaired:"]
-        lines += [
-            f"- {row['file']} line {row['first_line']}: {row['rows']} rows, {row['kind']}, "
-            f"{row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
-            for row in summary["clocks"]
-        ]
-    for name in ("delivered", "pictures"):
-        if isinstance(summary.get(name), list) and summary[name]:
-            lines += ["", f"{name.capitalize()}:", *(f"- {path}" for path in summary[name])]
+    for title, key, line in _LISTS:
+        if isinstance(summary.get(key), list) and summary[key]:
+            lines += ["", title, *map(line, summary[key])]
     return "\n".join(lines) + "\n"
+
+
+def _tube_line(row: dict[str, Any]) -> str:
+    if not row["due"]:
+        return f"{row['tube']:<14} not on a logger, or no readings yet"
+    return (
+        f"{row['tube']:<14}{row['good_pct']:6.1f}{row['suspect_pct']:9.1f}"
+        f"{row['bad_pct']:6.1f}{row['missing_pct']:9.1f}   {row['last_reading']}"
+    )
+
+
+def _set_aside_line(row: dict[str, Any]) -> str:
+    return (
+        f"- {row['file']} {row['place']}: {row['count']} x {row['found']}; "
+        f"expected {row['expected']}. {row['advice']}"
+    )
+
+
+def _clock_line(row: dict[str, Any]) -> str:
+    return (
+        f"- {row['file']} line {row['first_line']}: {row['rows']} rows, {row['kind']}, "
+        f"{row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
+    )
+
+
+def _rounds_line(row: dict[str, Any]) -> str:
+    spread = row["standard_deviation"]
+    return (
+        f"- {row['tube']} {row['depth_cm']:g} cm: {row['count']} readings, hand minus logger "
+        f"{row['mean_difference']:+.3f} m3 m-3"
+        + ("" if spread is None else f", standard deviation {spread:.3f}")
+        + f"; {row['beyond_count']} beyond twice their uncertainty"
+    )
+
+
+_LISTS = (
+    ("Failed:", "failures", lambda row: f"- {row['part']}: {row['error']}"),
+    ("Set aside (needs a look):", "set_aside", _set_aside_line),
+    ("Clocks repaired:", "clocks", _clock_line),
+    ("Hand rounds against loggers:", "rounds", _rounds_line),
+    ("Delivered:", "delivered", "- {}".format),
+    ("Pictures:", "pictures", "- {}".format),
+)
