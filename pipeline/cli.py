@@ -152,6 +152,56 @@ def timeline(
 
 
 @app.command(epilog=EXIT_HELP)
+def fit(
+    site: Annotated[Path, typer.Argument(metavar="SITE", help="Folder of the site.toml.")],
+    samples: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Else samples.csv of the site.")
+    ] = None,
+    degree: Annotated[int, typer.Option(min=1, max=2, help="1: line, 2: parabola.")] = 1,
+    method: Annotated[
+        str, typer.Option(help="Which fit becomes the entry: ordinary, or both.")
+    ] = "ordinary",
+    valid: Annotated[
+        str, typer.Option(metavar="LOW,HIGH", help="Root permittivity; else the samples'.")
+    ] = "",
+    effective: Annotated[
+        str, typer.Option("--from", metavar="ISO", help="When the law begins; else ever.")
+    ] = "",
+    within_cm: Annotated[
+        float, typer.Option(min=0, help="Furthest sensor above or below a sample.")
+    ] = 5.0,
+    window_h: Annotated[
+        float, typer.Option(min=0, help="Readings averaged around a sample, in all.")
+    ] = 2.0,
+    reading_error: Annotated[
+        float, typer.Option(min=0, help="Root permittivity: from core to sensor.")
+    ] = 0.0,
+    append: Annotated[
+        bool, typer.Option("--append", help="Add the entries to calibrations.toml.")
+    ] = False,
+    pictures: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Else fit/ below the site's output.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Fit laws to soil samples and print them, ready for calibrations.toml."""
+    from pipeline.calibrate.fit_match import Rules
+    from pipeline.fitting import Wish, fit_site
+    from pipeline.fitting_text import entries_text, show_fit
+
+    rules = Rules(within_cm / 100, round(window_h * 3600))
+    wish = Wish(
+        samples, pictures, degree, reading_error, rules, method, valid, effective, append
+    )
+    with redirect_stdout(sys.stderr):
+        account = fit_site(site.absolute(), wish)
+    show_fit(account)
+    if not as_json:
+        print(entries_text(account), end="")
+    _end("fit", [account], as_json)
+
+
+@app.command(epilog=EXIT_HELP)
 def schema(
     name: Annotated[
         str,

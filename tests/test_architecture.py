@@ -21,7 +21,7 @@ LAYERS = (
     ("deliver", "report"),
     ("steps", "effective", "engine", "periods", "handover"),
     ("summary", "night", "inventory", "schemas", "density"),
-    ("outcomes", "parts", "console", "accounts", "timeline", "cli"),
+    ("outcomes", "parts", "console", "accounts", "fitting", "fitting_text", "timeline", "cli"),
     ("flows",),
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}

@@ -1,0 +1,100 @@
+"""What soil temperature does to permittivity, by the mixing law of roots.
+
+Water's permittivity falls by about 0.4 a degree, so the same soil reads wetter when cold. The
+correction moves a reading to what it would be at a reference temperature: that of the samples
+a law was fitted to. It holds for the free water of mineral soil; water bound to clay and the
+conductivity of salty soil act the other way, so it is applied where a person asks for it and
+soil temperature is logged, and nowhere else.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from pipeline.calibrate.dielectric import MALMBERG_1956, require_between
+from pipeline.variables import describe, require_units
+
+Floats = NDArray[np.float64]
+# degC: below, water freezes and the law no longer holds; above, no soil.
+_COLDEST, _WARMEST = 0.0, 60.0
+
+
+def temperature_corrected_permittivity(
+    permittivity: xr.DataArray,
+    soil_temperature: xr.DataArray,
+    porosity: float,
+    reference_degc: float = 20.0,
+    solid_permittivity: float = 3.9,
+) -> xr.DataArray:
+    """Permittivity that the same soil, as wet as it is, would have at a reference temperature.
+
+    Parameters
+    ----------
+    permittivity : DataArray, any dims, [1]
+        Apparent relative permittivity as measured.
+    soil_temperature : DataArray, same dims, [degC]
+        Of the same place and time.
+    porosity : float, [m3 m-3]
+    reference_degc : float, [degC]
+    solid_permittivity : float, [1]
+        Of the solids; 3.9 as in `pipeline.calibrate.dielectric.roth_1990`.
+
+    Returns
+    -------
+    DataArray, same dims and coords, [1]
+        ``permittivity``. Where `flag_uncorrected` says so it is as measured.
+
+    Raises
+    ------
+    UnitsError
+        If ``permittivity`` is not in "1" or ``soil_temperature`` not in "degC".
+    ValueError
+        If porosity, reference or solids lie outside what the law is used for.
+
+    References
+    ----------
+    Roth, Schulin, Flühler & Attinger (1990), Water Resour. Res. 26(10), 2267-2273,
+    doi:10.1029/WR026i010p02267, with the exponent 0.5; water by Malmberg & Maryott (1956), J.
+    Res. Natl. Bur. Stand. 56, 1-8.
+    """
+    require_between("porosity", porosity, 0.0, 0.95)
+    require_between("reference_degc", reference_degc, _COLDEST, _WARMEST)
+    require_between("solid_permittivity", solid_permittivity, 2.0, 10.0)
+    flags = flag_uncorrected(permittivity, soil_temperature)
+    dry = (1.0 - porosity) * float(np.sqrt(solid_permittivity)) + porosity
+    reference = float(np.sqrt(np.polynomial.polynomial.polyval(reference_degc, MALMBERG_1956)))
+
+    def correct(eps: Floats, celsius: Floats, uncorrected: NDArray[np.bool_]) -> Floats:
+        measured = np.asarray(eps, dtype=np.float64)
+        warmth = np.where(uncorrected, reference_degc, celsius)
+        root = np.sqrt(np.where(measured > 0, measured, np.nan))
+        water = np.sqrt(np.polynomial.polynomial.polyval(warmth, MALMBERG_1956))
+        # Drier than dry is noise: there is no water then that could be warm or cold.
+        theta = np.maximum(root - dry, 0.0) / (water - 1.0)
+        moved = (root + theta * (reference - water)) ** 2
+        return np.where(uncorrected, measured, moved)
+
+    result = xr.apply_ufunc(
+        correct,
+        permittivity,
+        soil_temperature,
+        flags,
+        dask="parallelized",
+        output_dtypes=[np.float64],
+    )
+    return describe(result, "permittivity")
+
+
+def flag_uncorrected(
+    permittivity: xr.DataArray, soil_temperature: xr.DataArray
+) -> xr.DataArray:
+    """Return where a reading has no temperature to correct it by, True = left as measured.
+
+    That is where soil temperature is not logged, not above freezing or above 60 degC.
+    """
+    require_units(permittivity, "1")
+    require_units(soil_temperature, "degC")
+    warm = (soil_temperature > _COLDEST) & (soil_temperature <= _WARMEST)
+    return permittivity.notnull() & ~warm
