@@ -231,7 +231,7 @@ def _impossible(values: Mapping[str, Any], spot: RowSpot) -> Iterable[Problem]:
     elif weighed and values["dry"] <= values.get("tare", 0.0):
         found, expected = f"{values['dry']:g}", f"more than tare_g, {values.get('tare', 0):g}"
         yield spot.problem("dry_g", found, expected)
-    if "density" not in values and not ("volume" in values and weighed):
+    if "density" not in values and ("volume" not in values or "ratio" in values):
         expected = "'volume_cm3' of a weighed core, or 'bulk_density'"
         yield spot.problem((), "neither volume nor bulk density", expected)
 
