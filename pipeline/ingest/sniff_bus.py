@@ -22,7 +22,9 @@ _PROMISE = re.compile(r"[0-9A-Za-z]\d{4,6}")
 _STAMP = re.compile(
     r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ]\d{1,2}:\d\d:\d\d(?:\.\d+)?|\d{14}|\d{8} \d{6}"
 )
-_MARK = re.compile(r"[^0-9A-Za-z?\s]{0,3}\s?|(?:TX|RX|tx|rx|OUT|IN|SENT|RECV|S|R)[:>]?\s")
+_MARK = re.compile(
+    r"(?:TX|RX|OUT|IN|SENT|RECV|SEND|S|R)[:>]?\s|[^0-9A-Za-z?\s]{0,3}\s?", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True)

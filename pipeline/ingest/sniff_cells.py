@@ -16,6 +16,7 @@ _POSITIVE = (999.9, 999.99, 6999, 7999, 9999, 9999.9, 9999.99, 32767, 99999, 999
 _LOWEST = (8999, 32768, 99999, 999999, 2147483648)
 SENTINELS = frozenset((*(-float(n) for n in (*_NEGATIVE, *_LOWEST)), *map(float, _POSITIVE)))
 _FAR = 1.0  # times the span of the other values, from them
+_MOST_CELLS = 4000  # distinct ones, to tell how numbers are written
 _EXPONENT = r"(?:[eE][-+]?\d+)?"
 _SIGN = r"[-+\u2212]?"
 
@@ -86,7 +87,8 @@ def is_typed(cell: str) -> bool:
 
 def best_numerals(cells: Sequence[str], delimiter: str | None) -> tuple[Numerals, str]:
     """Return how most cells write numbers, and what is unsure about it."""
-    told = [cell for cell in cells if not is_null(cell)]
+    distinct = dict.fromkeys(cells)
+    told = [cell for cell in distinct if not is_null(cell)][:_MOST_CELLS]
     usable = [n for n in CONVENTIONS if delimiter not in (" +", None) or n.group != " "]
     counts = [sum(n.value(cell) is not None for cell in told) for n in usable]
     best = usable[counts.index(max(counts))]

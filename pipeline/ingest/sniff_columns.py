@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.ingest.sniff_stamp import Written, written
 
 _LEAST_SHARE = 0.8  # of the rows below the first stamp must have one
+_PROBED = 30  # cells, to see soon that a column holds neither dates nor times
 _LOOK_RIGHT = 4  # columns from a date to its time of day
 _CLOCK_TITLE = re.compile(r"time|zeit|heure|hora|clock|uhr|hhmm|\bhour", re.IGNORECASE)
 _DAY_TITLE = re.compile(r"day|tag|jour|doy|julian|\bjd\b", re.IGNORECASE)
@@ -73,6 +74,9 @@ def _written_column(cells: Sequence[str]) -> Written | None:
     likely = [
         cell for cell in cells if cell and cell[0].isalnum() and any(map(str.isdigit, cell))
     ]
+    last = likely[-_PROBED:]
+    if sum(written([cell]) is not None for cell in last) < _LEAST_SHARE * len(last):
+        return None
     kept = [cell for cell in likely if written([cell]) is not None]
     if not kept or len(kept) < _LEAST_SHARE * len(likely):
         return None

@@ -13,7 +13,7 @@ from pipeline.ingest.sniff_cells import Numerals, best_numerals, is_null, sentin
 from pipeline.ingest.sniff_columns import Stamps, find_stamps
 from pipeline.ingest.sniff_draft import Draft
 from pipeline.ingest.sniff_rounds import make_rounds
-from pipeline.ingest.sniff_text import Split, Text, comment_prefix
+from pipeline.ingest.sniff_text import Split, Text, comment_prefix, has_width
 
 MAX_HEADER_ROWS = 10
 _NUMERIC_SHARE = 0.5
@@ -65,11 +65,7 @@ def draft_table(text: Text, split: Split) -> Draft | None:
 
 def _grid(text: Text, split: Split) -> _Grid | None:
     rows = [split.cells(line) for line in text.lines]
-    usual = [
-        i
-        for i, row in enumerate(rows)
-        if split.width <= len(row) <= split.width + 1 and any(row)
-    ]
+    usual = [i for i, row in enumerate(rows) if has_width(row, split.width) and any(row)]
     stamps = find_stamps([rows[i] for i in usual], split.width)
     if stamps is None or not stamps.rows:
         return None
@@ -222,15 +218,15 @@ class _Names:
 
     def __init__(self, titles: Sequence[str]) -> None:
         self.titles = [title.strip() for title in titles]
-        self._given: set[str] = set()
+        self._given: dict[int, str] = {}
 
     def of(self, k: int, otherwise: str) -> str:
         """Return a name for a column that no other has."""
         title = self.titles[k] if k < len(self.titles) else ""
         base = title or otherwise or f"column {k + 1}"
-        name = base if base not in self._given else f"{base} {k + 1}"
-        self._given.add(name)
-        return name
+        taken = {name for place, name in self._given.items() if place != k}
+        self._given[k] = base if base not in taken else f"{base} {k + 1}"
+        return self._given[k]
 
     def place(self, k: int) -> dict[str, Any]:
         """Return the column's number where its title does not tell it."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from pipeline.ingest.sniff_cells import is_typed
 
-SAMPLE_LINES = 3000
+SAMPLE_LINES = 2000
 _SCORED_LINES = 400
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -22,7 +22,11 @@ _LINE_END = re.compile(r"\r\n|\n|\r")
 _COMMENT = re.compile(r"^\s*\"?(#|//|%|\*|!)")
 # In order of preference where two explain a file equally well.
 DELIMITERS = ("\t", ";", "|", ",", " +")
-_LEAST_SCORE = 0.25
+_LEAST_SCORE = 0.05
+_LEAST_TYPED = 0.4  # of the cells of a row of data
+_BLANKS_WEIGH = 0.9  # a delimiter that explains as much is preferred
+# Fixed columns are looked for only where no delimiter does, since digits line up by chance.
+_PLAINLY_PARTED, _BLANKS_DO = 0.4, 0.88
 _LONGEST_LINE = 20_000
 
 
@@ -122,8 +126,8 @@ def best_splits(lines: Sequence[str]) -> list[Split]:
     rows = [line for line in lines if line.strip() and not comment_prefix(line)]
     rows = rows[:_SCORED_LINES] or [line for line in lines if line.strip()][:_SCORED_LINES]
     found = [_delimited(rows, delimiter) for delimiter in DELIMITERS]
-    blanks = found[-1]
-    if blanks is None or blanks.score < 0.98:
+    *parted, blanks = (0.0 if split is None else split.score for split in found)
+    if max(parted) < _PLAINLY_PARTED and blanks < _BLANKS_DO:
         found.append(_fixed(rows))
     splits = [split for split in found if split is not None and split.score > _LEAST_SCORE]
     return sorted(splits, key=lambda split: -split.score)
@@ -133,16 +137,33 @@ def _delimited(rows: Sequence[str], delimiter: str) -> Split | None:
     cells = [split_line(row, delimiter) for row in rows]
     # A separator at the end of a line makes no column.
     widths = Counter(len(row) - (len(row) > 2 and not row[-1]) for row in cells)
-    width, count = max(widths.items(), key=lambda item: (item[1], item[0]), default=(0, 0))
+    width, _ = max(widths.items(), key=lambda item: (item[1], item[0]), default=(0, 0))
     if width < 2:
         return None
-    body = [row for row in cells if width <= len(row) <= width + 1]
-    return Split(delimiter, width, count / len(rows) * _typed_share(body))
+    score = _score([row if has_width(row, width) else [] for row in cells])
+    return Split(delimiter, width, score * (_BLANKS_WEIGH if delimiter == " +" else 1.0))
 
 
-def _typed_share(body: Sequence[Sequence[str]]) -> float:
-    told = [is_typed(cell) for row in body for cell in row if cell]
-    return (sum(told) / len(told)) ** 2 if told else 0.0
+def has_width(row: Sequence[str], width: int) -> bool:
+    """Tell whether a row has a number of cells; an empty one more ends many lines."""
+    return len(row) == width or (len(row) == width + 1 and not row[-1])
+
+
+def _score(rows: Sequence[Sequence[str]]) -> float:
+    """Return how much of a table means something, from its first row of data on."""
+    shares = [_typed_share(row) for row in rows]
+    data = [share >= _LEAST_TYPED for share in shares]
+    if True not in data:
+        return 0.0
+    first = data.index(True)
+    return sum(share for share, is_data in zip(shares, data, strict=True) if is_data) / (
+        len(rows) - first
+    )
+
+
+def _typed_share(row: Sequence[str]) -> float:
+    told = [is_typed(cell) for cell in row if cell]
+    return sum(told) / len(told) if told else 0.0
 
 
 def _fixed(rows: Sequence[str]) -> Split | None:
@@ -161,5 +182,5 @@ def _fixed(rows: Sequence[str]) -> Split | None:
     if len(ends) < 2:
         return None
     split = Split(None, len(ends), 0.0, (0, *ends))
-    share = _typed_share([split.cells(row) for row in body])
-    return Split(None, len(ends), 0.9 * share * len(body) / len(rows), (0, *ends))
+    score = _score([split.cells(row) for row in rows])
+    return Split(None, len(ends), _BLANKS_WEIGH * score, (0, *ends))
