@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pipeline.errors import Problem, ReaderError
 from pipeline.site.layout import Column, Layout
 
+_MARKS = (";", "\t", ",", "|")  # delimiters to think of
 _SHOWN_ROWS, _SHOWN_CELLS, _SHOWN_CHARACTERS = 3, 8, 24
 
 
@@ -96,15 +97,47 @@ def _missing(
     """Return the error for columns that the file lacks."""
     if titles is None:
         return header.error(f"{width} columns", f"columns {', '.join(missing)} too")
-    hints = []
-    for title in missing:
-        near = difflib.get_close_matches(title.strip("'\""), titles[:500], n=1, cutoff=0.6)
-        hints += [f"{title} may be {near[0]!r} here."] if near else []
+    hints = dict.fromkeys(_hint(title.strip("'\""), titles, header) for title in missing[:50])
     return header.error(
         f"titles {', '.join(_shown(titles))}",
         f"also {', '.join(missing)}",
-        " ".join(hints[:5]),
+        " ".join(hint for hint in [*hints][:5] if hint),
     )
+
+
+def _hint(title: str, titles: list[str], header: Header) -> str:
+    """Return what may be wrong with a layout whose title is not in the title row."""
+    for below, row in enumerate(header.preview[1:], 1):
+        if title in [cell.strip() for cell in row]:
+            return (
+                f"{title!r} stands {below} lines further down: look at skipRows and titleRow."
+            )
+    for cell in titles[:_SHOWN_CELLS]:
+        mark = _mark_beside(title, cell)
+        if mark:
+            return f"{title!r} stands inside another cell: is the delimiter {mark!r}?"
+    near = difflib.get_close_matches(title, titles[:500], n=1, cutoff=0.6)
+    if near and _garbled(title) == near[0]:
+        return f"{title!r} is {near[0]!r} here: set the dialect's encoding to 'utf-8'."
+    if near:
+        return f"{title!r} may be {near[0]!r} here."
+    told = [cell for cell in titles if cell]
+    if told and all(cell[0].isdigit() or cell[0] in "-+" for cell in told):
+        return "These look like data: are skipRows or headerRowCount too large?"
+    return ""
+
+
+def _mark_beside(title: str, cell: str) -> str:
+    """Return the delimiter that stands beside a title within a cell, or ""."""
+    for mark in _MARKS:
+        if title in [part.strip(' "') for part in cell.split(mark)] and cell != title:
+            return mark
+    return ""
+
+
+def _garbled(title: str) -> str:
+    """Return how a title in UTF-8 reads when it is taken for one byte a letter."""
+    return title.encode().decode("cp1252", errors="replace")
 
 
 def _refuse_shared(listed: list[FileColumn], header: Header) -> None:
