@@ -124,6 +124,51 @@ def ledger(
 
 
 @app.command(epilog=EXIT_HELP)
+def trace(
+    time: Annotated[
+        str, typer.Option(metavar="ISO", help="The nearest step counts; no offset means UTC.")
+    ],
+    site: Annotated[
+        Path | None, typer.Argument(metavar="SITE", help="Folder of the site.toml.")
+    ] = None,
+    tube: Annotated[
+        str, typer.Option(metavar="T", help="A tube; for rain a source that logs it.")
+    ] = "",
+    depth: Annotated[
+        float | None, typer.Option(metavar="CM", help="A sensor's depth [cm], within 2 cm.")
+    ] = None,
+    product: Annotated[
+        str,
+        typer.Option(
+            help="water, storage, daily_water_content, daily_storage, rain or daily_rain."
+        ),
+    ] = "water",
+    layer: Annotated[str, typer.Option(metavar="NAME", help="A layer, for storage.")] = "",
+    commit: Annotated[
+        str, typer.Option(metavar="ID", help="An earlier state of the store.")
+    ] = "",
+    file: Annotated[
+        Path | None, typer.Option(metavar="NC", help="Trace a value of this delivered file.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show where one value came from: tests, laws, wiring, clock, file, line and its text."""
+    from pipeline.lineage import Question, TraceError
+    from pipeline.lineage import trace as trace_value
+    from pipeline.lineage_text import trace_text
+
+    question = Question(tube, _instant(time, "--time"), depth, product, layer, commit)
+    try:
+        with redirect_stdout(sys.stderr):
+            account = trace_value(None if site is None else site.absolute(), file, question)
+    except TraceError as error:
+        raise typer.BadParameter(str(error), param_hint="trace") from None
+    if not as_json:
+        print(trace_text(account))
+    _end("trace", [account], as_json)
+
+
+@app.command(epilog=EXIT_HELP)
 def timeline(
     site: Annotated[Path, typer.Argument(metavar="SITE", help="Folder of the site.toml.")],
     png: Annotated[
@@ -269,7 +314,7 @@ def _run(
     return False, [run_site(folder, now) for folder in sites]
 
 
-def _instant(text: str) -> datetime:
+def _instant(text: str, option: str = "--now") -> datetime:
     if not text:
         return datetime.now(UTC).replace(microsecond=0)
     try:
@@ -277,7 +322,7 @@ def _instant(text: str) -> datetime:
     except ValueError:
         raise typer.BadParameter(
             f"found {text!r}; expected an ISO 8601 instant such as 2026-03-01T02:00Z",
-            param_hint="--now",
+            param_hint=option,
         ) from None
     return found if found.tzinfo else found.replace(tzinfo=UTC)
 

@@ -59,6 +59,11 @@ class Snapshot:
         self.attributes = attributes
 
     @property
+    def commit_id(self) -> str:
+        """Return the id of the state that is read, or that a new one starts from."""
+        return str(self._session.snapshot_id)
+
+    @property
     def days(self) -> int:
         """Return how many whole days the time axis covers."""
         return self.steps // self.axis.steps_per_day

@@ -110,6 +110,10 @@ class SiteStore:
         written: datetime = self._open().lookup_snapshot(commit).written_at
         return written
 
+    def metadata(self, commit: str) -> dict[str, Any]:
+        """Return what a night noted of itself with its state."""
+        return dict(self._open().lookup_snapshot(commit).metadata)
+
     def history(self) -> list[dict[str, Any]]:
         """Return the nights of the store, newest first: commit, time, message, metadata."""
         if not self.exists():
