@@ -33,7 +33,7 @@ from pipeline.report.style import (
 
 Floats = NDArray[np.float64]
 _LEFT, _WIDTH = 0.78, WIDTH_IN - 0.78 - 0.15
-_TOP, _HEIGHT, _GAP, _BELOW = 0.72, 3.35, 0.14, 1.05
+_TOP, _HEIGHT, _GAP, _BELOW = 0.72, 3.35, 0.14, 1.35
 _POINTS = 201
 _SAMPLE, _LINE, _BOTH = INK, PALETTE[0], PALETTE[1]
 _ODD = PALETTE[3]
@@ -66,7 +66,7 @@ def fit_figure(law: FittedLaw) -> Figure:
     upper.set_ylabel("water content of samples (m³ m⁻³)")
     lower.axhline(0.0, color=_LINE, lw=1.4)
     _draw_samples(lower, law, law.ordinary.residuals)
-    lower.set_ylabel("residual\n(m³ m⁻³)")
+    lower.set_ylabel("residual (m³ m⁻³)")
     lower.set_xlabel("root permittivity √ε of readings (1)")
     bound = 1.15 * _furthest(law)
     lower.set_ylim(-bound, bound)
