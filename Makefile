@@ -1,5 +1,6 @@
 # make demo   run the night of the demo site and say where the results are
 # make test   formatting, lint, types and all tests
+# make truth  score calibration and quality tests on fields with known truth (minutes)
 # make bench  measure speed, as ratios within one run
 # make lint   formatting, lint and types only
 # make clean  remove what the other targets made
@@ -14,7 +15,7 @@ WORKERS ?= 2
 
 export PERCOLOG_STATE := $(CURDIR)/out/state
 
-.PHONY: demo test bench lint clean
+.PHONY: demo test truth bench lint clean
 .DELETE_ON_ERROR:
 
 demo: .venv/.demo-ready
@@ -31,6 +32,9 @@ lint: .venv/.test-ready
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+
+truth: .venv/.test-ready
+	@PYTHONPATH=tests/support:data $(BIN)/python tests/truth/report.py
 
 bench: .venv/.test-ready
 	$(BIN)/python -m pytest tests/benchmarks/bench_*.py -m benchmark -s
