@@ -248,3 +248,18 @@ def test_too_few_points_leave_no_judgement():
     assert outlier_limit(3, 2) == np.inf
     with pytest.raises(ValueError, match="probability"):
         student_quantile(1.0, 3)
+
+
+def test_interval_of_a_new_sample_holds_it_as_often_as_stated():
+    # By hand: 95 of 100; of 2000 sets the binomial standard deviation is 0.5 of 100, and the
+    # bounds are 4 of them. The new sample is as far out as the samples are.
+    random = np.random.default_rng(21)
+    held = 0
+    for _ in range(2000):
+        x, new_x = random.uniform(2, 6, 10), random.uniform(2, 6)
+        y, new_y = (0.12 * v - 0.2 + random.normal(0, 0.02, np.shape(v)) for v in (x, new_x))
+        fit = fit_polynomial(x, y)
+        value, error = fit.predict(new_x)
+        reach = student_quantile(0.975, 8) * np.hypot(error, fit.residual_sd)
+        held += abs(new_y - value) <= reach
+    assert 0.93 <= held / 2000 <= 0.97
