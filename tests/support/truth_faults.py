@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
-from truth_sensors import ROOT_OF_AIR, ROOT_OF_STONE, ROOT_OF_WATER, with_body
+from truth_sensors import ROOT_OF_AIR, ROOT_OF_STONE, ROOT_OF_WATER
 from truth_site import DEPTHS_M
 
 Array = NDArray[np.float64]
@@ -120,27 +120,27 @@ def affected_depths(kind: str, random: Random) -> dict[int, float]:
     return {}
 
 
-def beside(root: Array, kind: str, share: float, rain: Array, interval_s: int) -> Array:
-    """Return what a sensor feels with a void, stone, gap or poor contact beside it.
+def body_beside(kind: str, rain: Array, interval_s: int) -> Array | float:
+    """Return the root permittivity of what lies beside a sensor, (steps,) or one number.
 
     Air in a void fills for a while when rain runs down the wall; a gap along the whole tube
     fills at every depth within minutes, and drains away slowly; a stone and a sensor that
     does not touch the soil stay as they are.
     """
     if kind == "stone":
-        return with_body(root, share, ROOT_OF_STONE)
-    if kind == "poor_contact":
-        return with_body(root, share, ROOT_OF_AIR)
+        return ROOT_OF_STONE
     hours = interval_s / HOUR_S
     if kind == "bypass":
         window = max(round(BYPASS_H / hours), 1)
         wet = lfilter(np.ones(window), [1.0], rain) > BYPASS_MM
         keep = np.exp(-hours / BYPASS_KEEPS_H)
-    else:
+    elif kind == "void":
         wet = rain > VOID_MM * max(1.0, hours)
         keep = np.exp(-hours / VOID_KEEPS_H)
+    else:
+        return ROOT_OF_AIR
     filled = np.minimum(lfilter([1.0], [1.0, -keep], wet.astype(float)), 1.0)
-    return with_body(root, share, ROOT_OF_AIR + (ROOT_OF_WATER - ROOT_OF_AIR) * filled)
+    return ROOT_OF_AIR + (ROOT_OF_WATER - ROOT_OF_AIR) * filled
 
 
 def drift_course(steps: int, first: int, stop: int, size: float) -> Array:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from truth_events import find_events
 from truth_faults import DRIFT, EVERY_KIND, FROZEN, Label, supply_course
 from truth_ground import PROFILES, Patch, make_patch
+from truth_rounds import hand_rounds
 from truth_sensors import bell, cell_at, unfrozen_share
 from truth_site import DEPTHS_M, LAYERS, START, Instruments, make_site
 from truth_tubes import Ground, Plan, Tube, log_tube, plan_tubes
@@ -50,6 +51,7 @@ class Field:
     [mm a step]; ``real_depth`` (tube, depth) [m], where sensors truly are.
 
     ``labels`` are the faults; ``events`` a row for each storm, tube and depth that it wetted.
+    ``rounds`` are monthly readings with a check probe, in three directions of every tube.
     ``roles`` tells for each tube the lasting fault it was given, or "sound".
     """
 
@@ -59,6 +61,7 @@ class Field:
     truth: xr.Dataset
     labels: tuple[Label, ...]
     events: pd.DataFrame
+    rounds: pd.DataFrame
     roles: dict[str, str]
 
     def label_mask(self, *kinds: str) -> NDArray[np.bool_]:
@@ -130,6 +133,7 @@ def make_field(
         truth=truth,
         labels=labels,
         events=find_events(truth),
+        rounds=hand_rounds(plan, tubes, grounds),
         roles={t.name: t.role for t in tubes},
     )
 

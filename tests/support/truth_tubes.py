@@ -17,14 +17,14 @@ from truth_faults import (
     SUPPLY_NOISE,
     Label,
     affected_depths,
-    beside,
+    body_beside,
     drift_course,
     place_passing,
     spoil,
     true_depths_cm,
 )
 from truth_ground import Patch
-from truth_sensors import feel, read_out, true_laws, unfrozen_share
+from truth_sensors import feel, read_out, true_laws, unfrozen_share, with_body
 from truth_site import DEPTHS_M, Instruments
 from truth_weather import draws
 
@@ -107,16 +107,15 @@ def plan_tubes(
 
 def log_tube(plan: Plan, tube: Tube, ground: Ground) -> Logged:
     """Return what the sensors of a tube log, with all its faults."""
-    random = draws(plan.seed, f"tube {tube.name}")
-    real_cm = true_depths_cm(tube.role, random)
-    real_cm = real_cm + plan.instruments.depth_error_cm * random.standard_normal()
-    shares = affected_depths(tube.role, random)
+    random = draws(plan.seed, f"drift {tube.name}")
+    real_cm, shares = faults_of_tube(plan, tube)
+    body = body_beside(tube.role, ground.rain, plan.interval_s)
     drifting = int(random.integers(len(DEPTHS_M))) if tube.role == DRIFT else -1
     labels, columns = [], []
     for sensor in range(len(DEPTHS_M)):
         root = _root(plan, tube, ground, sensor, real_cm)
         if sensor in shares:
-            root = beside(root, tube.role, shares[sensor], ground.rain, plan.interval_s)
+            root = with_body(root, shares[sensor], body)
         if sensor == drifting:
             label = _drift(plan, tube, sensor, random)
             labels.append(label)
@@ -127,6 +126,14 @@ def log_tube(plan: Plan, tube: Tube, ground: Ground) -> Logged:
         labels += _spoil_sensor(plan, tube, sensor, kind, columns[sensor])
     labels += _supply_labels(plan, tube)
     return Logged(np.stack(columns, axis=1), labels, real_cm)
+
+
+def faults_of_tube(plan: Plan, tube: Tube) -> tuple[Array, dict[int, float]]:
+    """Return where a tube's sensors really are [cm], and the share beside each of them."""
+    random = draws(plan.seed, f"tube {tube.name}")
+    real_cm = true_depths_cm(tube.role, random)
+    real_cm = real_cm + plan.instruments.depth_error_cm * random.standard_normal()
+    return real_cm, affected_depths(tube.role, random)
 
 
 def _root(plan: Plan, tube: Tube, ground: Ground, sensor: int, real_cm: Array) -> Array:

@@ -7,11 +7,13 @@ import pytest
 from truth_faults import EVERY_KIND, FROZEN, LEAST_SPIKE, PASSING
 from truth_field import TUNING_SEEDS, UNSEEN_SEEDS, make_field, without_rain
 from truth_ground import MIDDLE_CM
+from truth_rounds import FAULTY_DIRECTION_DEG, ONE_SIDED
 from truth_score import run_steps
 from truth_sensors import bell, unfrozen_share
 from truth_site import DEPTHS_M, Instruments
 
 from pipeline.calibrate.laws import check_laws
+from pipeline.derive.rounds import hand_readings, rotation_spread
 
 EXACT = Instruments(noise=1e-6, resolution=1e-6, calibration_error=False)
 SHORT_DAYS = 20
@@ -139,6 +141,17 @@ def test_water_along_the_wall_reaches_the_deepest_sensor_within_an_hour_of_rain(
 def test_ice_lowers_the_reading_and_not_the_water():
     assert unfrozen_share(np.array([5.0, 0.0, -0.1])) == pytest.approx([1.0, 1.0, 1.0])
     assert np.all(np.diff(unfrozen_share(np.linspace(-0.1, -2.0, 30))) <= 0)
+
+
+def test_turned_in_a_tube_the_probe_is_low_on_the_side_of_a_void_or_stone_only(spoilt):
+    spread = rotation_spread(hand_readings(spoilt.rounds, spoilt.site))
+    reached = {(x.tube, x.depth_m) for x in spoilt.labels if x.kind in ONE_SIDED}
+    at = list(zip(spread["tube"], spread["depth_m"], strict=True))
+    odd = np.array([cell in reached for cell in at])
+    assert odd.any()
+    assert (spread["odd_direction"][odd] == FAULTY_DIRECTION_DEG).mean() > 0.9
+    assert spread["direction_spread"][odd].median() > 0.03
+    assert spread["direction_spread"][~odd].median() < 0.01
 
 
 def test_drifting_sensors_have_references_and_a_cleaning(spoilt):
