@@ -134,7 +134,7 @@ def _origin(account: Mapping[str, Any]) -> Iterator[str]:
         told = f"{told} from {logged['text']!r} {logged['unit']} in the line"
     elif signal["worked_back"]:
         back = signal["worked_back"]
-        told = f"{told}, that is {np.float32(back['value'])} {back['unit']}"
+        told = f"{told}, that is {np.float32(back['value'])!s} {back['unit']}"
         told = f"{told}, which is not found in the line"
     yield f"signal       {signal['quantity']} {told}"
     yield from _wiring(account.get("wiring"))

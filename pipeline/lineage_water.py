@@ -135,14 +135,14 @@ def _outside(bits: int, account: dict[str, Any]) -> str:
     if bits & OUTSIDE_PROBE and laws["probe_law"] and "signal" in account:
         signal, law = account["signal"], laws["probe_law"]
         said.append(
-            f"{np.float32(signal['value'])} {signal['units']} is not within "
+            f"{np.float32(signal['value'])!s} {signal['units']} is not within "
             f"{law['valid_from']} to {law['valid_to']}"
         )
     root = account["value"]["root_permittivity"]
     if bits & OUTSIDE_SOIL and laws["soil_law"] and root is not None:
         law = laws["soil_law"]
         said.append(
-            f"{np.float32(root)} is not within {law['valid_from']} to {law['valid_to']}"
+            f"{np.float32(root)!s} is not within {law['valid_from']} to {law['valid_to']}"
         )
     if bits & NO_LAW and not laws["horizon"]:
         said.append(f"no horizon is described at {centimetres(laws['real_depth_m'])} cm")
