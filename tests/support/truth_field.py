@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -50,7 +51,7 @@ class Field:
     tube, layer) [mm]; ``rain``, ``infiltration``, ``evaporation``, ``run_off`` (time, tube)
     [mm a step]; ``real_depth`` (tube, depth) [m], where sensors truly are.
 
-    ``labels`` are the faults; ``events`` a row for each storm, tube and depth that it wetted.
+    ``labels`` are the faults.
     ``rounds`` are monthly readings with a check probe, in three directions of every tube.
     ``roles`` tells for each tube the lasting fault it was given, or "sound".
     """
@@ -60,9 +61,13 @@ class Field:
     station: xr.Dataset
     truth: xr.Dataset
     labels: tuple[Label, ...]
-    events: pd.DataFrame
     rounds: pd.DataFrame
     roles: dict[str, str]
+
+    @cached_property
+    def events(self) -> pd.DataFrame:
+        """Return a row for each storm, tube and depth that it wetted (see `find_events`)."""
+        return find_events(self.truth)
 
     def label_mask(self, *kinds: str) -> NDArray[np.bool_]:
         """Return (time, tube, depth), True inside the faults of some kinds; of all if none."""
@@ -132,7 +137,6 @@ def make_field(
         station=_station(site, plan, grounds),
         truth=truth,
         labels=labels,
-        events=find_events(truth),
         rounds=hand_rounds(plan, tubes, grounds),
         roles={t.name: t.role for t in tubes},
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 from truth_faults import body_beside
@@ -50,8 +52,8 @@ def _tube_rounds(plan: Plan, tube: Tube, ground: Ground) -> pd.DataFrame:
         body_beside(tube.role, ground.rain, plan.interval_s), (plan.steps,)
     )[steps]
     random = draws(plan.seed, f"rounds {tube.name}")
-    parts = []
-    for sensor, depth_m in enumerate(DEPTHS_M):
+    values = []
+    for sensor in range(len(DEPTHS_M)):
         liquid = unfrozen_share(ground.temperature[steps, sensor])
         soil = feel(
             ground.content[steps], tube.soil, float(depths_cm[sensor]), laws, sensor, liquid
@@ -60,25 +62,20 @@ def _tube_rounds(plan: Plan, tube: Tube, ground: Ground) -> pd.DataFrame:
             reached = tube.role not in ONE_SIDED or direction == FAULTY_DIRECTION_DEG
             root = with_body(soil, shares.get(sensor, 0.0) if reached else 0.0, body)
             normal = random.standard_normal(steps.size)
-            value = read_out(root, READER_NOISE, READER_RESOLUTION, normal)
-            parts.append(_rows(plan, tube, steps, depth_m, direction, value))
-    return pd.concat(parts, ignore_index=True)
-
-
-def _rows(
-    plan: Plan,
-    tube: Tube,
-    steps: np.ndarray,
-    depth_m: float,
-    direction: float,
-    value: np.ndarray,
-) -> pd.DataFrame:
+            values.append(read_out(root, READER_NOISE, READER_RESOLUTION, normal))
+    cells = list(product(DEPTHS_M, DIRECTIONS_DEG))
+    depth_m, direction_deg = np.repeat(np.array(cells), steps.size, axis=0).T
     return pd.DataFrame(
         {
-            "time_s": int(START.timestamp()) + (steps + 1) * plan.interval_s,
+            "time_s": np.tile(at_s(plan, steps), len(cells)),
             "tube": tube.name,
             "depth_m": depth_m,
-            "direction_deg": direction,
-            "value": value,
+            "direction_deg": direction_deg,
+            "value": np.concatenate(values),
         }
     )
+
+
+def at_s(plan: Plan, steps: np.ndarray) -> np.ndarray:
+    """Return the UTC seconds at which steps end, and readings are taken."""
+    return int(START.timestamp()) + (steps + 1) * plan.interval_s
