@@ -287,3 +287,23 @@ def test_a_later_revision_is_told_from_the_one_that_was_read(tmp_path):
     then = ask(folder, "T1", 10, "10T00:30", commit=before["state"]["commit"])
     assert then["file"]["state"] == "changed"
     assert not then["line"]["is_as_read"]
+
+
+def test_a_clock_that_drifted_is_undone_to_the_stamp_in_the_line(tmp_path):
+    """By hand: 0 s ahead on the 5th, 240 s on the 15th, both noon: 1 s in an hour."""
+    folder = make_field(tmp_path / "site")
+    header = (folder / "visits.csv").read_text().split("\n")[0]
+    rows = (
+        "2023-03-05T12:00,,logger-a,clock,,0,s,,\n2023-03-15T12:00,,logger-a,clock,,240,s,,\n"
+    )
+    (folder / "visits.csv").write_text(f"{header}\n{rows}")
+    night.store_night(folder, datetime(2023, 4, 2, tzinfo=UTC))
+    found = ask(folder, "T1", 10, "10T00:30")
+    clock, line = found["clock"], found["line"]["text"]
+    assert clock["as_logged"] == "2023-03-10T01:30:00"
+    assert line.startswith("10.03.2023 01:30;")
+    hours = 4 * 24 + 13.5
+    assert clock["offset_from_step_s"] == pytest.approx(-hours, abs=1)
+    (repair,) = clock["repairs"]
+    assert repair["kind"] == "clock_drift"
+    assert "240" in repair["evidence"]
