@@ -175,6 +175,7 @@ def _set_texts_aside(content: Content, position: int, kinds: NDArray[np.uint8]) 
     texts = np.flatnonzero((kinds == TEXT) & content.good)
     if not len(texts):
         return
+    content.lost[texts] -= 1  # a row set aside later must not count the value again
     sheet, first = content.sheet, int(texts[0])
     name = sheet.columns[position].column.name
     found = f"{cell_text(sheet.buffer, sheet.cells(position), first)} in column {name!r}"

@@ -31,14 +31,16 @@ class Opened:
     """A raw file read into memory, entered in the ledger under its id.
 
     ``data`` is what a reader gets: of a compressed file what is inside. ``refused`` is why a
-    compressed file cannot be expanded. ``known`` is the account of the version before, where
-    the file has only grown since, so that what is new in it may be read alone.
+    compressed file cannot be expanded. ``before`` is the account of the version before, where
+    that was read and the file has only grown since; ``known`` the same where what is new in
+    it may be read alone.
     """
 
     found: Found
     data: bytes
     entry: FileEntry
     refused: ReaderError | None = None
+    before: FileEntry | None = None
     known: FileEntry | None = None
 
 
@@ -77,7 +79,8 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
     """Read a file and enter it in the ledger; None if its bytes turn out to be known.
 
     A file that has grown keeps its id; one whose known beginning has changed becomes a new
-    revision, and the readings of the old one stay. Of a compressed file what is inside tells.
+    revision, and the readings of the old one stay, if it had any. Of a compressed file what is
+    inside tells.
 
     Raises
     ------
@@ -96,7 +99,10 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
     if refused is not None and known is not None and known.state == "read":
         raise refused
     begins, content_digest = (begins, digest) if data is raw else _digests(data, known)
-    grown = known is not None and begins == known.content_sha256
+    # Of a file that was set aside nothing is kept that another revision could replace.
+    grown = known is not None and (
+        begins == known.content_sha256 or known.state == "set aside"
+    )
     entry = FileEntry(
         file=0,
         source=found.source,
@@ -114,19 +120,21 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
     if known is not None and not grown:
         known.state = "replaced"
     ledger.add(entry)
-    carries_on = grown and compression(raw) is None and _can_carry_on(known, entry)
-    return Opened(found, data, entry, refused, known if carries_on else None)
+    before = known if grown and _was_read_alike(known, entry) else None
+    carries_on = compression(raw) is None and _can_carry_on(before, entry)
+    return Opened(found, data, entry, refused, before, before if carries_on else None)
 
 
-def _can_carry_on(known: FileEntry | None, entry: FileEntry) -> bool:
-    """Tell whether the account of the version before still says what became of its rows."""
+def _was_read_alike(known: FileEntry | None, entry: FileEntry) -> bool:
+    """Tell whether the version before was read, under the same description."""
     return (
-        known is not None
-        and known.state == "read"
-        and not known.retry
-        and known.fingerprint == entry.fingerprint
-        and known.content_size < entry.content_size
+        known is not None and known.state == "read" and known.fingerprint == entry.fingerprint
     )
+
+
+def _can_carry_on(before: FileEntry | None, entry: FileEntry) -> bool:
+    """Tell whether the account of the version before still says what became of its rows."""
+    return before is not None and not before.retry and before.content_size < entry.content_size
 
 
 def _digests(data: bytes, known: FileEntry | None) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -138,6 +139,7 @@ class _Run:
         ranks = Ranks.of(self.ledger.sort_keys())
         with ThreadPoolExecutor(WORKERS) as pool:
             results = list(pool.map(self._parse, opened))
+        self._forget_reread(opened, [parsed for parsed, _ in results])
         for file, (parsed, placed) in zip(opened, results, strict=True):
             self._account(file, parsed, placed)
             if isinstance(placed, Placed):
@@ -152,6 +154,11 @@ class _Run:
     def finish(self) -> None:
         """Settle what depends on all files, and put the tables into the store."""
         ranks = Ranks.of(self.ledger.sort_keys())
+        freed = self.superseded.take_freed(self.cells.winners)
+        for file in freed["file"].tolist():
+            self.ledger.entries[file].superseded -= 1
+        self.cells.gather_rows(freed)
+        self.cells.flush(ranks)
         for file, repeats in self.superseded.settle(ranks, self.cells.winners).items():
             self.ledger.entries[file].superseded -= repeats
             self.ledger.entries[file].duplicates += repeats
@@ -165,6 +172,28 @@ class _Run:
         self.writer.put_table("superseded", self.superseded.to_table())
         self.writer.put_table("rounds", self.rounds.to_table())
         self.writer.put_table("rounds_superseded", self.rounds.superseded_table())
+
+    def _forget_reread(self, opened: list[Opened], parsed: list[Any]) -> None:
+        """Empty the cells of files that were read before and are read whole again.
+
+        A longer file may take back what the shorter one said: a second, different answer on a
+        bus spoils the first. What another file said otherwise then has the cell back; what
+        another file said alike was a duplicate, of which only the count is kept, and comes back
+        only when that file is read again.
+        """
+        again = {
+            file.entry.file: file.before
+            for file, content in zip(opened, parsed, strict=True)
+            if isinstance(content, ParsedFile)
+            and file.before is not None
+            and file.before.first_s is not None
+        }
+        if not again:
+            return
+        starts = [e.first_s for e in again.values() if e is not None and e.first_s is not None]
+        stops = [e.last_s for e in again.values() if e is not None and e.last_s is not None]
+        self.cells.forget(set(again), (min(starts), max(stops)))
+        self.superseded.forget(set(again))
 
     def _open(self, found: Found) -> Opened | None:
         try:
@@ -196,16 +225,12 @@ class _Run:
     ) -> None:
         """Begin a file's account or go on with it; stored values are added when merged."""
         entry = file.entry
-        self.read.append(entry)
         if isinstance(parsed, ReaderError) or placed is None:
-            entry.state = "set aside"
-            problem = parsed.problem if isinstance(parsed, ReaderError) else None
-            if problem is not None:
-                entry.reject(
-                    Reject("unreadable_file", 0, 0, 0, problem.found, problem.expected)
-                )
-                self.problems.append(problem)
+            if isinstance(parsed, ReaderError):
+                self.problems.append(parsed.problem)
+                self._set_aside(file, parsed.problem)
             return
+        self.read.append(entry)
         if isinstance(parsed, ParsedFile):
             entry.begin(parsed)
         elif file.known is not None:
@@ -217,6 +242,15 @@ class _Run:
             entry.retry = entry.retry or reject.reason == "in_future"
         if placed.span is not None:
             entry.seen(*placed.span)
+
+    def _set_aside(self, file: Opened, problem: Problem) -> None:
+        """Enter a file that cannot be read; what was read before it grew stands."""
+        if file.before is not None:
+            self.ledger.add(file.before)  # its size is the old one, so it is tried each night
+            return
+        self.read.append(file.entry)
+        file.entry.state = "set aside"
+        file.entry.reject(Reject("unreadable_file", 0, 0, 0, problem.found, problem.expected))
 
 
 def _prepare_axes(writer: Writer, site: Site) -> None:
