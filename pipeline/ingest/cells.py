@@ -48,22 +48,53 @@ class CellWriter:
                 self._flush(quantity, Readings.concatenate(parts), ranks)
         self._pending.clear()
 
-    def forget(self, files: set[int]) -> None:
-        """Empty every cell that holds a reading of one of these files."""
+    def gather_rows(self, rows: pd.DataFrame) -> None:
+        """Gather rows of the table of superseded readings anew."""
+        depths = len(self._writer.labels["depth"])
+        for quantity, part in rows.groupby("quantity", sort=True):
+            step, place, *depth = self._positions(str(quantity), part)
+            readings = Readings(
+                step=step,
+                column=place * depths + depth[0] if depth else place,
+                value=part["value"].to_numpy(np.float32),
+                file=part["file"].to_numpy(np.int64),
+                line=part["line"].to_numpy(np.int32),
+                offset_s=part["offset_s"].to_numpy(np.int32),
+            )
+            self.gather(str(quantity), [readings])
+
+    def forget(self, files: set[int], span_s: tuple[int, int] | None = None) -> None:
+        """Empty every cell that holds a reading of one of these files.
+
+        ``span_s`` (UTC seconds, first and last reading of the files) says where to look; None:
+        everywhere.
+        """
         doomed = np.array(sorted(files), dtype=np.int64)
+        axis = self._writer.axis
+        first, last = 0, self._writer.steps
+        if span_s is not None:
+            first, last = axis.ceil(span_s[0]) - 1, axis.ceil(span_s[1]) + 1
         for quantity in self._quantities():
             for window in self._all_windows(quantity):
-                key = f"readings/{quantity}"
-                start, stop, columns = self._bounds(quantity, window)
-                file = self._writer.read(f"{key}_file", start, stop, columns)
-                hit = np.isin(file, doomed)
-                if not hit.any():
-                    continue
-                self._touched.setdefault(quantity, set()).add(window)
-                for suffix in ("", "_file", "_line", "_offset_s"):
-                    cells = self._writer.read(key + suffix, start, stop, columns)
-                    cells[hit] = SPECS[key + suffix].fill
-                    self._writer.write(key + suffix, start, cells, columns)
+                start, stop, _ = self._bounds(quantity, window)
+                if start < last and stop > first:
+                    self._forget_window(quantity, window, doomed)
+
+    def _forget_window(
+        self, quantity: str, window: tuple[int, int], doomed: NDArray[np.int64]
+    ) -> None:
+        """Empty the cells of one window that hold a reading of one of these files."""
+        key = f"readings/{quantity}"
+        start, stop, columns = self._bounds(quantity, window)
+        file = self._writer.read(f"{key}_file", start, stop, columns)
+        hit = np.isin(file, doomed)
+        if not hit.any():
+            return
+        self._touched.setdefault(quantity, set()).add(window)
+        for suffix in ("", "_file", "_line", "_offset_s"):
+            cells = self._writer.read(key + suffix, start, stop, columns)
+            cells[hit] = SPECS[key + suffix].fill
+            self._writer.write(key + suffix, start, cells, columns)
 
     def changed(self, before: Snapshot | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Return which (tube, day) and which (day) of the stations differ from before."""
@@ -89,21 +120,25 @@ class CellWriter:
         """Return what the cells of superseded readings hold now: values and offsets."""
         value = np.full(len(rows), np.nan, dtype=np.float32)
         offset_s = np.zeros(len(rows), dtype=np.int32)
-        labels = self._writer.labels
         for quantity, part in rows.groupby("quantity", sort=True):
             at = rows.index.get_indexer(part.index)
-            axis = "station" if quantity in STATION_QUANTITIES else "tube"
-            index: list[NDArray[np.int64]] = [
-                part["step"].to_numpy(),
-                part["place"].map({name: i for i, name in enumerate(labels[axis])}).to_numpy(),
-            ]
-            if axis == "tube":
-                depths = {depth: i for i, depth in enumerate(labels["depth"])}
-                index.append(part["depth_m"].map(depths).to_numpy())
+            index = self._positions(str(quantity), part)
             key = f"readings/{quantity}"
-            value[at] = self._writer.array(key).vindex[tuple(index)]
-            offset_s[at] = self._writer.array(f"{key}_offset_s").vindex[tuple(index)]
+            value[at] = self._writer.array(key).vindex[index]
+            offset_s[at] = self._writer.array(f"{key}_offset_s").vindex[index]
         return value, offset_s
+
+    def _positions(self, quantity: str, rows: pd.DataFrame) -> tuple[NDArray[np.int64], ...]:
+        """Return where the cells of rows lie: step, tube and depth, or step and station."""
+        labels = self._writer.labels
+        axes = [("station", "place")]
+        if quantity not in STATION_QUANTITIES:
+            axes = [("tube", "place"), ("depth", "depth_m")]
+        positions = [rows["step"].to_numpy(np.int64)]
+        for axis, column in axes:
+            of = {label: i for i, label in enumerate(labels[axis])}
+            positions.append(rows[column].map(of).to_numpy(np.int64))
+        return tuple(positions)
 
     def _flush(self, quantity: str, readings: Readings, ranks: Ranks) -> None:
         self._writer.extend(int(readings.step.max()) + 1)

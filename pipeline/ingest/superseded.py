@@ -89,6 +89,16 @@ class Superseded:
         self._rows = rows.loc[~repeated, COLUMNS].reset_index(drop=True)
         return repeats
 
+    def take_freed(self, winners: Winners) -> pd.DataFrame:
+        """Take out and return the rows whose cell is empty now: they may have it back."""
+        if not len(self):
+            return self._rows
+        value, _ = winners(self._rows)
+        freed = np.isnan(value)
+        rows = self._rows[freed].reset_index(drop=True)
+        self._rows = self._rows[~freed].reset_index(drop=True)
+        return rows
+
     def forget(self, files: set[int]) -> None:
         """Drop the rows of some files, which are about to be read again."""
         self._rows = self._rows[~self._rows["file"].isin(files)].reset_index(drop=True)
