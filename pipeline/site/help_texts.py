@@ -34,7 +34,7 @@ SITE_HELP = {
     "source.note": "For people.",
     "source.clock.utc_offset": "Offset of a clock that never changes to summer time.",
     "source.clock.zone": "IANA zone of a clock that does; either this or utc_offset.",
-    "source.clock.epoch": "What the clock shows after a power failure, if that is after 'start'.",
+    "source.clock.epoch": "Shown after a power failure, if later than 'start'.",
     "source.clock.stamp": "What a stamp means: instant of the reading, start or end of it.",
     "sensor_noise": "Standard deviation of single readings: 0.5 mV, or a number.",
     "qc": "Thresholds of the quality tests; most can be 'off'.",
