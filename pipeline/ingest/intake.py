@@ -34,8 +34,8 @@ WORKERS = 2
 class Intake:
     """What a night brought.
 
-    ``changed`` marks, for each tube and day, whether a logged value differs from the state
-    before; ``station_days`` the same for rain and the like.
+    ``changed`` marks, for each tube and day, whether a logged value or its time differs from
+    the state before; ``station_days`` the same for each station: rain, supply and the like.
     """
 
     ledger: Ledger
@@ -177,8 +177,8 @@ class _Run:
         """Empty the cells of files that were read before and are read whole again.
 
         A longer file may take back what the shorter one said: a second, different answer on a
-        bus spoils the first. What another file said otherwise then has the cell back; what
-        another file said alike was a duplicate, of which only the count is kept, and comes back
+        bus spoils the first. What another file said otherwise then has the cell back. What
+        another file said alike was a duplicate, of which only the count is kept; it comes back
         only when that file is read again.
         """
         again = {
