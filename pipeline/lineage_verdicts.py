@@ -22,6 +22,28 @@ from pipeline.qc.constants import (
 )
 from pipeline.qc.flags import TEST_BITS, Quality
 
+# Limits that bear on a test beside those its evidence names; those a state lacks are left out.
+_MORE_LIMITS: dict[str, tuple[str, ...]] = {
+    "spike": ("spike_noise", "noise_floor"),
+    "flat_line": ("stuck_chance", "dropout_fall"),
+    "noise_burst": ("burst_noise", "noise_floor"),
+    "step": ("step_suspect", "step_noise", "noise_floor"),
+    "frozen": ("frozen_degc",),
+    "neighbour_depth": ("neighbour_suspect",),
+    "timing": ("timing_part",),
+    "maintenance": ("maintenance_h",),
+    "supply": ("supply_part", "supply_suspect_v", "supply_fail_v"),
+}
+_SAID = {
+    "noise_burst": "the record around the reading is noisier than it usually is",
+    "step": "the record stays at another level from a reading near here on",
+    "frozen": "the soil was frozen, or may have been",
+    "neighbour_depth": "the depths around do not go along with it",
+    "timing": "the reading was taken too far from its step",
+    "maintenance": "somebody worked at the tube or the logger then",
+    "supply": "the logger's supply was low",
+    "decision": "a person decided",
+}
 _LONGEST_LOOK_H = 24.0  # of the flat line where its windows are switched off
 
 
@@ -86,14 +108,42 @@ def fired_tests(
     case = _case(view, rules, sensor, moment) if fired else None
     if fired and case is None:
         view.remarks.append("the state holds no thresholds for this sensor")
-    return [_told(name, case) for name in fired]
+    told = [_told(name, case) for name in fired]
+    for test in told:
+        if test["test"] == "decision":
+            test["said"] = decided(view, sensor, moment) or test["said"]
+    return told
+
+
+def decided(view: View, sensor: Sensor, moment: Moment) -> str:
+    """Return what a person decided of a reading, of several the lowest row; "" for nothing."""
+    found = [
+        f"line {decision.row}: {decision.verdict}, {decision.why} ({decision.who})"
+        for decision in getattr(view.site, "decisions", ())
+        if decision.tube == sensor.tube.tube
+        and decision.depth_m in (None, sensor.nominal_m)
+        and decision.start.timestamp() <= moment.at_s < decision.until.timestamp()
+    ]
+    return found[-1] if found else ""
 
 
 def _told(name: str, case: Case | None) -> dict[str, Any]:
-    """Return what a test went by; of one that nothing is known of, its name."""
-    if case is None or name not in _EVIDENCE:
+    """Return what a test went by; of one without figures of its own, limits and neighbours."""
+    if case is None:
         return {"test": name, "limits": {}, "looked_at": [], "said": ""}
-    return {"test": name, **_EVIDENCE[name](case)}
+    evidence = _EVIDENCE[name](case) if name in _EVIDENCE else _neighbours(case, name)
+    more = {key: case.limits[key] for key in _MORE_LIMITS.get(name, ()) if key in case.limits}
+    return {"test": name, **evidence, "limits": {**evidence["limits"], **more}}
+
+
+def _neighbours(case: Case, name: str) -> dict[str, Any]:
+    at, stride = case.record.at, case.stride
+    looked_at = [
+        {"what": "before", **case.seen(at - stride)},
+        _named("here", case),
+        {"what": "after", **case.seen(at + stride)},
+    ]
+    return {"limits": {}, "looked_at": looked_at, "said": _SAID.get(name, "")}
 
 
 def _case(view: View, rules: Rules, sensor: Sensor, moment: Moment) -> Case | None:

@@ -5,6 +5,8 @@ import hashlib
 import io
 import json
 import os
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,13 +16,15 @@ from traced_site import ask, make_field, put
 from typer.testing import CliRunner
 
 from pipeline import lineage_raw
+from pipeline.axis import TimeAxis
 from pipeline.cli import app
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.lines import split_lines
 from pipeline.lineage_number import Proof, written_number
 from pipeline.lineage_raw import Writing, escaped, line_account, line_at, open_raw
 from pipeline.lineage_text import trace_text
-from pipeline.lineage_verdicts import run_start
+from pipeline.lineage_verdicts import _EVIDENCE, _SAID, Case, Record, _told, decided, run_start
+from pipeline.qc.flags import TEST_BITS
 from pipeline.site.layout import Layout
 from pipeline.units import Conversion
 
@@ -216,3 +220,36 @@ def test_names_and_lines_cannot_drive_a_terminal(tmp_path):
     assert r"a\nfile  forged" in text
     assert "as it stands there NOW" in text
     assert invoke(folder, *COMMAND).exit_code == 3  # a file that changed needs a look
+
+
+def test_a_test_without_figures_of_its_own_shows_limits_and_neighbours():
+    record = Record(0, 1, np.array([0.1, 0.2, 0.3]), np.array([0.1, 0.2, 0.3]))
+    site = SimpleNamespace(axis=TimeAxis(0, 900), interval_s=900)
+    case = Case(SimpleNamespace(site=site), record, {"timing_part": 0.25}, 0.4, 1)
+    told = _told("timing", case)
+    assert told["limits"] == {"timing_part": 0.25}
+    assert [seen["value"] for seen in told["looked_at"]] == [0.1, 0.2, 0.3]
+    assert told["looked_at"][2]["time"] == "1970-01-01T00:30:00Z"
+    assert set(_EVIDENCE) | set(_SAID) | {"missing", "outside_calibration"} >= set(TEST_BITS)
+
+
+def test_a_persons_decision_is_told_with_who_and_why():
+    def decision(row, depth_m, day, verdict):
+        start = datetime(2023, 3, day, tzinfo=UTC)
+        until = datetime(2023, 3, day + 2, tzinfo=UTC)
+        return SimpleNamespace(
+            row=row, tube="T1", depth_m=depth_m, start=start, until=until,
+            verdict=verdict, why="cable cut", who="AK",
+        )  # fmt: skip
+
+    rows = (decision(2, None, 10, "reject"), decision(3, 0.1, 11, "keep"))
+    view = SimpleNamespace(site=SimpleNamespace(decisions=rows))
+    sensor = SimpleNamespace(tube=SimpleNamespace(tube="T1"), nominal_m=0.1)
+    found = [
+        decided(
+            view, sensor, SimpleNamespace(at_s=datetime(2023, 3, day, tzinfo=UTC).timestamp())
+        )
+        for day in (9, 10, 11, 13)
+    ]
+    reject, keep = "line 2: reject, cable cut (AK)", "line 3: keep, cable cut (AK)"
+    assert found == ["", reject, keep, ""]
