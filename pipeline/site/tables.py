@@ -17,6 +17,8 @@ from pipeline.errors import Problem
 from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, nearest, one_of, show
 from pipeline.site.text_files import read_text
 
+MOST_TITLES = 100  # a header of more is no table of a site, and each would be looked up
+
 
 @dataclass(frozen=True)
 class CellContext:
@@ -139,6 +141,9 @@ def _header_is_good(
     before = len(problems)
     if not titles:
         problems.append(spot.problem((), "an empty file", f"a header row: {','.join(known)}"))
+    elif len(titles) > MOST_TITLES:
+        found = f"a header of {len(titles)} columns"
+        problems.append(spot.problem((), found, f"at most {MOST_TITLES}; {one_of(known)}"))
     elif len(titles) == 1 and "\t" in titles[0]:
         advice = "Save the table as comma-separated values."
         problems.append(

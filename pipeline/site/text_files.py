@@ -39,7 +39,8 @@ def _read_bytes(path: Path, name: str, problems: list[Problem]) -> bytes | None:
         return None
     try:
         with path.open("rb") as stream:
-            raw = stream.read(LARGEST_BYTES + 1)
+            # Room for all that is asked for is taken at once, whatever is there.
+            raw = stream.read(min(path.stat().st_size, LARGEST_BYTES) + 1)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         problems.append(

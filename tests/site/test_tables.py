@@ -1,5 +1,7 @@
 """CSV tables as editors and spreadsheets save them."""
 
+import tracemalloc
+
 import pytest
 
 from pipeline.errors import SiteError
@@ -85,3 +87,23 @@ def test_a_folder_in_place_of_a_file_is_told(make_site):
     (folder / "tubes.csv").mkdir()
     with pytest.raises(SiteError, match=r"tubes\.csv: found a folder"):
         load_site(folder)
+
+
+def test_a_header_without_end_is_told_at_once(make_site):
+    """Each unknown title was compared with all others: minutes for a few kilobytes."""
+    folder = make_site()
+    titles = "time,action," + ",".join(f"column{n}" for n in range(100_000))
+    (folder / "visits.csv").write_text(titles + "\n")
+    with pytest.raises(SiteError, match=r"visits\.csv, line 1: found a header of 100002 col"):
+        load_site(folder)
+
+
+def test_a_small_file_takes_little_memory(make_site):
+    """As much room as the largest file may have was taken for each file."""
+    folder = make_site()
+    load_site(folder)
+    tracemalloc.start()
+    load_site(folder)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < text_files.LARGEST_BYTES // 8
