@@ -23,7 +23,7 @@ from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.lines import CARRIAGE_RETURN, LINE_FEED, to_utf8
 
 # A file whose size and time are those of the ledger is hashed up to this size only, so that
-# a trace stays quick; `percolog verify` hashes every file.
+# a trace stays quick.
 HASHED_BYTES = 64 * 1024**2
 SHOWN_BYTES = 16 * 1024
 _BLOCK = 1024**2
