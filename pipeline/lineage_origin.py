@@ -82,7 +82,7 @@ def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, Any
     """
     entry = view.entry(reading.file)
     if entry is None:
-        view.remarks.append("the ledger has no file for this reading; report this with the store")
+        view.remarks.append("the ledger has no file for this reading; report the store")
         return {"signal": _signal(reading, None, None, None), "superseded": []}
     utc_s = moment.at_s + reading.offset_s
     source = next((s for s in view.site.sources if s.id == entry.source), None)
