@@ -16,6 +16,7 @@ _LOOK_RIGHT = 4  # columns from a date to its time of day
 _CLOCK_TITLE = re.compile(r"time|zeit|heure|hora|clock|uhr|hhmm|\bhour", re.IGNORECASE)
 _DAY_TITLE = re.compile(r"day|tag|jour|doy|julian|\bjd\b", re.IGNORECASE)
 _DATE_TITLE = re.compile(r"date|datum|serial|time|zeit|stamp", re.IGNORECASE)
+_PLAIN_NUMBER = re.compile(r"\d{1,18}(\.\d+)?")  # longer is no date, and may be infinite
 _SERIAL_DAYS = (20_000, 60_000)  # 1954 to 2064
 _EPOCH_SECONDS = (300_000_000, 4_100_000_000)  # 1979 to 2099
 Test = Callable[[Sequence[float]], bool]
@@ -159,7 +160,7 @@ def _epoch(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
 def _numbers(table: _Table, k: int, test: Test) -> bool:
     """Tell whether the numbers of a column, which must be most of it, pass a test."""
     cells = [cell for cell in table.column(k) if cell]
-    values = [float(cell) for cell in cells if re.fullmatch(r"\d+(\.\d+)?", cell)]
+    values = [float(cell) for cell in cells if _PLAIN_NUMBER.fullmatch(cell)]
     if not values or len(values) < 0.5 * len(cells):
         return False
     return test(values)
