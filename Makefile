@@ -2,6 +2,7 @@
 # make test   formatting, lint, types and all tests
 # make truth  score calibration and quality tests on fields with known truth (minutes)
 # make bench  measure speed, as ratios within one run
+# make fuzz   feed broken bytes to every parser (make fuzz SECONDS=600)
 # make lint   formatting, lint and types only
 # make clean  remove what the other targets made
 #
@@ -12,6 +13,7 @@ BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 PROJECT := pyproject.toml constraints.txt
 WORKERS ?= 2
+SECONDS ?= 60
 
 export PERCOLOG_STATE := $(CURDIR)/out/state
 
@@ -38,6 +40,10 @@ truth: .venv/.test-ready
 
 bench: .venv/.test-ready
 	$(BIN)/python -m pytest tests/benchmarks/bench_*.py -m benchmark -s
+
+fuzz: .venv/.test-ready
+	PYTHONPATH=tests/support $(BIN)/python tests/fuzz/fuzz.py \
+	  $(if $(REPLAY),--replay $(REPLAY),--seconds $(SECONDS))
 
 clean:
 	rm -rf .venv out build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
