@@ -92,8 +92,7 @@ def run_steps(
     steps : tuple of Step
         In order; all of one scope.
     changed : array (tubes or 1, days), bool
-        Days whose readings or rules changed; one row for steps of the stations, which are
-        always computed together.
+        Days whose readings or rules changed.
 
     Returns
     -------
@@ -197,8 +196,7 @@ def _run_piece(
             part = values[skip : skip + (write.stop - write.start) * per_day]
             # A chunk of daily values spans many slabs; all others belong to one.
             with lock if SPECS[key].group == "daily" else nullcontext():
-                columns = _columns_of(key, piece.columns)
-                writer.write(key, write.start * per_day, part, columns)
+                writer.write(key, write.start * per_day, part, piece.columns)
 
 
 def _block(
@@ -219,8 +217,7 @@ def _block(
             skip = (window.start - first) * per_day
             values = values[skip : skip + (window.stop - window.start) * per_day]
         elif writer.holds(key):
-            part = _columns_of(key, columns)
-            values = writer.read(key, window.start * per_day, window.stop * per_day, part)
+            values = writer.read(key, window.start * per_day, window.stop * per_day, columns)
         else:
             continue
         variables[spec.name] = (spec.dims, values)
@@ -238,16 +235,11 @@ def _coordinates(
         TIME: times,
         DAY: times[::per_day],
         "tube": np.array(labels["tube"][columns], dtype=object),
-        "station": np.array(labels["station"], dtype=object),
+        "station": np.array(labels["station"][columns], dtype=object),
         "depth": np.array(labels["depth"], dtype=np.float64),
         "layer": np.array(labels["layer"], dtype=object),
     }
     return {dim: (dim, coordinates[dim]) for dim in sorted(dims)}
-
-
-def _columns_of(key: str, columns: slice) -> slice:
-    """Return which columns of an array belong to a block of tubes: of the stations all."""
-    return columns if "tube" in SPECS[key].dims else slice(None)
 
 
 def _values(result: xr.Dataset, key: str, step: Step) -> NDArray:

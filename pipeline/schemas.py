@@ -46,7 +46,6 @@ from pipeline.site.layout import (
 from pipeline.site.limits import OFF
 from pipeline.site.mistakes import did_you_mean, one_of
 from pipeline.site.models import (
-    Decision,
     Delivery,
     Derive,
     Identifier,
@@ -59,7 +58,6 @@ from pipeline.site.models import (
 from pipeline.site.rows import (
     CELL_SCHEMAS,
     DEPTH_SCHEMA,
-    DECISION_COLUMNS,
     TUBE_COLUMNS,
     VISIT_COLUMNS,
     WIRE_COLUMNS,
@@ -314,10 +312,6 @@ SCHEMAS: dict[str, tuple[str, Callable[[], Schema]]] = {
     "visits.csv": (
         "visits.table.json",
         lambda: table_schema("visits.csv", VISIT_COLUMNS, Visit),
-    ),
-    "decisions.csv": (
-        "decisions.table.json",
-        lambda: table_schema("decisions.csv", DECISION_COLUMNS, Decision),
     ),
     "rounds.csv": ("rounds.table.json", rounds_schema),
 }

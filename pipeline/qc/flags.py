@@ -41,14 +41,6 @@ TEST_BITS: dict[str, int] = {
     "rate_of_change": 8,
     "flat_line": 16,
     "spike": 32,
-    "noise_burst": 64,
-    "step": 128,
-    "frozen": 256,
-    "neighbour_depth": 512,
-    "timing": 1024,
-    "maintenance": 2048,
-    "supply": 4096,
-    "decision": 8192,
 }
 
 

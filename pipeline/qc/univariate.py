@@ -37,7 +37,7 @@ from pipeline.qc.constants import (
     RATE_SHORTEST_H,
     ROUNDING,
 )
-from pipeline.qc.standing import flat_lines
+from pipeline.qc.kernels import flat_lines
 
 
 def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataArray:

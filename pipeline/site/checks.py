@@ -39,7 +39,6 @@ _FILES = (
     "soils.toml",
     "calibrations.toml",
     "visits.csv",
-    "decisions.csv",
     "samples.csv",
 )
 _TOLERATED_GAP = timedelta(days=1)
