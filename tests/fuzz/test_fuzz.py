@@ -27,7 +27,7 @@ def read(data):
     return str(len(data) % 7)
 
 fuzzer = Fuzzer([Seed("probe", 0, b"sound 0 data", read)], Path(sys.argv[1]), 1)
-fuzzer.run(4)
+fuzzer.run(300, executions=2000)
 print(fuzzer.report())
 sys.exit(bool(fuzzer.findings))
 """
