@@ -96,7 +96,7 @@ def run_steps(
 
     Returns
     -------
-    array (days,), bool
+    array (tubes or 1, days), bool
         Days on which something was written.
     """
     for step in steps:
@@ -107,13 +107,13 @@ def run_steps(
         jobs.setdefault(piece.chunk, []).append(piece)
     lock = threading.Lock()
 
-    written = np.zeros(writer.days, dtype=bool)
+    written = np.zeros((len(changed), writer.days), dtype=bool)
 
     def work(job: list[Piece]) -> None:
         for piece in job:
             _run_piece(writer, site, steps, piece, lock)
             for span in piece.write:
-                written[span.start : span.stop] = True
+                written[piece.columns, span.start : span.stop] = True
 
     with ThreadPoolExecutor(WORKERS) as pool:
         list(pool.map(work, jobs.values()))

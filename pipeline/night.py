@@ -29,11 +29,12 @@ from pipeline.handover import deliver_periods, deliver_rounds, draw_pictures, ro
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake, take_in
 from pipeline.ingest.ledger import Ledger, advice
+from pipeline.record_step import run_record_steps
 from pipeline.site.fingerprint import site_hash
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
-from pipeline.steps import STATION_STEPS, TUBE_STEPS
+from pipeline.steps import RECORD_STEPS, STATION_STEPS, TUBE_STEPS
 from pipeline.store import SiteStore
 from pipeline.summary import summarise, tube_rows, write_summary
 
@@ -193,9 +194,11 @@ def _compute(writer: Writer, site: Site, intake: Intake) -> NDArray[np.bool_]:
             stored, rules[tube.tube], tube.tube, site.axis, writer.days
         )
     station = intake.station_days | changed_days(stored, rules[""], "", site.axis, writer.days)
-    days = run_steps(writer, site, TUBE_STEPS, changed)
+    computed = run_steps(writer, site, TUBE_STEPS, changed)
+    days: NDArray[np.bool_] = np.logical_or.reduce(computed, axis=0)
     if site.stations:
-        days |= run_steps(writer, site, STATION_STEPS, station[np.newaxis])
+        days |= run_steps(writer, site, STATION_STEPS, station[np.newaxis])[0]
+    run_record_steps(writer, site, RECORD_STEPS, computed)
     table = rules_table(rules)
     if stored is None or not stored.equals(table):
         writer.put_table("rules", table)

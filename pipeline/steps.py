@@ -14,6 +14,7 @@ from pipeline.calibrate.steps import (
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
 from pipeline.qc.step import qc_look, qc_step
+from pipeline.record_step import RecordStep
 from pipeline.step import Step
 from pipeline.variables import SIGNALS
 
@@ -87,3 +88,6 @@ STATION_STEPS = (
         "sum of days complete enough",
     ),
 )
+
+# Over whole records and several tubes; each keeps tables of its own in the store.
+RECORD_STEPS: tuple[RecordStep, ...] = ()

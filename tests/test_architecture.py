@@ -13,12 +13,13 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 # From the first to the last; a module imports its own layer and earlier ones.
 LAYERS = (
     ("errors", "variables", "units", "axis", "compiled", "site"),
-    ("cubes", "state", "store", "step"),
+    ("cubes", "state", "store", "step", "record_step"),
     ("ingest",),
     ("calibrate",),
     ("qc",),
     ("derive",),
     ("deliver", "report"),
+    ("products",),
     ("steps", "effective", "engine", "periods", "handover"),
     ("summary", "night", "inventory", "schemas", "density"),
     (
