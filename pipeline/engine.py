@@ -92,7 +92,8 @@ def run_steps(
     steps : tuple of Step
         In order; all of one scope.
     changed : array (tubes or 1, days), bool
-        Days whose readings or rules changed.
+        Days whose readings or rules changed; one row for steps of the stations, which are
+        always computed together.
 
     Returns
     -------
@@ -196,7 +197,8 @@ def _run_piece(
             part = values[skip : skip + (write.stop - write.start) * per_day]
             # A chunk of daily values spans many slabs; all others belong to one.
             with lock if SPECS[key].group == "daily" else nullcontext():
-                writer.write(key, write.start * per_day, part, piece.columns)
+                columns = _columns_of(key, piece.columns)
+                writer.write(key, write.start * per_day, part, columns)
 
 
 def _block(
@@ -217,7 +219,8 @@ def _block(
             skip = (window.start - first) * per_day
             values = values[skip : skip + (window.stop - window.start) * per_day]
         elif writer.holds(key):
-            values = writer.read(key, window.start * per_day, window.stop * per_day, columns)
+            part = _columns_of(key, columns)
+            values = writer.read(key, window.start * per_day, window.stop * per_day, part)
         else:
             continue
         variables[spec.name] = (spec.dims, values)
@@ -235,11 +238,16 @@ def _coordinates(
         TIME: times,
         DAY: times[::per_day],
         "tube": np.array(labels["tube"][columns], dtype=object),
-        "station": np.array(labels["station"][columns], dtype=object),
+        "station": np.array(labels["station"], dtype=object),
         "depth": np.array(labels["depth"], dtype=np.float64),
         "layer": np.array(labels["layer"], dtype=object),
     }
     return {dim: (dim, coordinates[dim]) for dim in sorted(dims)}
+
+
+def _columns_of(key: str, columns: slice) -> slice:
+    """Return which columns of an array belong to a block of tubes: of the stations all."""
+    return columns if "tube" in SPECS[key].dims else slice(None)
 
 
 def _values(result: xr.Dataset, key: str, step: Step) -> NDArray:

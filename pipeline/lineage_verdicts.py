@@ -43,6 +43,7 @@ _SAID = {
     "maintenance": "somebody worked at the tube or the logger then",
     "supply": "the logger's supply was low",
     "decision": "a person decided",
+    "neighbour_tube": "the tubes around do not go along with it",
 }
 _LONGEST_LOOK_H = 24.0  # of the flat line where its windows are switched off
 

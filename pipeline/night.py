@@ -187,13 +187,14 @@ def _compute(writer: Writer, site: Site, intake: Intake) -> NDArray[np.bool_]:
     """Run the steps over the days that readings or rules changed; return the days written."""
     rules, stored = effective_rules(site), writer.table("rules")
     writer.replace_layers([layer.name for layer in site.derive.layers])
-    changed = intake.changed
+    changed = intake.changed | _seen_from_stations(writer, site, intake.station_days)
     for tube in site.tubes:
         row = writer.labels["tube"].index(tube.tube)
         changed[row] |= changed_days(
             stored, rules[tube.tube], tube.tube, site.axis, writer.days
         )
-    station = intake.station_days | changed_days(stored, rules[""], "", site.axis, writer.days)
+    station = intake.station_days.any(axis=0)
+    station |= changed_days(stored, rules[""], "", site.axis, writer.days)
     computed = run_steps(writer, site, TUBE_STEPS, changed)
     days: NDArray[np.bool_] = np.logical_or.reduce(computed, axis=0)
     if site.stations:
@@ -203,6 +204,24 @@ def _compute(writer: Writer, site: Site, intake: Intake) -> NDArray[np.bool_]:
     if stored is None or not stored.equals(table):
         writer.put_table("rules", table)
     return days
+
+
+def _seen_from_stations(
+    writer: Writer, site: Site, station_days: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return on which days each tube is touched by what changed at the stations.
+
+    A station's readings tell of the tubes wired to it; rain, wherever it is logged, of all.
+    """
+    labels = writer.labels
+    touched = np.zeros((len(labels["tube"]), writer.days), dtype=bool)
+    for row, station in enumerate(labels["station"]):
+        wires = [wire for wire in site.wiring if wire.source == station]
+        if any(wire.quantity == "rain" for wire in wires):
+            touched |= station_days[row]
+        for tube in {wire.tube for wire in wires if wire.tube}:
+            touched[labels["tube"].index(tube)] |= station_days[row]
+    return touched
 
 
 def _commit(

@@ -46,6 +46,7 @@ from pipeline.site.layout import (
 from pipeline.site.limits import OFF
 from pipeline.site.mistakes import did_you_mean, one_of
 from pipeline.site.models import (
+    Decision,
     Delivery,
     Derive,
     Identifier,
@@ -57,6 +58,7 @@ from pipeline.site.models import (
 )
 from pipeline.site.rows import (
     CELL_SCHEMAS,
+    DECISION_COLUMNS,
     DEPTH_SCHEMA,
     TUBE_COLUMNS,
     VISIT_COLUMNS,
@@ -312,6 +314,10 @@ SCHEMAS: dict[str, tuple[str, Callable[[], Schema]]] = {
     "visits.csv": (
         "visits.table.json",
         lambda: table_schema("visits.csv", VISIT_COLUMNS, Visit),
+    ),
+    "decisions.csv": (
+        "decisions.table.json",
+        lambda: table_schema("decisions.csv", DECISION_COLUMNS, Decision),
     ),
     "rounds.csv": ("rounds.table.json", rounds_schema),
 }

@@ -45,10 +45,19 @@ TUBE_STEPS = (
     Step(
         "quality",
         qc_step,
-        ("water/calibrated_water_content", "water/outside_calibration"),
+        (
+            "water/calibrated_water_content",
+            "water/outside_calibration",
+            "water/random_error",
+            *(f"{key}_offset_s" for key in SIGNAL_KEYS),
+            "readings/soil_temperature",
+            "readings/supply_voltage",
+            "readings/rain",
+        ),
         ("water/tests", "water/quality", "water/cleaned_water_content"),
         qc_look,
-        "QARTOD tests 4, 7, 8, 9; flags of IOC Manuals & Guides 54, vol. 3",
+        "QARTOD tests 1, 4, 7, 8, 9; Hampel; docs/quality.md; IOC Manuals & Guides 54, vol. 3",
+        version=2,
     ),
     Step(
         "storage",

@@ -97,20 +97,25 @@ class CellWriter:
             self._writer.write(key + suffix, start, cells, columns)
 
     def changed(self, before: Snapshot | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Return which (tube, day) and which (day) of the stations differ from before."""
+        """Return which (tube, day) and which (station, day) differ from before.
+
+        A reading that came at another time within its step differs too.
+        """
         writer = self._writer
         tubes = np.zeros((len(writer.labels["tube"]), writer.days), dtype=bool)
-        stations = np.zeros(writer.days, dtype=bool)
+        stations = np.zeros((len(writer.labels["station"]), writer.days), dtype=bool)
         for quantity, windows in self._touched.items():
             for window in sorted(windows):
                 start, stop, columns = self._bounds(quantity, window)
-                differs = self._differs(f"readings/{quantity}", start, stop, columns, before)
+                key = f"readings/{quantity}"
+                differs = self._differs(key, start, stop, columns, before)
+                differs |= self._differs(f"{key}_offset_s", start, stop, columns, before)
                 per_day = writer.axis.steps_per_day
                 by_day = differs.reshape(-1, per_day, *differs.shape[1:])
                 days: NDArray[np.bool_] = np.logical_or.reduce(by_day, axis=1)
                 first = start // per_day
                 if quantity in STATION_QUANTITIES:
-                    stations[first : first + len(days)] |= np.logical_or.reduce(days, axis=1)
+                    stations[columns, first : first + len(days)] |= days.T
                 else:
                     within = slice(first, first + len(days))
                     tubes[columns, within] |= np.logical_or.reduce(days, axis=2).T
@@ -225,7 +230,7 @@ class CellWriter:
     ) -> NDArray[np.bool_]:
         """Return where the prepared cells differ from the state before, NaN equal to NaN."""
         now = self._writer.read(key, start, stop, columns)
-        then = np.full(now.shape, np.nan, dtype=now.dtype)
+        then = np.full(now.shape, SPECS[key].fill, dtype=now.dtype)
         if before is not None and before.holds(key):
             old = before.read(key, start, min(stop, max(start, before.steps)), columns)
             then[tuple(slice(n) for n in old.shape)] = old

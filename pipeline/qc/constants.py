@@ -15,7 +15,7 @@ FLAT_ENTRY_S = 24 * HOUR_S
 # however short the step, so its rate per hour means nothing below that.
 RATE_SHORTEST_H = 1.0
 # Over a longer step than this a whole wetting and draining can hide behind one reading, so a
-# reading that stands out is never certain to be a fault.
+# reading that stands out is never certain to be a fault, and noise is not told from soil.
 SPIKE_LONGEST_STEP_S = HOUR_S
 # Readings rest as float32: a difference equal to its threshold may come out a hair above it.
 # Ten times that rounding at 1 m3 m-3; no threshold in use is meant so finely.
@@ -25,3 +25,14 @@ ROUNDING = 1e-6
 SPIKE_RETURN = 0.1
 # Smallest rise that counts as water arriving before a plateau.
 PLATEAU_RISE = 0.03  # m3 m-3
+# A stuck sensor is suspect from its first equal reading on, while that is not longer ago.
+STUCK_VISIBLE_H = 240.0
+# The noise that a burst is held against is the quietest of about this time.
+QUIET_S = 3 * 24 * HOUR_S
+# Over this time a sensor is held against those above and below.
+NEIGHBOUR_S = 6 * HOUR_S
+# A temperature, or a supply voltage, holds until the next one, but no longer than this.
+TEMPERATURE_HOLDS_S = 12 * HOUR_S
+SUPPLY_HOLDS_S = 24 * HOUR_S
+# The highest supply is sought so far back: a week has days of sun.
+SUPPLY_BACK_S = 7 * 24 * HOUR_S

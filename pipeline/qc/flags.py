@@ -34,6 +34,7 @@ PRECEDENCE = (
 )
 
 # Bit of each test in the ``tests`` mask (uint16). Bits are never given a new meaning.
+# ``neighbour_tube`` is kept for what several tubes tell together; no step sets it yet.
 TEST_BITS: dict[str, int] = {
     "missing": 1,
     "outside_calibration": 2,
@@ -41,6 +42,15 @@ TEST_BITS: dict[str, int] = {
     "rate_of_change": 8,
     "flat_line": 16,
     "spike": 32,
+    "noise_burst": 64,
+    "step": 128,
+    "frozen": 256,
+    "neighbour_depth": 512,
+    "timing": 1024,
+    "maintenance": 2048,
+    "supply": 4096,
+    "decision": 8192,
+    "neighbour_tube": 16384,
 }
 
 

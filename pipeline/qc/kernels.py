@@ -1,13 +1,10 @@
-"""The tests as compiled loops: over one column of readings, oldest first, and over a block.
+"""The tests as compiled loops over a block: gross range and spike, and all in their order.
 
-``x`` is float64 (n,), NaN where there is no reading. Verdicts go to ``mask`` (uint16, the bits
-of `pipeline.qc.flags.TEST_BITS`) and ``verdict`` (uint8, `Quality`). The tests follow each
-other: what one fails is no evidence for the next, which sees NaN there. So a reading is not
-blamed for the fault of its neighbour. No test looks further than its window, and none keeps a
-running sum, so a verdict does not depend on where the column begins.
-
-All of it is in one file on purpose: the cache of compiled code notices a change of the file a
-function is in, but not of what it calls elsewhere.
+``x`` is float64 (n,), one column oldest first, NaN where there is no reading. Verdicts go to a
+mask (uint16, the bits of `pipeline.qc.flags.TEST_BITS`) and a flag (uint8, `Quality`). The
+tests follow each other: what one fails is no evidence for the next, which sees NaN there. So a
+reading is not blamed for the fault of its neighbour. No test looks further than its window,
+and none keeps a running sum, so a verdict does not depend on where the column begins.
 """
 
 from __future__ import annotations
@@ -18,370 +15,346 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
-from pipeline.qc.constants import PLATEAU_RISE, ROUNDING, SPIKE_RETURN
-from pipeline.qc.flags import TEST_BITS, Quality
+from pipeline.qc.constants import ROUNDING, SPIKE_RETURN
+from pipeline.qc.flags import TEST_BITS
+from pipeline.qc.jumps import SHARP_S, against_neighbours, rate_of_change, steps_of_run
+from pipeline.qc.noise import (
+    CHUNK,
+    LEAST_QUIET,
+    MOST_QUIET,
+    chunks_of,
+    noise_bursts,
+    noise_of_run,
+    noise_spikes,
+)
+from pipeline.qc.standing import flat_line, stuck
+from pipeline.qc.verdicts import (
+    BAD,
+    GOOD,
+    MISSING,
+    NOT_EVALUATED,
+    SUSPECT,
+    Doomed,
+    Floats,
+    Integers,
+    Limits,
+    Marks,
+    Windows,
+    doom,
+    evaluated,
+    mark,
+    take_out,
+)
 
-Floats = NDArray[np.float64]
-GOOD, NOT_EVALUATED = int(Quality.GOOD), int(Quality.NOT_EVALUATED)
-SUSPECT, BAD = int(Quality.SUSPECT), int(Quality.BAD)
-GROSS, RATE = TEST_BITS["gross_range"], TEST_BITS["rate_of_change"]
-FLAT, SPIKE = TEST_BITS["flat_line"], TEST_BITS["spike"]
+GROSS, SPIKE = TEST_BITS["gross_range"], TEST_BITS["spike"]
 MISSING_BIT, OUTSIDE_BIT = TEST_BITS["missing"], TEST_BITS["outside_calibration"]
-MISSING = int(Quality.MISSING)
-GROUP = 16  # columns taken together: one cache line of float32
+DECISION = TEST_BITS["decision"]
+GROUP = 16  # columns taken together, or as many as a tube has: one cache line of float32
+
+DAY_S = 86_400
 
 
-class Limits(NamedTuple):
-    """Thresholds of every column, each (columns,). A test switched off has infinite ones."""
+class Readings(NamedTuple):
+    """What is judged, (time, column): water content, why there is none, stated noise."""
 
-    fail_low: Floats
-    fail_high: Floats
-    suspect_low: Floats
-    suspect_high: Floats
-    spike_suspect: Floats
-    spike_fail: Floats
-    flat_tolerance: Floats
-    flat_suspect_steps: NDArray[np.int64]
-    flat_fail_steps: NDArray[np.int64]
-    flat_visible_steps: NDArray[np.int64]  # how far back the first reading is looked for
-    plateau: Floats  # water content from which soil may be saturated
-    gross_on: NDArray[np.bool_]
+    theta: NDArray[np.float32]
+    outside: NDArray[np.uint8]
+    stated: NDArray[np.float32]  # empty where none is stated
 
 
-class FlatWindows(NamedTuple):
-    """Steps of the flat-line test that hold for the whole site."""
+class Plan(NamedTuple):
+    """What the block kernel needs beside the readings.
 
-    gap: int  # a longer gap ends a run of equal readings
-    entry: int  # how long before its first reading a run may have been risen to
+    ``runs`` is (R, 5), sorted by column: column, first and end step, steps between readings,
+    and whether these are close enough together to tell noise from soil. ``changes`` (R,) is
+    the largest change from one to the next that is not suspect. ``spans`` is (S, 5), sorted by
+    column: column, first and end step, bit and level of what is known from elsewhere.
+    ``around`` (columns, 2) are the columns of the sensors above and below, -1 for none, in
+    the same tube. ``rain`` (time,) tells whether the day before was dry.
+    """
+
+    runs: Integers
+    changes: Floats
+    spans: Integers
+    around: Integers
+    rain: NDArray[np.uint8]
+    limits: Limits
+    noise_on: NDArray[np.bool_]
+    windows: Windows
+    depths: int
 
 
-@kernel(inline="always")
-def worse(verdict: NDArray[np.uint8], i: int, level: int) -> None:  # pragma: no cover
-    """Put a verdict where it counts more than the one there, by `PRECEDENCE` of the flags."""
-    old = verdict[i]
-    if (
-        old == NOT_EVALUATED
-        or (old == GOOD and level >= SUSPECT)
-        or (old == SUSPECT and level == BAD)
-    ):
-        verdict[i] = level
+class Work(NamedTuple):
+    """Room for one column."""
+
+    filled: Floats
+    away: Floats
+    starts: Integers
+    doomed: Doomed
+    repeats: Floats
+    stated: Floats
+    room: Floats
+    few: Floats
 
 
 @kernel
-def gross_range(
-    x: Floats,
-    limits: Limits,
-    column: int,
-    mask: NDArray[np.uint16],
-    verdict: NDArray[np.uint8],
-) -> None:  # pragma: no cover
-    """Judge each reading by itself and take out those that fail."""
-    if not limits.gross_on[column]:
-        return
-    fail_low, fail_high = limits.fail_low[column], limits.fail_high[column]
-    low, high = limits.suspect_low[column], limits.suspect_high[column]
-    for i in range(x.size):
-        if np.isnan(x[i]):
-            continue
-        if x[i] < fail_low or x[i] > fail_high:
-            mask[i] |= GROSS
-            worse(verdict, i, BAD)
-            x[i] = np.nan
-        elif x[i] < low or x[i] > high:
-            mask[i] |= GROSS
-            worse(verdict, i, SUSPECT)
-        else:
-            worse(verdict, i, GOOD)
+def make_work(steps: int, runs: Integers) -> tuple[Work, int]:  # pragma: no cover
+    """Return room for columns of some steps, and the most chunks one can have."""
+    longest = 1
+    for r in range(runs.shape[0]):
+        longest = max(longest, runs[r, 3])
+    chunks = steps // CHUNK + 2 * runs.shape[0] + 2
+    work = Work(
+        np.empty(steps),
+        np.empty(steps),
+        np.empty(steps, dtype=np.int64),
+        # The flat-line tests may both find every reading.
+        Doomed(np.empty(2 * steps, dtype=np.int64), np.zeros(1, dtype=np.int64)),
+        np.empty(chunks),
+        np.empty(chunks),
+        np.empty(CHUNK * longest),
+        np.empty(MOST_QUIET + 2),
+    )
+    return work, chunks
 
 
-@kernel(inline="always")
-def spike_size(before: float, here: float, after: float) -> float:  # pragma: no cover
-    """Return the smaller of the two changes at a local extreme, 0 where there is none.
-
-    NaN where a reading is missing.
-    """
-    rise, fall = here - before, here - after
-    if np.isnan(rise) or np.isnan(fall):
-        return np.nan
-    return min(abs(rise), abs(fall)) if rise * fall > 0.0 else 0.0
-
-
-@kernel(inline="always")
-def returns(before: float, after: float, size: float, part: float) -> bool:  # pragma: no cover
-    """Tell whether a spike of some size ends where it began, within a part of its size."""
-    return abs(after - before) <= part * size + ROUNDING
+@kernel
+def gross_range(readings: Readings, limits: Limits, marks: Marks) -> None:  # pragma: no cover
+    """Begin the verdicts with each reading by itself; what fails is not in the cleaned."""
+    theta, outside = readings.theta, readings.outside
+    for i in range(theta.shape[0]):
+        for c in range(theta.shape[1]):
+            value = theta[i, c]
+            missing = value != value
+            fails = value < limits.fail_low[c] or value > limits.fail_high[c]
+            doubt = value < limits.suspect_low[c] or value > limits.suspect_high[c]
+            refused = missing and outside[i, c] != 0
+            test = GROSS if fails or doubt else 0
+            flag = GOOD if limits.gross_on[c] else NOT_EVALUATED
+            flag = SUSPECT if doubt else flag
+            flag = BAD if fails or refused else flag
+            flag = MISSING if missing and not refused else flag
+            test = OUTSIDE_BIT if refused else (MISSING_BIT if missing else test)
+            marks.tests[i, c] = test
+            marks.quality[i, c] = flag
+            marks.cleaned[i, c] = np.nan if fails else value
 
 
 @kernel
 def spike(
     x: Floats,
-    run: NDArray[np.int64],
+    run: Integers,
     thresholds: tuple[float, float],
-    mask: NDArray[np.uint16],
-    verdict: NDArray[np.uint8],
+    marking: bool,
+    doomed: Doomed,
+    place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
     """Judge single readings that stand out from both neighbours, within one run.
 
-    ``run`` is column, first and end step, steps between readings, and whether they follow
-    each other closely enough (1) for anything to be bad; ``thresholds`` are suspect and fail.
-    Not evaluated where a neighbour is missing.
+    ``thresholds`` are suspect and fail. A reading is bad only if the record comes back: its
+    two neighbours differ by a part of its height at most. Not evaluated where one is missing.
     """
+    marks, column = place
     suspect, fail = thresholds
-    if np.isinf(suspect) and np.isinf(fail):
-        return
-    stride, certain = run[3], run[4] == 1
-    for i in range(max(run[1], stride), min(run[2], x.size - stride)):
-        size = spike_size(x[i - stride], x[i], x[i + stride])
-        if np.isnan(size):
-            continue
-        back = returns(x[i - stride], x[i + stride], size, SPIKE_RETURN)
-        if certain and back and size > fail + ROUNDING:
-            mask[i] |= SPIKE
-            worse(verdict, i, BAD)
-        elif size > min(suspect, fail) + ROUNDING:
-            mask[i] |= SPIKE
-            worse(verdict, i, SUSPECT)
-        else:
-            worse(verdict, i, GOOD)
-
-
-@kernel
-def take_out_bad(x: Floats, verdict: NDArray[np.uint8]) -> None:  # pragma: no cover
-    """Set the readings that failed to NaN, once a test has judged all of them."""
-    for i in range(x.size):
-        if verdict[i] == BAD:
-            x[i] = np.nan
-
-
-@kernel
-def rate_of_change(
-    x: Floats,
-    run: NDArray[np.int64],
-    largest: float,
-    mask: NDArray[np.uint16],
-    verdict: NDArray[np.uint8],
-) -> None:  # pragma: no cover
-    """Suspect readings more than ``largest`` away from the one before, within one run."""
-    if np.isinf(largest):
+    least = min(suspect, fail) + ROUNDING
+    if np.isinf(least):
         return
     stride = run[3]
-    for i in range(max(run[1], stride), run[2]):
-        change = abs(x[i] - x[i - stride])
-        if np.isnan(change):
-            continue
-        if change > largest + ROUNDING:
-            mask[i] |= RATE
-            worse(verdict, i, SUSPECT)
-        else:
-            worse(verdict, i, GOOD)
-
-
-@kernel
-def _run_back(
-    x: Floats, i: int, oldest: int, band: float, gap: int
-) -> tuple[int, float, float]:  # pragma: no cover
-    """Return first reading, minimum and maximum of the run of equal readings that ends at i.
-
-    Nothing older than ``oldest`` is looked at.
-    """
-    start, low, high = i, x[i], x[i]
-    for j in range(i - 1, oldest - 1, -1):
-        if start - j > gap:
-            break
-        if np.isnan(x[j]):
-            continue
-        if max(high, x[j]) - min(low, x[j]) > band:
-            break
-        start, low, high = j, min(low, x[j]), max(high, x[j])
-    return start, low, high
-
-
-@kernel
-def run_starts(
-    x: Floats, tolerance: float, gap: int, out: NDArray[np.int64]
-) -> None:  # pragma: no cover
-    """Fill ``out`` (n,) with where the run of equal readings that ends at each step began.
-
-    A run is the longest stretch back in which all readings lie within ``tolerance`` of each
-    other and none is more than ``gap`` steps after the one before; -1 without a reading.
-    """
-    band = tolerance + ROUNDING if tolerance > 0.0 else 0.0
-    start, last, low, high = 0, -1, np.nan, np.nan
-    for i in range(x.size):
-        out[i] = -1
-        if np.isnan(x[i]):
-            continue
-        if last < 0 or i - last > gap:
-            start, low, high = i, x[i], x[i]
-        elif max(high, x[i]) - min(low, x[i]) > band:
-            # A run can only begin later than the one before it did.
-            start, low, high = _run_back(x, i, start, band, gap)
-        else:
-            low, high = min(low, x[i]), max(high, x[i])
-        last = i
-        out[i] = start
-
-
-@kernel
-def entered_by_rise(
-    x: Floats, start: int, entry: int, rise: float
-) -> bool:  # pragma: no cover
-    """Tell whether readings shortly before a run lay lower than it by ``rise`` or more."""
-    for j in range(max(0, start - entry), start):
-        if x[start] - x[j] >= rise - ROUNDING:
-            return True
-    return False
-
-
-@kernel
-def flat_line(
-    x: Floats,
-    column: int,
-    limits: Limits,
-    windows: FlatWindows,
-    room: NDArray[np.int64],
-    mask: NDArray[np.uint16],
-    verdict: NDArray[np.uint8],
-) -> None:  # pragma: no cover
-    """Judge readings that have not changed for long; see `pipeline.qc.univariate`."""
-    suspect, fail = limits.flat_suspect_steps[column], limits.flat_fail_steps[column]
-    soonest = min(suspect, fail)
-    if soonest > 1 << 40:
+    start, stop = max(run[1], stride), min(run[2], x.size - stride)
+    if start >= stop:
         return
-    run_starts(x, limits.flat_tolerance[column], windows.gap, room)
-    known, risen = -1, False
-    for i in range(x.size):
-        if np.isnan(x[i]):
+    here, before = x[start:stop], x[start - stride : stop - stride]
+    after = x[start + stride : stop + stride]
+    for n in range(here.size):
+        rise, fall = here[n] - before[n], here[n] - after[n]
+        i = start + n
+        if marking and rise == rise and fall == fall:
+            evaluated(marks, i, column)
+        if not (abs(rise) > least and abs(fall) > least and rise * fall > 0.0):
             continue
-        start = room[i]
-        elapsed = i - start
-        if elapsed < soonest:
-            worse(verdict, i, GOOD)
-            continue
-        if start != known:
-            known, risen = start, entered_by_rise(x, start, windows.entry, PLATEAU_RISE)
-        if risen and elapsed <= limits.flat_visible_steps[column]:
-            worse(verdict, i, GOOD)
-            continue
-        mask[i] |= FLAT
-        certain = elapsed >= fail and x[i] < limits.plateau[column]
-        worse(verdict, i, BAD if certain else SUSPECT)
+        size = min(abs(rise), abs(fall))
+        back = abs(after[n] - before[n]) <= SPIKE_RETURN * size + ROUNDING
+        if run[4] == 1 and back and size > fail + ROUNDING:
+            mark(marks, i, column, SPIKE, BAD)
+            doom(doomed, i)
+        else:
+            mark(marks, i, column, SPIKE, SUSPECT)
 
 
 @kernel
-def flat_lines(
-    series: NDArray[np.float64],
-    tolerance: float,
-    steps: NDArray[np.int64],
-    flag: NDArray[np.bool_],
-) -> None:  # pragma: no cover
-    """Fill ``flag`` for each row; ``steps`` are window, visible part, gap and entry."""
-    window, visible, gap, entry = steps
-    starts = np.empty(series.shape[1], dtype=np.int64)
-    for row in range(series.shape[0]):
-        run_starts(series[row], tolerance, gap, starts)
-        for i in range(starts.size):
-            elapsed = i - starts[i]
-            if starts[i] < 0 or elapsed < window:
-                continue
-            flag[row, i] = elapsed > visible or not entered_by_rise(
-                series[row], starts[i], entry, PLATEAU_RISE
-            )
-
-
-@kernel
-def _calibration_verdicts(
-    x: Floats, outside: NDArray[np.uint8], mask: NDArray[np.uint16], verdict: NDArray[np.uint8]
-) -> None:  # pragma: no cover
-    """Start the verdicts: missing, refused by the calibration, or nothing known yet."""
-    for i in range(x.size):
-        mask[i] = 0
-        verdict[i] = NOT_EVALUATED
-        if np.isnan(x[i]):
-            mask[i] = OUTSIDE_BIT if outside[i] else MISSING_BIT
-            verdict[i] = BAD if outside[i] else MISSING
-
-
-@kernel
-def _judge_column(
+def take_spans(
     x: Floats,
-    runs: NDArray[np.int64],
-    changes: Floats,
-    limits: Limits,
-    windows: FlatWindows,
-    room: NDArray[np.int64],
-    marks: tuple[NDArray[np.uint16], NDArray[np.uint8]],
+    theta: NDArray[np.float32],
+    spans: Integers,
+    rejected: bool,
+    place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
-    """Run all tests over one column, in their order; ``x`` loses what they fail."""
-    mask, verdict = marks
-    column = runs[0, 0]
-    gross_range(x, limits, column, mask, verdict)
-    for r in range(runs.shape[0]):
-        thresholds = (limits.spike_suspect[column], limits.spike_fail[column])
-        spike(x, runs[r], thresholds, mask, verdict)
-    take_out_bad(x, verdict)
-    for r in range(runs.shape[0]):
-        rate_of_change(x, runs[r], changes[r], mask, verdict)
-    flat_line(x, column, limits, windows, room, mask, verdict)
+    """Put what is known from elsewhere on the readings of one column.
+
+    With ``rejected`` only what a person rejected, which is then no evidence for any test; else
+    all, a person's word last.
+    """
+    marks, column = place
+    for s in range(spans.shape[0]):
+        bit, level = spans[s, 3], spans[s, 4]
+        if rejected and not (bit == DECISION and level == BAD):
+            continue
+        for i in range(spans[s, 1], spans[s, 2]):
+            if theta[i, column] != theta[i, column]:
+                continue
+            mark(marks, i, column, bit, level)
+            if level == GOOD:
+                marks.quality[i, column] = GOOD
+                marks.cleaned[i, column] = theta[i, column]
+            if rejected:
+                x[i] = np.nan
 
 
 @kernel
-def run_tests(
-    readings: tuple[NDArray[np.float32], NDArray[np.uint8]],
-    runs: NDArray[np.int64],
-    changes: Floats,
-    limits: Limits,
-    windows: FlatWindows,
-    out: tuple[NDArray[np.uint16], NDArray[np.uint8], NDArray[np.float32]],
+def stated_noise(
+    stated: NDArray[np.float32], column: int, run: Integers, first: int, out: Floats
 ) -> None:  # pragma: no cover
+    """Fill the noise that the description states in each chunk: that of its first reading."""
+    base, count, length = chunks_of(run, first)
+    for k in range(count):
+        out[k] = np.nan
+        if stated.shape[0] == 0:
+            continue
+        start = max(run[1], (base + k) * length - first)
+        for i in range(start, min(run[2], (base + k + 1) * length - first)):
+            value = stated[i, column]
+            if value == value:
+                out[k] = value
+                break
+
+
+@kernel
+def quiet_chunks(run: Integers, windows: Windows) -> int:  # pragma: no cover
+    """Return in how many chunks back the quietest noise is sought."""
+    seconds = CHUNK * run[3] * windows.interval_s
+    return min(MOST_QUIET, max(LEAST_QUIET, windows.quiet_s // seconds))
+
+
+@kernel
+def judge_column(
+    x: Floats,
+    stated: NDArray[np.float32],
+    runs: Integers,
+    plan: Plan,
+    work: Work,
+    noise: tuple[Floats, Floats],
+    place: tuple[Marks, int],
+) -> None:  # pragma: no cover
+    """Run the tests that need one column alone, in their order; ``x`` loses what they fail.
+
+    ``noise``, typical and quiet by chunk, run after run, is left for the tests that follow.
+    """
+    column, limits, windows = place[1], plan.limits, plan.windows
+    marking = not limits.gross_on[column]
+    at = 0
+    for r in range(runs.shape[0]):
+        run = runs[r]
+        last = at + chunks_of(run, windows.first)[1]
+        found = (noise[0][at:last], noise[1][at:last], work.repeats[at:last])
+        if run[4] == 1 and plan.noise_on[column]:
+            stated_noise(stated, column, run, windows.first, work.stated[at:last])
+            noise_of_run(
+                x,
+                run,
+                windows.first,
+                quiet_chunks(run, windows),
+                limits.noise_floor[column],
+                work.stated[at:last],
+                (work.room, work.few),
+                found,
+            )
+        else:
+            for values in found:
+                values[:] = np.nan
+        thresholds = (limits.spike_suspect[column], limits.spike_fail[column])
+        spike(x, run, thresholds, marking, work.doomed, place)
+        factor = limits.spike_noise[column]
+        if run[4] == 1 and factor < np.inf:
+            room = (work.filled, work.away, work.few)
+            noise_spikes(x, run, windows.first, factor, found[0], room, place)
+        at = last
+    take_out(x, work.doomed)
+    flat_line(x, limits, windows, work.starts, work.doomed, place)
+    at = 0
+    for r in range(runs.shape[0]):
+        last = at + chunks_of(runs[r], windows.first)[1]
+        stuck(x, runs[r], limits, windows, work.repeats[at:last], work.doomed, place)
+        at = last
+    take_out(x, work.doomed)
+    for r in range(runs.shape[0]):
+        rate_of_change(x, runs[r], plan.changes[r], marking, place)
+
+
+@kernel
+def judge_together(
+    series: NDArray[np.float64],
+    row: int,
+    runs: Integers,
+    plan: Plan,
+    noise: tuple[Floats, Floats],
+    place: tuple[Marks, int],
+) -> None:  # pragma: no cover
+    """Run the tests that need noise, rain, or the sensors above and below.
+
+    ``row`` is that of the column in ``series``.
+    """
+    column, limits, windows = place[1], plan.limits, plan.windows
+    above, below, group = plan.around[column, 0], plan.around[column, 1], column - row
+    around = (row, above - group if above >= 0 else -1, below - group if below >= 0 else -1)
+    day = max(1, DAY_S // windows.interval_s)
+    factor, least = limits.burst_noise[column], limits.step_suspect[column]
+    at = 0
+    for r in range(runs.shape[0]):
+        run = runs[r]
+        last = at + chunks_of(run, windows.first)[1]
+        if factor < np.inf:
+            noise_bursts(series[row], run, windows.first, factor, noise[1][at:last], place)
+        if least < np.inf:
+            sizes = (least, limits.step_noise[column])
+            rain = (plan.rain, day, run[3] * windows.interval_s <= SHARP_S)
+            steps_of_run(
+                series, around, run, windows.first, sizes, noise[0][at:last], rain, place
+            )
+        at = last
+    against_neighbours(series, around, limits.neighbour[column], windows.neighbour, place)
+
+
+@kernel
+def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: no cover
     """Fill mask, primary flag and cleaned water content, all (time, column).
 
-    ``readings`` are water content and why there is none; ``runs`` are sorted by column and
-    ``changes`` the largest change between readings of each. Columns go by groups as wide as a
-    cache line, turned into contiguous series and back.
+    Columns go by whole tubes, about as many as fill a cache line, as contiguous series.
     """
-    theta, outside = readings
-    steps, columns = theta.shape
-    x = np.empty((GROUP, steps))
-    refused = np.empty((GROUP, steps), dtype=np.uint8)
-    mask = np.empty((GROUP, steps), dtype=np.uint16)
-    verdict = np.empty((GROUP, steps), dtype=np.uint8)
-    room = np.empty(steps, dtype=np.int64)
-    first = 0
-    for group in range(0, columns, GROUP):
-        width = min(GROUP, columns - group)
+    steps, columns = readings.theta.shape
+    runs, spans = plan.runs, plan.spans
+    gross_range(readings, plan.limits, marks)
+    wide = plan.depths * max(1, GROUP // plan.depths)
+    work, chunks = make_work(steps, runs)
+    x = np.empty((wide, steps))
+    typical, quiet = np.empty((wide, chunks)), np.empty((wide, chunks))
+    run_of = np.searchsorted(runs[:, 0], np.arange(columns + 1))
+    span_of = np.searchsorted(spans[:, 0], np.arange(columns + 1))
+    for group in range(0, columns, wide):
+        width = min(wide, columns - group)
         for i in range(steps):
             for c in range(width):
-                x[c, i] = theta[i, group + c]
-                refused[c, i] = outside[i, group + c]
+                x[c, i] = marks.cleaned[i, group + c]
         for c in range(width):
-            last = first
-            while last < runs.shape[0] and runs[last, 0] == group + c:
-                last += 1
-            _calibration_verdicts(x[c], refused[c], mask[c], verdict[c])
-            if last > first:
-                marks = (mask[c], verdict[c])
-                _judge_column(
-                    x[c], runs[first:last], changes[first:last], limits, windows, room, marks
-                )
-            first = last
-        _write_back(theta, group, width, mask, verdict, out)
-
-
-@kernel
-def _write_back(
-    theta: NDArray[np.float32],
-    group: int,
-    width: int,
-    mask: NDArray[np.uint16],
-    verdict: NDArray[np.uint8],
-    out: tuple[NDArray[np.uint16], NDArray[np.uint8], NDArray[np.float32]],
-) -> None:  # pragma: no cover
-    """Write one group of columns to the block; bad readings are not in the cleaned one."""
-    tests, quality, cleaned = out
-    for i in range(theta.shape[0]):
+            column = group + c
+            own = runs[run_of[column] : run_of[column + 1]]
+            known = spans[span_of[column] : span_of[column + 1]]
+            place = (marks, column)
+            take_spans(x[c], readings.theta, known, True, place)
+            judge_column(x[c], readings.stated, own, plan, work, (typical[c], quiet[c]), place)
         for c in range(width):
-            flag = verdict[c, i]
-            tests[i, group + c] = mask[c, i]
-            quality[i, group + c] = flag
-            cleaned[i, group + c] = np.nan if flag == BAD else theta[i, group + c]
+            column = group + c
+            own = runs[run_of[column] : run_of[column + 1]]
+            known = spans[span_of[column] : span_of[column + 1]]
+            place = (marks, column)
+            judge_together(x, c, own, plan, (typical[c], quiet[c]), place)
+            take_spans(x[c], readings.theta, known, False, place)

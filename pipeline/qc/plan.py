@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 import numpy as np
 import xarray as xr
@@ -14,10 +15,16 @@ from pipeline.qc.constants import (
     FLAT_ENTRY_S,
     FLAT_GAP_S,
     HOUR_S,
+    NEIGHBOUR_S,
+    QUIET_S,
     RATE_SHORTEST_H,
     SPIKE_LONGEST_STEP_S,
+    STUCK_VISIBLE_H,
 )
-from pipeline.qc.kernels import FlatWindows, Limits
+from pipeline.qc.kernels import Plan
+from pipeline.qc.rain import dry_days
+from pipeline.qc.spans import known_spans
+from pipeline.qc.verdicts import Limits, Windows
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Horizon, QcLimits, Site
 from pipeline.variables import SIGNALS
@@ -37,21 +44,6 @@ class Cadence:
 
     start_s: int | None
     stride: int
-
-
-@dataclass(frozen=True)
-class QcPlan:
-    """What the block kernel needs beside the readings.
-
-    ``runs`` is (R, 5), sorted by column: column, first and end step, steps between readings,
-    and whether these are close enough together for a spike to be certain. ``changes`` (R,) is
-    the largest change from one to the next that is not suspect.
-    """
-
-    runs: NDArray[np.int64]
-    changes: NDArray[np.float64]
-    limits: Limits
-    windows: FlatWindows
 
 
 def sensor_cadences(site: Site, tube: str, depth_m: float) -> list[Cadence]:
@@ -104,41 +96,56 @@ def sensor_plateau(site: Site, tube: str, depth_m: float) -> float:
     return plateau_level(soil.horizon_at(real_m) if soil else None)
 
 
-def block_plan(block: xr.Dataset, site: Site) -> QcPlan:
-    """Return the plan of a block with coordinates ``time``, ``tube`` and ``depth``."""
+def block_plan(block: xr.Dataset, site: Site) -> Plan:
+    """Return the plan of a block with coordinates ``time``, ``tube`` and ``depth``.
+
+    What the block holds besides water content (offsets, soil temperature, supply, rain) is
+    looked at here; what it does not hold is not tested.
+    """
     time_s = block["time"].values.astype("datetime64[s]").astype(np.int64)
+    cells = [(str(t), float(d)) for t in block["tube"].values for d in block["depth"].values]
     resolved = resolve_limits(site)
-    runs: list[tuple[int, ...]] = []
-    changes: list[float] = []
-    rows: list[dict[str, float]] = []
-    for tube in (str(name) for name in block["tube"].values):
-        for depth_m in (float(depth) for depth in block["depth"].values):
-            limits = resolved.get((tube, depth_m), site.qc)
-            rate = _or_infinite(limits.rate_suspect_per_h)
-            for start, stop, stride in _spans(sensor_cadences(site, tube, depth_m), time_s):
-                step_s = stride * site.interval_s
-                certain = step_s <= SPIKE_LONGEST_STEP_S
-                runs.append((len(rows), start, stop, stride, int(certain)))
-                changes.append(rate * max(step_s / HOUR_S, RATE_SHORTEST_H))
-            rows.append(_row(limits, site.interval_s, sensor_plateau(site, tube, depth_m)))
-    columns: dict[str, NDArray] = {
-        name: np.array([row[name] for row in rows], dtype=_DTYPES.get(name, np.float64))
-        for name in Limits._fields
-    }
-    return QcPlan(
-        np.array(runs, dtype=np.int64).reshape(-1, 5),
+    limits = [resolved.get(cell, site.qc) for cell in cells]
+    runs, changes = [], []
+    for column, (cell, own) in enumerate(zip(cells, limits, strict=True)):
+        rate = _or_infinite(own.rate_suspect_per_h)
+        for start, stop, stride in _spans(sensor_cadences(site, *cell), time_s):
+            step_s = stride * site.interval_s
+            runs.append((column, start, stop, stride, int(step_s <= SPIKE_LONGEST_STEP_S)))
+            changes.append(rate * max(step_s / HOUR_S, RATE_SHORTEST_H))
+    table = np.array(runs, dtype=np.int64).reshape(-1, 5)
+    return Plan(
+        table,
         np.array(changes, dtype=np.float64),
-        Limits(**columns),
-        FlatWindows(FLAT_GAP_S // site.interval_s, FLAT_ENTRY_S // site.interval_s),
+        known_spans(block, site, limits, table),
+        neighbours(site, cells),
+        dry_days(block, site),
+        _limits(site, cells, limits),
+        np.array([needs_noise(own) for own in limits], dtype=np.bool_),
+        Windows(
+            first=int((time_s[0] - site.axis.origin_s) // site.interval_s)
+            if time_s.size
+            else 0,
+            gap=FLAT_GAP_S // site.interval_s,
+            entry=FLAT_ENTRY_S // site.interval_s,
+            quiet_s=QUIET_S,
+            interval_s=site.interval_s,
+            neighbour=max(1, NEIGHBOUR_S // site.interval_s),
+        ),
+        block.sizes["depth"],
     )
 
 
-_DTYPES = {
-    "flat_suspect_steps": np.int64,
-    "flat_fail_steps": np.int64,
-    "flat_visible_steps": np.int64,
-    "gross_on": np.bool_,
-}
+def neighbours(site: Site, cells: list[tuple[str, float]]) -> NDArray[np.int64]:
+    """Return the numbers of the sensors above and below each (tube, depth), -1: none."""
+    wired = {(w.tube, w.depth_m) for w in site.wiring if w.quantity in SIGNALS}
+    number = {cell: column for column, cell in enumerate(cells) if cell in wired}
+    found = np.full((len(cells), 2), -1, dtype=np.int64)
+    for above, below in pairwise(sorted(number)):
+        if above[0] == below[0]:
+            found[number[below], 0] = number[above]
+            found[number[above], 1] = number[below]
+    return found
 
 
 def _spans(cadences: list[Cadence], time_s: NDArray[np.int64]) -> list[tuple[int, int, int]]:
@@ -149,31 +156,72 @@ def _spans(cadences: list[Cadence], time_s: NDArray[np.int64]) -> list[tuple[int
     return [(start, stop, c.stride) for c, start, stop in spans if start < stop]
 
 
-def _row(limits: QcLimits, interval_s: int, plateau: float) -> dict[str, float]:
-    """Return one sensor's thresholds as the kernel takes them; what is off is infinite.
+def _limits(site: Site, cells: list[tuple[str, float]], limits: list[QcLimits]) -> Limits:
+    """Return every sensor's thresholds as the kernels take them."""
+    made = {id(own): _row(own, site.interval_s) for own in limits}
+    rows = [made[id(own)] for own in limits]
+    plateaus = [sensor_plateau(site, *cell) for cell in cells]
+    columns: dict[str, NDArray] = {
+        name: np.array([row[name] for row in rows], dtype=_DTYPES.get(name, np.float64))
+        for name in Limits._fields
+        if name != "plateau"
+    }
+    return Limits(**columns, plateau=np.array(plateaus, dtype=np.float64))
+
+
+_DTYPES = {
+    "flat_suspect_steps": np.int64,
+    "flat_fail_steps": np.int64,
+    "flat_visible_steps": np.int64,
+    "stuck_visible_steps": np.int64,
+    "gross_on": np.bool_,
+}
+
+
+def flat_visible_h(limits: QcLimits) -> float:
+    """Return how far back the flat-line test looks for a run's first reading, in hours."""
+    hours = [h for h in (limits.flat_suspect_h, limits.flat_fail_h) if h is not None]
+    return max(hours, default=0.0) + FLAT_ENTRY_S / HOUR_S
+
+
+def needs_noise(limits: QcLimits) -> bool:
+    """Tell whether any test is on that is measured by the noise of the record."""
+    tests = ("spike_noise", "stuck_chance", "burst_noise", "step_suspect")
+    return any(getattr(limits, name) is not None for name in tests)
+
+
+def stuck_visible_h(limits: QcLimits) -> float:
+    """Return for how many hours a stuck sensor is suspect, if not bad by then."""
+    return max(STUCK_VISIBLE_H + FLAT_ENTRY_S / HOUR_S, flat_visible_h(limits))
+
+
+def _row(limits: QcLimits, interval_s: int) -> dict[str, float]:
+    """Return one set of thresholds as the kernels take it; what is off is infinite.
 
     Gross limits are rounded as the readings are, so that a reading equal to one passes.
     """
     fail = limits.gross_fail or (-math.inf, math.inf)
-    suspect = limits.gross_suspect or (-math.inf, math.inf)
-    windows = (
-        _steps(limits.flat_suspect_h, interval_s),
-        _steps(limits.flat_fail_h, interval_s),
-    )
-    longest = max((steps for steps in windows if steps != NEVER), default=0)
+    suspect = limits.gross_suspect or fail
+    low, high = max(suspect[0], fail[0]), min(suspect[1], fail[1])
+    chance = limits.stuck_chance
+    same = ("spike_noise", "spike_suspect", "spike_fail", "dropout_fall", "burst_noise")
     return {
         "fail_low": float(np.float32(fail[0])),
         "fail_high": float(np.float32(fail[1])),
-        "suspect_low": float(np.float32(suspect[0])),
-        "suspect_high": float(np.float32(suspect[1])),
-        "spike_suspect": _or_infinite(limits.spike_suspect),
-        "spike_fail": _or_infinite(limits.spike_fail),
-        "flat_tolerance": limits.flat_tolerance,
-        "flat_suspect_steps": windows[0],
-        "flat_fail_steps": windows[1],
-        "flat_visible_steps": longest + FLAT_ENTRY_S // interval_s,
-        "plateau": plateau,
+        "suspect_low": float(np.float32(low)),
+        "suspect_high": float(np.float32(high)),
         "gross_on": limits.gross_fail is not None or limits.gross_suspect is not None,
+        "noise_floor": limits.noise_floor,
+        **{name: _or_infinite(getattr(limits, name)) for name in same},
+        "flat_tolerance": limits.flat_tolerance,
+        "flat_suspect_steps": _steps(limits.flat_suspect_h, interval_s),
+        "flat_fail_steps": _steps(limits.flat_fail_h, interval_s),
+        "flat_visible_steps": _steps(flat_visible_h(limits), interval_s),
+        "stuck_visible_steps": _steps(stuck_visible_h(limits), interval_s),
+        "stuck_log_chance": -math.inf if chance is None else math.log(chance),
+        "step_suspect": _or_infinite(limits.step_suspect),
+        "step_noise": limits.step_noise,
+        "neighbour": _or_infinite(limits.neighbour_suspect),
     }
 
 

@@ -1,7 +1,7 @@
-"""The step of quality control: all tests of the first set over one block.
+"""The step of quality control: all tests over one block.
 
-Order and meaning of the tests, and what each leaves alone, are told in
-`pipeline.qc.univariate`, which has every test as a function of its own.
+Order and meaning of the tests, and what each leaves alone, are told in docs/quality.md; the
+univariate ones stand as functions of their own in `pipeline.qc.univariate`.
 """
 
 from __future__ import annotations
@@ -12,10 +12,24 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.qc.constants import FLAT_ENTRY_S, FLAT_GAP_S, HOUR_S
+from pipeline.qc.constants import (
+    FLAT_ENTRY_S,
+    FLAT_GAP_S,
+    HOUR_S,
+    NEIGHBOUR_S,
+    QUIET_S,
+    SPIKE_LONGEST_STEP_S,
+    SUPPLY_BACK_S,
+    SUPPLY_HOLDS_S,
+    TEMPERATURE_HOLDS_S,
+)
 from pipeline.qc.flags import describe_quality, describe_tests
-from pipeline.qc.kernels import run_tests
-from pipeline.qc.plan import block_plan
+from pipeline.qc.jumps import STEP_SIDE
+from pipeline.qc.kernels import Readings, run_tests
+from pipeline.qc.noise import CHUNK, SIDE
+from pipeline.qc.plan import block_plan, flat_visible_h, needs_noise, stuck_visible_h
+from pipeline.qc.standing import HISTORY
+from pipeline.qc.verdicts import Marks
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Site
 from pipeline.variables import describe
@@ -26,18 +40,32 @@ DIMS = ("time", "tube", "depth")
 def qc_look(site: Site) -> tuple[int, int]:
     """Return how far the tests look, in seconds back and ahead.
 
-    Back: the longest flat-line window, the day in which its first reading must then be found,
-    the day before that in which a plateau was risen to, and a longest gap. Ahead: one reading,
-    the neighbour of a spike.
+    Back: the first reading of a run that stands still, the noise before it and the rise that
+    led to it; or the supply of a week; and before that what a step or a neighbour needs.
+    Ahead: the two chunks that tell the noise, and the readings that show a run or a step.
     """
     limits = [site.qc, *resolve_limits(site).values()]
-    hours = [h for q in limits for h in (q.flat_suspect_h, q.flat_fail_h) if h is not None]
     intervals = [site.interval_s, *(s.interval_s for s in site.sources if s.interval_s)]
     reading_s = max(intervals) + site.interval_s
-    back = 3 * reading_s
-    if hours:
-        back += math.ceil(max(hours) * HOUR_S) + 2 * FLAT_ENTRY_S + FLAT_GAP_S
-    return back, reading_s
+    quick = [every for every in intervals if every <= SPIKE_LONGEST_STEP_S]
+    back, ahead = 3 * reading_s, reading_s
+    if any(q.flat_suspect_h or q.flat_fail_h for q in limits):
+        longest = max(flat_visible_h(q) for q in limits)
+        back += math.ceil(longest * HOUR_S) + FLAT_ENTRY_S + FLAT_GAP_S
+    if quick and any(needs_noise(q) for q in limits):
+        chunk_s = CHUNK * max(quick)
+        history_s = max((HISTORY + 1) * chunk_s, QUIET_S + 2 * chunk_s, 4 * chunk_s)
+        visible = [stuck_visible_h(q) for q in limits if q.stuck_chance is not None]
+        longest_s = math.ceil(max(visible, default=0.0) * HOUR_S)
+        back = max(back, longest_s + max(history_s, FLAT_ENTRY_S) + 2 * FLAT_GAP_S)
+        ahead += (2 * CHUNK + STEP_SIDE + SIDE) * max(quick)
+    if any(q.neighbour_suspect is not None for q in limits):
+        back += NEIGHBOUR_S
+    if any(w.quantity == "supply_voltage" for w in site.wiring):
+        back = max(back, SUPPLY_BACK_S + SUPPLY_HOLDS_S)
+    if any(w.quantity == "soil_temperature" for w in site.wiring):
+        back = max(back, TEMPERATURE_HOLDS_S + site.interval_s)
+    return back, ahead
 
 
 def qc_step(block: xr.Dataset, site: Site) -> xr.Dataset:
@@ -46,8 +74,11 @@ def qc_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     Parameters
     ----------
     block : Dataset (time, tube, depth)
-        ``calibrated_water_content`` [m3 m-3] and ``outside_calibration``, on a regular axis.
-        Verdicts are final where the block reaches as far around them as `qc_look` says.
+        ``calibrated_water_content`` [m3 m-3] and ``outside_calibration``, on a regular axis;
+        where there are any, ``random_error`` [m3 m-3], ``soil_temperature`` [degC] and the
+        ``*_offset_s`` [s] of the signals, and (time, station) ``supply_voltage`` [V] and
+        ``rain`` [mm]. Verdicts are final where the block reaches as far around them as
+        `qc_look` says.
     site : Site
         Tells thresholds, soils and how often each source logs.
 
@@ -64,14 +95,10 @@ def qc_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     tests = np.empty(theta.shape, dtype=np.uint16)
     quality = np.empty(theta.shape, dtype=np.uint8)
     cleaned = np.empty(theta.shape, dtype=np.float32)
-    run_tests(
-        (theta, outside),
-        plan.runs,
-        plan.changes,
-        plan.limits,
-        plan.windows,
-        (tests, quality, cleaned),
-    )
+    stated = np.empty((0, 0), dtype=np.float32)
+    if "random_error" in block:
+        stated = _flat(block["random_error"], np.float32)
+    run_tests(Readings(theta, outside, stated), plan, Marks(tests, quality, cleaned))
     return xr.Dataset(
         {
             "tests": describe_tests(_as_array(block, tests)),

@@ -5,8 +5,9 @@ suspect, and no function changes data. A threshold is strict: a reading equal to
 Neighbours are neighbours in time steps: where one is missing a test is not evaluated there.
 
 Run together (`pipeline.qc.step`) the tests follow each other in the order gross range, spike,
-rate of change, flat line, and what one test fails is no evidence for the next: the reading
-after a spike is not blamed for the way back.
+flat line, rate of change, and what one test fails is no evidence for the next: the reading
+after a spike is not blamed for the way back. Tests that need the noise of the record, other
+sensors or other tables are not here; docs/quality.md tells of all.
 
 What a test may say. Water that arrives must never be taken for a fault, so
 
@@ -26,6 +27,8 @@ What a test may say. Water that arrives must never be taken for a fault, so
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
@@ -37,7 +40,11 @@ from pipeline.qc.constants import (
     RATE_SHORTEST_H,
     ROUNDING,
 )
-from pipeline.qc.kernels import flat_lines
+from pipeline.qc.standing import flat_lines
+
+# 1 / (quantile of the standard normal at 3/4): by it a median absolute deviation becomes the
+# standard deviation of normal noise. Pearson et al. 2016, eq. 4.
+HAMPEL_SCALE = 1.4826
 
 
 def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataArray:
@@ -118,6 +125,49 @@ def flag_spike(
     if return_part is not None:
         flag &= abs(after - before) <= return_part * height + ROUNDING
     return _flag(flag.transpose(*water_content.dims), "spike")
+
+
+def hampel_score(water_content: xr.DataArray, half_window: int) -> xr.DataArray:
+    """Return how far each reading lies from the median around it, in robust deviations.
+
+    Parameters
+    ----------
+    water_content : DataArray with ``time``, [m3 m-3]
+    half_window : int
+        Readings on either side that count, fewer at the ends; missing ones do not.
+
+    Returns
+    -------
+    DataArray of float64, same dims
+        ``|x - median| / (1.4826 MAD)`` with the median absolute deviation of the window; 0
+        where both are 0, infinite where only the deviation is.
+
+    References
+    ----------
+    Hampel identifier: Pearson et al. 2016, EURASIP J. Adv. Signal Process. 2016:87, eqs 3-4.
+    The ``spike`` test of the step differs from it in its scale; see `pipeline.qc.noise`.
+    """
+    values = water_content.transpose(..., "time").values.astype(np.float64)
+    edge = [(0, 0)] * (values.ndim - 1) + [(half_window, half_window)]
+    padded = np.pad(values, edge, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * half_window + 1, axis=-1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of windows without a reading
+        median = np.nanmedian(around, axis=-1)
+        spread = HAMPEL_SCALE * np.nanmedian(abs(around - median[..., None]), axis=-1)
+    away = abs(values - median)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = np.where(away == 0.0, 0.0 * away, away / spread)
+    result = water_content.transpose(..., "time").copy(data=score)
+    result.attrs = {}
+    return result.transpose(*water_content.dims).rename("hampel_score")
+
+
+def flag_hampel(
+    water_content: xr.DataArray, half_window: int, factor: float = 3.0
+) -> xr.DataArray:
+    """Flag readings whose `hampel_score` is above ``factor``."""
+    return _flag(hampel_score(water_content, half_window) > factor, "spike")
 
 
 def flag_flat_line(

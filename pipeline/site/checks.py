@@ -39,6 +39,7 @@ _FILES = (
     "soils.toml",
     "calibrations.toml",
     "visits.csv",
+    "decisions.csv",
     "samples.csv",
 )
 _TOLERATED_GAP = timedelta(days=1)

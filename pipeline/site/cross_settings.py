@@ -13,7 +13,7 @@ from pipeline.site.draft import Draft, Placed
 from pipeline.site.layout import Layout, layout_faults
 from pipeline.site.limits import apply_overrides, contradictions, matching_overrides
 from pipeline.site.mistakes import BadValueError, Path, Spot, show
-from pipeline.site.models import Visit
+from pipeline.site.models import Decision, Visit
 from pipeline.site.patterns import pattern_tokens
 from pipeline.site.values import check_any_unit
 
@@ -34,6 +34,8 @@ def check_settings(draft: Draft) -> Iterator[Problem]:
     yield from _check_limits(draft)
     for visit in draft.visits:
         yield from _check_visit(visit, draft)
+    for decision in draft.decisions:
+        yield from _check_decision(decision, draft)
 
 
 def _check_source_layouts(draft: Draft) -> Iterator[Problem]:
@@ -159,6 +161,22 @@ def _check_visit(placed: Placed[Visit], draft: Draft) -> Iterator[Problem]:
             check_any_unit(visit.unit)
         except BadValueError as error:
             yield spot.problem("unit", show(visit.unit), error.expected, error.advice)
+
+
+def _check_decision(placed: Placed[Decision], draft: Draft) -> Iterator[Problem]:
+    decision, spot = placed.value, placed.spot
+    names = draft.tube_names
+    if names is not None and decision.tube not in names:
+        yield unknown_name(spot, "tube", decision.tube, frozenset(names), "tubes.csv")
+    if decision.until <= decision.start:
+        expected = f"an instant after 'from' ({decision.start:%Y-%m-%dT%H:%MZ})"
+        yield spot.problem("until", f"{decision.until:%Y-%m-%dT%H:%MZ}", expected)
+    wires = [w.value for w in draft.wires if w.value.tube == decision.tube]
+    depths = {w.depth_m for w in wires if w.depth_m is not None}
+    if decision.depth_m is not None and depths and decision.depth_m not in depths:
+        shown = ", ".join(f"{depth * 100:g}" for depth in sorted(depths))
+        expected = f"a nominal depth of a sensor in {decision.tube!r}: {shown} cm"
+        yield spot.problem("depth_cm", f"{decision.depth_m * 100:g}", expected)
 
 
 def _check_clock_visit(visit: Visit, spot: Spot) -> Iterator[Problem]:

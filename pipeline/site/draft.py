@@ -9,6 +9,7 @@ from pipeline.errors import Problem
 from pipeline.site.layout import Layout
 from pipeline.site.mistakes import Spot
 from pipeline.site.models import (
+    Decision,
     Law,
     Layer,
     QcLimits,
@@ -47,6 +48,7 @@ class Draft:
     soils: list[Placed[Soil]] = field(default_factory=list)
     laws: list[Placed[Law]] = field(default_factory=list)
     visits: list[Placed[Visit]] = field(default_factory=list)
+    decisions: list[Placed[Decision]] = field(default_factory=list)
     layers: list[Placed[Layer]] = field(default_factory=list)
     qc: Placed[QcLimits] | None = None
     overrides: list[Placed[QcOverride]] = field(default_factory=list)

@@ -19,6 +19,7 @@ _NOT_HASHED: dict[str, Any] = {
     "visits": {"__all__": {"row", "note"}},
     "qc": {"why"},
     "qc_overrides": {"__all__": {"why"}},
+    "decisions": {"__all__": {"row", "why", "who"}},
 }
 
 

@@ -85,21 +85,30 @@ def _can_be_off(name: str) -> bool:
     return field is not None and type(None) in typing.get_args(field.annotation)
 
 
+# A limit from below, of which the suspect one is the higher; a threshold that may be negative.
+_FROM_BELOW = ("supply_suspect_v",)
+_SIGNED = ("frozen_degc",)
+
+
 def contradictions(limits: QcLimits) -> Iterator[tuple[str, str, str]]:
     """Yield (key, found, expected) of thresholds that contradict each other."""
     values = {k: v for k, v in limits.model_dump().items() if not isinstance(v, str)}
     for name, value in values.items():
         if isinstance(value, tuple) and value[0] >= value[1]:
             yield name, f"{list(value)}", "the lower limit before the upper"
-        elif isinstance(value, float | int) and value < 0:
+        elif isinstance(value, float | int) and value < 0 and name not in _SIGNED:
             yield name, f"{value}", "a threshold of 0 or more"
     for name, suspect in values.items():
         other = name.replace("suspect", "fail")
         fail = values.get(other) if other != name else None
-        if suspect is not None and fail is not None and _beyond(suspect, fail):
+        if suspect is None or fail is None:
+            continue
+        below = name in _FROM_BELOW
+        if _beyond(fail, suspect) if below else _beyond(suspect, fail):
             shown = list(suspect) if isinstance(suspect, tuple) else suspect
             bound = list(fail) if isinstance(fail, tuple) else fail
-            yield name, f"{shown}", f"no wider than {other} ({bound})"
+            word = "no lower" if below else "no wider"
+            yield name, f"{shown}", f"{word} than {other} ({bound})"
 
 
 def _beyond(suspect: Any, fail: Any) -> bool:

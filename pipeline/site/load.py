@@ -14,7 +14,7 @@ from pipeline.site.forms import SiteForm
 from pipeline.site.ground import read_laws, read_layouts, read_soils
 from pipeline.site.mistakes import in_reading_order
 from pipeline.site.models import Delivery, Derive, QcLimits, Report, Site
-from pipeline.site.rows import read_tubes, read_visits, read_wiring
+from pipeline.site.rows import read_decisions, read_tubes, read_visits, read_wiring
 from pipeline.site.settings import Settings, read_settings
 
 OBJECT_STORE = "s3://"
@@ -59,6 +59,7 @@ def _read_tables(folder: Path, settings: Settings, draft: Draft) -> None:
     if logged or not draft.sources or (folder / "wiring.csv").exists():
         read_wiring(folder, settings.offset_s, draft)
     read_visits(folder, settings.offset_s, draft)
+    read_decisions(folder, settings.offset_s, draft)
 
 
 def _store(folder: Path, settings: Settings, problems: list[Problem]) -> str:
@@ -112,6 +113,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Sit
         visits=tuple(placed.value for placed in draft.visits),
         qc=draft.qc.value if draft.qc else QcLimits(),
         qc_overrides=tuple(placed.value for placed in draft.overrides),
+        decisions=tuple(placed.value for placed in draft.decisions),
         derive=derive,
         delivery=settings.delivery or Delivery(),
         report=settings.report or Report(),

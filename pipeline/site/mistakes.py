@@ -93,8 +93,14 @@ def nearest(word: str, options: Iterable[str]) -> str:
 
 @lru_cache(maxsize=4096)
 def _nearest(word: str, options: tuple[str, ...]) -> str:
-    """Return the nearest option, case not counting; cached, as tables repeat mistakes."""
+    """Return the nearest option, case not counting; cached, as tables repeat mistakes.
+
+    A word left unfinished means the one option that begins so, if it is most of it.
+    """
     folded = {option.casefold(): option for option in options}
+    begun = [option for option in folded if option.startswith(word.casefold())]
+    if len(begun) == 1 and len(word) * 2 > len(begun[0]):
+        return folded[begun[0]]
     close = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
     return folded[close[0]] if close else ""
 

@@ -198,16 +198,34 @@ class Visit(Model):
 
 
 class QcLimits(Model):
-    """Thresholds of the quality tests; None switches a test off. Reasons belong in ``why``."""
+    """Thresholds of the quality tests; None switches a test off. Reasons belong in ``why``.
+
+    Keys that end in ``_noise`` are multiples of the noise of the record around a reading, as
+    `pipeline.qc.noise` estimates it. docs/quality.md says what each test does.
+    """
 
     gross_fail: tuple[float, float] | None = (0.0, 0.75)  # m3 m-3
     gross_suspect: tuple[float, float] | None = (0.02, 0.60)
     rate_suspect_per_h: float | None = 0.15  # m3 m-3 h-1
+    noise_floor: float = 0.0002  # m3 m-3; no record is taken for quieter than this
+    spike_noise: float | None = 4.4
     spike_suspect: float | None = 0.03  # m3 m-3
     spike_fail: float | None = 0.06
     flat_tolerance: float = 0.0  # m3 m-3; readings within it count as equal
     flat_suspect_h: float | None = 120.0
     flat_fail_h: float | None = 240.0
+    stuck_chance: Annotated[float, Field(gt=0, lt=1)] | None = 1e-9
+    dropout_fall: float | None = 0.05  # m3 m-3
+    burst_noise: float | None = 4.0
+    step_suspect: float | None = 0.008  # m3 m-3
+    step_noise: float = 8.0  # a step is also larger than this
+    neighbour_suspect: float | None = 0.02  # m3 m-3 in six hours
+    frozen_degc: float | None = 0.0
+    timing_part: float | None = 0.25  # of the interval between readings
+    maintenance_h: float | None = 1.0
+    supply_part: float | None = 0.8  # of the highest of the last days
+    supply_suspect_v: float | None = None
+    supply_fail_v: float | None = None
     why: str = ""
 
 
@@ -218,6 +236,22 @@ class QcOverride(Model):
     depths_cm: tuple[float, ...] = ()  # empty: all
     set: dict[str, Any]
     why: str
+
+
+class Decision(Model):
+    """A person's verdict on one sensor's readings over a time (``until`` exclusive).
+
+    It overrules the quality tests; of two that meet, the lower row wins.
+    """
+
+    row: int
+    tube: Identifier
+    depth_m: float | None = None  # nominal; None: all depths of the tube
+    start: datetime
+    until: datetime
+    verdict: Literal["keep", "reject"]
+    why: Annotated[str, Field(min_length=1)]
+    who: Annotated[str, Field(min_length=1)]
 
 
 class Layer(Model):
@@ -282,6 +316,7 @@ class Site(Model):
     visits: tuple[Visit, ...] = ()
     qc: QcLimits = QcLimits()
     qc_overrides: tuple[QcOverride, ...] = ()
+    decisions: tuple[Decision, ...] = ()
     derive: Derive
     delivery: Delivery = Delivery()
     report: Report = Report()

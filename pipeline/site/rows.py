@@ -1,4 +1,4 @@
-"""The three tables: tubes.csv, wiring.csv and visits.csv."""
+"""The tables: tubes.csv, wiring.csv, visits.csv and decisions.csv."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from pipeline.errors import Problem
 from pipeline.site.draft import Draft, Placed
 from pipeline.site.mistakes import BadValueError, RowSpot
-from pipeline.site.models import VISIT_ACTIONS, Tube, Visit, Wire
+from pipeline.site.models import VISIT_ACTIONS, Decision, Tube, Visit, Wire
 from pipeline.site.tables import (
     CellContext,
     TableColumn,
@@ -27,6 +27,7 @@ from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
 M = TypeVar("M", bound=BaseModel)
 
 _DEEPEST_CM = 10_000.0
+VERDICTS = ("keep", "reject")
 _QUANTITIES = [*TUBE_QUANTITIES, *STATION_QUANTITIES]
 
 
@@ -63,6 +64,10 @@ def _action(text: str, context: CellContext) -> str:
     return choose(text, list(VISIT_ACTIONS))
 
 
+def _verdict(text: str, context: CellContext) -> str:
+    return choose(text, list(VERDICTS))
+
+
 DEPTH_SCHEMA: dict[str, Any] = {
     "type": "number",
     "constraints": {"minimum": 0, "maximum": _DEEPEST_CM},
@@ -76,6 +81,7 @@ CELL_SCHEMAS: dict[Callable[[str, CellContext], Any], dict[str, Any]] = {
     _instant: {"type": "string", "constraints": {"pattern": INSTANT_SCHEMA["pattern"]}},
     _quantity: {"type": "string", "constraints": {"enum": _QUANTITIES}},
     _action: {"type": "string", "constraints": {"enum": list(VISIT_ACTIONS)}},
+    _verdict: {"type": "string", "constraints": {"enum": list(VERDICTS)}},
 }
 
 TUBE_COLUMNS = (
@@ -111,6 +117,15 @@ VISIT_COLUMNS = (
     TableColumn("unit", "unit", _text),
     TableColumn("note", "note", _text),
     TableColumn("who", "who", _text),
+)
+DECISION_COLUMNS = (
+    TableColumn("tube", "tube", _text, required=True),
+    TableColumn("depth_cm", "depth_m", _depth),
+    TableColumn("from", "start", _instant, required=True),
+    TableColumn("until", "until", _instant, required=True),
+    TableColumn("verdict", "verdict", _verdict, required=True),
+    TableColumn("why", "why", _text, required=True),
+    TableColumn("who", "who", _text, required=True),
 )
 
 
@@ -160,6 +175,17 @@ def read_visits(folder: Path, offset_s: int, draft: Draft) -> None:
     if table is not None:
         form = _Form(VISIT_COLUMNS, _numbered)
         draft.visits = _read_rows(Visit, table, form, offset_s, draft.problems)
+
+
+def read_decisions(folder: Path, offset_s: int, draft: Draft) -> None:
+    """Read ``decisions.csv`` into the draft; a site may have none."""
+    path = folder / "decisions.csv"
+    if not path.exists():
+        return
+    table = read_table(path, "decisions.csv", DECISION_COLUMNS, draft.problems)
+    if table is not None:
+        form = _Form(DECISION_COLUMNS, _numbered)
+        draft.decisions = _read_rows(Decision, table, form, offset_s, draft.problems)
 
 
 def _read_rows(

@@ -48,6 +48,15 @@ def test_bits_are_apart_and_never_moved():
         "rate_of_change": 8,
         "flat_line": 16,
         "spike": 32,
+        "noise_burst": 64,
+        "step": 128,
+        "frozen": 256,
+        "neighbour_depth": 512,
+        "timing": 1024,
+        "maintenance": 2048,
+        "supply": 4096,
+        "decision": 8192,
+        "neighbour_tube": 16384,
     }
     assert {name: TEST_BITS[name] for name in known} == known
     assert len({bit for bit in TEST_BITS.values() if bit & (bit - 1) == 0}) == len(TEST_BITS)

@@ -78,8 +78,11 @@ def test_look_holds_the_longest_window_of_any_sensor():
     assert qc_look(make_site())[0] < back
 
 
-def test_look_without_flat_line_is_a_few_readings():
-    off = QcLimits(flat_suspect_h=None, flat_fail_h=None)
+def test_look_of_the_plain_tests_is_a_few_readings():
+    off = QcLimits(
+        **dict.fromkeys(("flat_suspect_h", "flat_fail_h", "neighbour_suspect")),
+        **dict.fromkeys(("spike_noise", "stuck_chance", "burst_noise", "step_suspect")),
+    )
     site = make_site(qc=off, sources=(make_source("logger", 4 * HOUR_S),))
     back, ahead = qc_look(site)
     assert (back, ahead) == (15 * HOUR_S, 5 * HOUR_S)

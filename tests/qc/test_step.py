@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import typing
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -9,8 +11,8 @@ from bare_site import HOUR_S, make_block, make_horizon, make_site, make_tube, ma
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.qc.constants import SPIKE_RETURN
 from pipeline.qc.flags import TEST_BITS, unpack
-from pipeline.qc.kernels import SPIKE_RETURN
 from pipeline.qc.step import qc_look, qc_step
 from pipeline.qc.univariate import (
     flag_flat_line,
@@ -24,16 +26,19 @@ from pipeline.site.models import Clock, QcLimits, QcOverride, Soil, Source
 
 NAN = float("nan")
 OFF = QcLimits(
-    gross_fail=None,
-    gross_suspect=None,
-    rate_suspect_per_h=None,
-    spike_suspect=None,
-    spike_fail=None,
-    flat_suspect_h=None,
-    flat_fail_h=None,
+    **{
+        name: None
+        for name, field in QcLimits.model_fields.items()
+        if type(None) in typing.get_args(field.annotation)
+    }
 )
 # Windows short enough for a property test.
 SHORT = QcLimits(flat_suspect_h=4.0, flat_fail_h=8.0)
+# The tests that have a function of their own in `pipeline.qc.univariate`.
+PLAIN = {
+    **dict.fromkeys(("spike_noise", "stuck_chance", "burst_noise", "step_suspect")),
+    **dict.fromkeys(("dropout_fall", "neighbour_suspect", "maintenance_h")),
+}
 
 
 def only(**limits):
@@ -211,11 +216,11 @@ def step_by_functions(block, limits):
     spike_bad = flag_spike(left, limits.spike_fail, SPIKE_RETURN)
     spike = flag_spike(left, limits.spike_suspect)
     left = left.where(~spike_bad)
-    rate = flag_rate_of_change(left, limits.rate_suspect_per_h)
     visible_h = limits.flat_fail_h + 24
     flat = flag_flat_line(left, limits.flat_suspect_h, limits.flat_tolerance, visible_h)
     flat_bad = flag_flat_line(left, limits.flat_fail_h, limits.flat_tolerance, visible_h)
     flat_bad &= theta < 0.35
+    rate = flag_rate_of_change(left.where(~flat), limits.rate_suspect_per_h)
     missing = flag_missing(theta, outside)
     refused = flag_outside_calibration(outside)
     bad = refused | gross_bad | spike_bad | flat_bad
@@ -244,7 +249,7 @@ readings = st.one_of(st.sampled_from(LEVELS), st.just(NAN), st.floats(0.0, 0.8))
 def test_the_step_is_the_functions_one_after_the_other(stretches, tolerance):
     values = [value for value, count in stretches for _ in range(count)]
     refused = [int(np.isnan(value) and i % 3 == 0) for i, value in enumerate(values)]
-    limits = SHORT.model_copy(update={"flat_tolerance": tolerance})
+    limits = SHORT.model_copy(update={"flat_tolerance": tolerance, **PLAIN})
     site = make_site(qc=limits)
     block = make_block(site, calibrated_water_content=values, outside_calibration=refused)
     result = qc_step(block, site)
@@ -325,7 +330,8 @@ def test_more_columns_than_one_group_and_many_tubes():
     # The kernel takes sixteen columns at a time: each must get its own verdicts.
     tubes = tuple(make_tube(f"T{i}") for i in range(7))
     wires = tuple(make_wire(t.tube, depth) for t in tubes for depth in (0.1, 0.2, 0.3))
-    site = make_site(tubes=tubes, wiring=wires)
+    limits = QcLimits(neighbour_suspect=None)
+    site = make_site(tubes=tubes, wiring=wires, qc=limits)
     rng = np.random.default_rng(3)
     values = 0.25 + 0.05 * rng.standard_normal((90, 21))
     block = make_block(
@@ -333,7 +339,7 @@ def test_more_columns_than_one_group_and_many_tubes():
     )
     result = qc_step(block, site)["quality"].values.reshape(90, 21)
     for column in range(21):
-        assert result[:, column].tolist() == quality(run(values[:, column]))
+        assert result[:, column].tolist() == quality(run(values[:, column], limits))
 
 
 def test_inputs_are_not_changed():

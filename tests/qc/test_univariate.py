@@ -10,7 +10,7 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.qc.kernels import PLATEAU_RISE
+from pipeline.qc.constants import PLATEAU_RISE
 from pipeline.qc.univariate import (
     flag_flat_line,
     flag_gross_range,

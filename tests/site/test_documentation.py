@@ -9,12 +9,18 @@ from pipeline.calibrate.laws import check_laws
 from pipeline.site import forms, models
 from pipeline.site.checks import review
 from pipeline.site.load import load_site
-from pipeline.site.rows import TUBE_COLUMNS, VISIT_COLUMNS, WIRE_COLUMNS
+from pipeline.site.rows import (
+    DECISION_COLUMNS,
+    TUBE_COLUMNS,
+    VISIT_COLUMNS,
+    WIRE_COLUMNS,
+)
 from pipeline.site.translate import key_names
 from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES, VARIABLES
 
 PAGE = Path(__file__).parents[2] / "docs" / "site-description.md"
 BLOCK = re.compile(r'^```(?:toml|csv) title="([^"]+)"\n(.*?)^```$', re.MULTILINE | re.DOTALL)
+NUMBER = r"[\d.]+(?:e-\d+)?"
 MODELS = [
     *(forms.SiteForm, forms.SourceForm, forms.ClockForm, forms.LayerForm, forms.OverrideForm),
     *(forms.SoilForm, forms.HorizonForm, forms.LawForm),
@@ -53,7 +59,9 @@ def test_every_key_is_documented(model):
     assert set(key_names(model, ())) - TABLES <= documented()
 
 
-@pytest.mark.parametrize("columns", [TUBE_COLUMNS, WIRE_COLUMNS, VISIT_COLUMNS])
+@pytest.mark.parametrize(
+    "columns", [TUBE_COLUMNS, WIRE_COLUMNS, VISIT_COLUMNS, DECISION_COLUMNS]
+)
 def test_every_column_is_documented(columns):
     assert {column.title for column in columns} <= documented()
 
@@ -72,16 +80,16 @@ def test_the_units_documented_are_those_inside(quantity):
 
 def test_the_defaults_of_thresholds_are_those_inside():
     text = PAGE.read_text(encoding="utf-8")
-    rows = re.findall(
-        r"^\| (`\w*(?:gross|rate|spike|flat)[^|]*)\|[^|]*\|([^|]*)\|$", text, re.M
-    )
+    section = text[text.index("### `[qc]`") : text.index("`[[qc.override]]` changes")]
     told = {}
-    for keys, values in rows:
+    for keys, values in re.findall(r"^\| (`[^|]*)\|[^|]*\|([^|]*)\|$", section, re.M):
         found = re.findall(r"`([^`]+)`", values)
-        told.update(zip(re.findall(r"`(\w+)`", keys), found, strict=True))
+        told.update(zip(re.findall(r"`(\w+)`", keys), found, strict="`" in values))
+    told.pop("why", None)
     inside = models.QcLimits().model_dump(exclude={"why"})
     numbers = {
-        key: [float(n) for n in re.findall(r"[\d.]+", value)] for key, value in told.items()
+        key: [None] if value == '"off"' else [float(n) for n in re.findall(NUMBER, value)]
+        for key, value in told.items()
     }
     assert numbers == {
         key: list(value) if isinstance(value, tuple) else [value]
