@@ -16,6 +16,7 @@ from pipeline.ingest.records import ParsedFile, RoundReadings
 from pipeline.ingest.sheet import Sheet, open_sheet
 from pipeline.site.layout import Layout, RoundsForm
 
+MAX_TEXT_BYTES = 200  # of a reader's name; longer ones are cut
 TUBE, DIRECTION, READER, DEPTH = "tube", "direction", "reader", "depth_cm"
 _DEPTH_TEXT = re.compile(r"(\d{1,4}(?:[.,]\d{1,3})?)\s*(?:cm)?", re.IGNORECASE)
 
@@ -162,6 +163,10 @@ def _texts(content: Content, name: str) -> NDArray[np.str_]:
     if position < 0:
         return np.full(len(content.good), "", dtype=np.str_)
     start, stop = content.sheet.cells(position)
-    shortened = np.minimum(stop, start + 200)
+    sheet_bytes = content.sheet.buffer
+    shortened = np.minimum(stop, start + MAX_TEXT_BYTES)
+    for _ in range(3):  # a cut within a character goes back to where that begins
+        within = sheet_bytes[np.minimum(shortened, len(sheet_bytes) - 1)] & 0xC0 == 0x80
+        shortened = shortened - (within & (shortened < stop))
     codes, texts = cell_texts(content.sheet.buffer, (start, shortened))
     return np.array([text.strip() for text in texts] or [""], dtype=np.str_)[codes]

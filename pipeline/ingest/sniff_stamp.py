@@ -13,7 +13,7 @@ ENGLISH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _MONTH = r"[A-Za-z]{3,9}"
 _DATE = re.compile(rf"(\d{{1,4}}|{_MONTH})([-/. ])(\d{{1,2}}|{_MONTH})(, |[-/. ])(\d{{1,4}})")
 _CLOCK = re.compile(
-    r"(?P<H>\d{1,2}):(?P<m>\d\d)(?::(?P<s>\d\d)(?P<point>[.,])?(?P<S>\d+)?)?"
+    r"(?P<H>\d{1,2}):(?P<m>\d\d)(?::(?P<s>\d\d)(?:(?P<point>[.,])(?P<S>\d+))?)?"
     r"(?P<gap>[ ]?)(?P<a>[AaPp][Mm])?(?P<zone>[ ]?(?:Z|[-+]\d\d(?::?\d\d)?))?"
 )
 _COMPACT = re.compile(r"((?:19|20)\d\d)(\d\d)(\d\d)(?:([T ]?)(\d\d)(\d\d)(\d\d)?)?")

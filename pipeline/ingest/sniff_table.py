@@ -218,20 +218,24 @@ class _Names:
 
     def __init__(self, titles: Sequence[str]) -> None:
         self.titles = [title.strip() for title in titles]
+        self._alike = Counter(self.titles)
         self._given: dict[int, str] = {}
+        self._taken: Counter[str] = Counter()
 
     def of(self, k: int, otherwise: str) -> str:
         """Return a name for a column that no other has."""
         title = self.titles[k] if k < len(self.titles) else ""
         base = title or otherwise or f"column {k + 1}"
-        taken = {name for place, name in self._given.items() if place != k}
-        self._given[k] = base if base not in taken else f"{base} {k + 1}"
+        if k in self._given:
+            self._taken[self._given[k]] -= 1
+        self._given[k] = base if not self._taken[base] else f"{base} {k + 1}"
+        self._taken[self._given[k]] += 1
         return self._given[k]
 
     def place(self, k: int) -> dict[str, Any]:
         """Return the column's number where its title does not tell it."""
         title = self.titles[k] if k < len(self.titles) else ""
-        return {} if title and self.titles.count(title) == 1 else {"number": k + 1}
+        return {} if title and self._alike[title] == 1 else {"number": k + 1}
 
 
 def _fixed_columns(

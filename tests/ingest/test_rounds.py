@@ -139,3 +139,11 @@ def test_sentinels_and_nulls_hold_in_books_too():
     text = "time;tube;direction;reader;10;20\n01.03.2024 9:00;T1;;;-9;-\n"
     parsed = read(text, null=["-"], sentinels=[-9])
     assert (len(parsed.rounds.value), parsed.nulls) == (0, 2)
+
+
+@pytest.mark.parametrize("name", ["é" * 150, "a" + "é" * 150, "世" * 90, "aa" + "😀" * 60])
+def test_a_name_too_long_is_cut_between_characters(name):
+    parsed = read(f"time;tube;direction;reader;10\n01.03.2024 9:00;T1;;{name};2\n")
+    (reader,) = parsed.rounds.reader
+    assert name.startswith(reader)
+    assert 197 <= len(reader.encode()) <= 200
