@@ -20,6 +20,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, Field, WithJsonSchema, create_model
 
 from pipeline.calibrate.forms import FORMS
+from pipeline.calibrate.samples import CELL_SCHEMAS as SAMPLE_CELLS
+from pipeline.calibrate.samples import COLUMNS as SAMPLE_COLUMNS
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import PercologError
 from pipeline.ingest.rounds import DEPTH, DIRECTION, READER, TUBE
@@ -253,6 +255,17 @@ def table_schema(
     return _table(file, fields)
 
 
+def samples_schema() -> Schema:
+    """Return the Table Schema of ``samples.csv``, from which laws are fitted."""
+    fields = []
+    for column in SAMPLE_COLUMNS:
+        read = SAMPLE_CELLS[column.read]
+        needed: Schema = {"required": True} if column.required else {}
+        rules = {**read.get("constraints", {}), **needed}
+        fields.append(_described("samples.csv", column.title, read["type"], rules))
+    return _table("samples.csv", fields)
+
+
 def _field(file: str, column: TableColumn, limits: Schema) -> Schema:
     """Return a column: how it is read, with the limits the model sets."""
     read = CELL_SCHEMAS[column.read]
@@ -320,6 +333,7 @@ SCHEMAS: dict[str, tuple[str, Callable[[], Schema]]] = {
         lambda: table_schema("decisions.csv", DECISION_COLUMNS, Decision),
     ),
     "rounds.csv": ("rounds.table.json", rounds_schema),
+    "samples.csv": ("samples.table.json", samples_schema),
 }
 
 

@@ -16,6 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.calibrate.forms import FORMS
+from pipeline.calibrate.samples import read_samples
 from pipeline.cli import app
 from pipeline.errors import PercologError, SiteError
 from pipeline.night import open_description
@@ -69,6 +70,7 @@ def cell_faults(field, text):
         "pattern": lambda rule: not re.fullmatch(rule, text),
         "enum": lambda rule: text not in rule,
         "minimum": lambda rule: float(text) < rule,
+        "exclusiveMinimum": lambda rule: float(text) <= rule,
         "maximum": lambda rule: float(text) > rule,
         "required": lambda rule: False,
     }
@@ -102,6 +104,38 @@ def test_the_book_of_rounds_of_the_demo_is_valid_by_its_layouts_titles():
     text = (ROOT / "data/raw/rounds/rounds_2025.csv").read_text(encoding="utf-8")
     assert table_faults(rounds_schema({"direction": "direction_deg"}), text) == []
     assert "unknown column 'direction_deg'" in table_faults(rounds_schema(), text)
+
+
+SAMPLES = (
+    "time,tube,depth_cm,wet_g,dry_g,tare_g,volume_cm3,bulk_density,left_out\n"
+    "2023-04-02T10:30,T1,10,241.5,208.2,62.1,100,,\n2023-04-02,T1,30,241.5,208.2,62.1,,1.42,\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("", ""),
+        ("2023-04-02T10:30", "2.4.2023"),
+        ("T1,10,", "T1,-10,"),
+        ("T1,10,", ",10,"),
+        ("241.5", "-241.5"),
+        ("62.1,100", "62.1,0"),
+        ("1.42", "dense"),
+        ("depth_cm", "depth"),
+    ],
+)
+def test_samples_are_refused_by_the_reader_and_the_schema_alike(make_site, old, new):
+    folder = make_site({})
+    text = SAMPLES.replace(old, new, 1) if old else SAMPLES
+    (folder / "samples.csv").write_text(text, encoding="utf-8")
+    site = open_description(folder)
+    assert bool(table_faults(schema("samples"), text)) == bool(old)
+    if old:
+        with pytest.raises(SiteError):
+            read_samples(folder / "samples.csv", site)
+    else:
+        assert len(read_samples(folder / "samples.csv", site)) == 2
 
 
 # Each is refused by the reader and by the schema: file, text, spoilt text.

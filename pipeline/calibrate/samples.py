@@ -7,7 +7,7 @@ Samples of one place and time are repeats of one point. docs/fitting.md lists th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -33,7 +33,7 @@ from pipeline.site.mistakes import (
 )
 from pipeline.site.models import Site
 from pipeline.site.tables import CellContext, Row, TableColumn, read_cells, read_table
-from pipeline.site.values import parse_instant, parse_number
+from pipeline.site.values import INSTANT_SCHEMA, Schema, parse_instant, parse_number
 
 FILE = "samples.csv"
 _DEEPEST_CM = 10_000.0
@@ -136,6 +136,15 @@ COLUMNS = (
     TableColumn("who", "who", _text),
     TableColumn("note", "note", _text),
 )
+# What each kind of cell accepts, as a Table Schema says it.
+_AT_LEAST_ZERO: Schema = {"type": "number", "constraints": {"minimum": 0}}
+CELL_SCHEMAS: dict[Callable[[str, CellContext], Any], Schema] = {
+    _text: {"type": "string"},
+    _at_least_zero: _AT_LEAST_ZERO,
+    _above_zero: {"type": "number", "constraints": {"exclusiveMinimum": 0}},
+    _depth: {"type": "number", "constraints": {"minimum": 0, "maximum": _DEEPEST_CM}},
+    _when: {"type": "string", "constraints": {"pattern": INSTANT_SCHEMA["pattern"]}},
+}
 
 
 def read_samples(path: Path, site: Site) -> list[Sample]:

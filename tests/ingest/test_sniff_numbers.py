@@ -22,7 +22,7 @@ def test_seconds_of_three_digits_are_no_time_of_day():
 
 
 def test_many_columns_take_time_in_proportion():
-    """Each name was compared with all given before, so that eight times as many took 55 times."""
+    """Each name was compared with all before it: eight times as many took 55 times as long."""
     took = {}
     for count in (100, 2000, 16_000):  # the first compiles
         head, row = b"time" + b",x" * count, b",1" * count
