@@ -1,0 +1,84 @@
+"""The commands that look and change nothing: where a value came from, what was logged when."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import redirect_stdout
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.shared import AsJson, SiteFolder, end, instant
+
+
+def trace(
+    time: Annotated[
+        str, typer.Option(metavar="ISO", help="The nearest step counts; no offset means UTC.")
+    ],
+    site: Annotated[
+        Path | None, typer.Argument(metavar="SITE", help="Folder of the site.toml.")
+    ] = None,
+    tube: Annotated[
+        str, typer.Option(metavar="T", help="A tube; for rain a source that logs it.")
+    ] = "",
+    depth: Annotated[
+        float | None, typer.Option(metavar="CM", help="A sensor's depth [cm], within 2 cm.")
+    ] = None,
+    product: Annotated[
+        str,
+        typer.Option(
+            help="water, storage, daily_water_content, daily_storage, rain or daily_rain."
+        ),
+    ] = "water",
+    layer: Annotated[str, typer.Option(metavar="NAME", help="A layer, for storage.")] = "",
+    commit: Annotated[
+        str, typer.Option(metavar="ID", help="An earlier state of the store.")
+    ] = "",
+    file: Annotated[
+        Path | None, typer.Option(metavar="NC", help="Trace a value of this delivered file.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show where one value came from: tests, laws, wiring, clock, file, line and its text."""
+    from pipeline.lineage import Question, TraceError
+    from pipeline.lineage import trace as trace_value
+    from pipeline.lineage_text import trace_text
+
+    question = Question(tube, instant(time, "--time"), depth, product, layer, commit)
+    try:
+        with redirect_stdout(sys.stderr):
+            account = trace_value(None if site is None else site.absolute(), file, question)
+    except TraceError as error:
+        raise typer.BadParameter(str(error), param_hint="trace") from None
+    if not as_json:
+        print(trace_text(account))
+    end("trace", [account], as_json)
+
+
+def timeline(
+    site: SiteFolder,
+    png: Annotated[
+        Path | None, typer.Option("--png", metavar="FILE", help="Draw it as a picture there.")
+    ] = None,
+    plain: Annotated[
+        bool, typer.Option("--ascii", help="Draw with ASCII characters only.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Draw what was installed, wired and logged when, and how densely."""
+    from pipeline.timeline import MOST_COLUMNS, print_timeline, site_timeline, timeline_account
+
+    folder, now = site.absolute(), datetime.now(UTC)
+    with redirect_stdout(sys.stderr):
+        if png is not None:
+            from pipeline.report.timeline import draw_timeline
+
+            draw_timeline(site_timeline(folder, now, MOST_COLUMNS), png)
+    if as_json:
+        end("timeline", [timeline_account(site_timeline(folder, now, MOST_COLUMNS))], True)
+    elif png is not None:
+        print(png)
+    else:
+        print_timeline(folder, now, plain)

@@ -1,0 +1,95 @@
+"""The commands of every day: check a site, run its night, account for its files."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import redirect_stdout
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from pipeline.commands.shared import (
+    AsJson,
+    SiteFolder,
+    Sites,
+    distinct,
+    end,
+    instant,
+    prepare_compiler,
+)
+
+
+def check(sites: Sites, as_json: AsJson = False) -> None:
+    """Read site descriptions and list every mistake, with file, line and what to do."""
+    from pipeline.accounts import show_survey, survey_site
+
+    with redirect_stdout(sys.stderr):
+        accounts = [survey_site(folder) for folder in distinct(sites)]
+    for account in accounts:
+        show_survey(account)
+    end("check", accounts, as_json)
+
+
+def night(
+    sites: Sites,
+    now: Annotated[
+        str,
+        typer.Option(
+            metavar="ISO",
+            help="Run as if it were this instant, 2026-03-01T02:00Z; without an offset, UTC.",
+        ),
+    ] = "",
+    as_json: AsJson = False,
+    direct: Annotated[
+        bool,
+        typer.Option("--direct", help="Run one site after another, without the orchestrator."),
+    ] = False,
+) -> None:
+    """Read what is new, compute what it changes, commit it, and write files and pictures."""
+    from pipeline.console import show_night, show_progress
+
+    at = instant(now)
+    show_progress()
+    prepare_compiler()
+    with redirect_stdout(sys.stderr):
+        orchestrated, summaries = _run(distinct(sites), at, direct)
+    for summary in summaries:
+        show_night(summary)
+    end("night", summaries, as_json, now=at, orchestrated=orchestrated)
+
+
+def ledger(
+    site: SiteFolder,
+    file: Annotated[
+        str, typer.Option(metavar="F", help="Only this raw file, named as in the ledger.")
+    ] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Account for every reading of every raw file of a site."""
+    from pipeline.accounts import ledger_text, report_ledger
+
+    with redirect_stdout(sys.stderr):
+        account = report_ledger(site.absolute(), file)
+    if not as_json:
+        print(ledger_text(account))
+    end("ledger", [account], as_json)
+
+
+def _run(
+    sites: list[Path], now: datetime, direct: bool
+) -> tuple[bool, Sequence[Mapping[str, Any]]]:
+    """Run under the orchestrator if it can be had; tell whether it was."""
+    from flows.launch import OrchestratorError, run_sites
+    from pipeline.console import say
+
+    if not direct:
+        try:
+            return True, run_sites(sites, now)
+        except OrchestratorError as error:
+            say(f"going on without the orchestrator: {error}")
+    from pipeline.parts import run_site
+
+    return False, [run_site(folder, now) for folder in sites]

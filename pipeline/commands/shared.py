@@ -1,0 +1,70 @@
+"""What the commands share: kinds of arguments, the end of a run, its exit codes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+EXIT_HELP = """\b
+Exit codes:
+  0  done
+  1  failed
+  2  wrong usage, or a mistake in a site description
+  3  done, but something was set aside and needs a look
+  130, 143  stopped by Ctrl-C or SIGTERM; the stores are safe
+Of several sites the worst counts: 1, then 2, then 3, then 0.
+"""
+
+SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="Folder of the site.toml.")]
+Sites = Annotated[
+    list[Path], typer.Argument(metavar="SITE...", help="Folders that hold a site.toml.")
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document on standard output.")
+]
+
+
+def instant(text: str, option: str = "--now") -> datetime:
+    """Return the instant an option gives, in UTC where it has no offset; else the present."""
+    if not text:
+        return datetime.now(UTC).replace(microsecond=0)
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(
+            f"found {text!r}; expected an ISO 8601 instant such as 2026-03-01T02:00Z",
+            param_hint=option,
+        ) from None
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+def distinct(sites: list[Path]) -> list[Path]:
+    """Return the folders as absolute paths, each once."""
+    return list(dict.fromkeys(folder.absolute() for folder in sites))
+
+
+def prepare_compiler() -> None:
+    """Find a place for compiled kernels: beside the package, else with the user's state.
+
+    Without any place to keep them the compiler refuses to be imported.
+    """
+    if not os.access(Path(__file__).parents[1], os.W_OK):
+        from pipeline.outcomes import state_folder
+
+        os.environ.setdefault("NUMBA_CACHE_DIR", str(state_folder() / "kernels"))
+
+
+def end(command: str, sites: Sequence[Mapping[str, Any]], as_json: bool, **more: Any) -> None:
+    """End the run with the exit code of the worst site, and its document if asked for."""
+    from pipeline.console import finish
+    from pipeline.outcomes import EXIT_CODES, worst
+
+    outcome = worst(account["outcome"] for account in sites)
+    if as_json:
+        print(finish(command, outcome, sites, **more))
+    raise typer.Exit(EXIT_CODES[outcome])
