@@ -92,12 +92,19 @@ def sniff(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", help="A raw file of a logger, or its beginning.")
     ],
+    as_json: AsJson = False,
 ) -> None:
     """Propose a layout for a raw file, and say what is unsure about it."""
     from pipeline.ingest.sniff import render
     from pipeline.ingest.sniff import sniff as propose
 
-    print(render(propose(_beginning(file), file.name)), end="")
+    proposal = propose(_beginning(file), file.name)
+    if as_json:
+        from pipeline.console import finish
+
+        print(finish("sniff", "done", [], proposal=proposal.as_dict()))
+    else:
+        print(render(proposal), end="")
 
 
 def _beginning(file: Path) -> bytes:
