@@ -111,7 +111,7 @@ def test_no_stage_imports_a_later_one():
         for name, _lazy in found
         if name in MODULES and RANK[layer_of(name)] > RANK[layer_of(module)]
     ]
-    assert arrows == [("pipeline.commands.nights", "flows.launch")]  # the command starts the flow
+    assert arrows == [("pipeline.commands.nights", "flows.launch")]  # it starts the flow
 
 
 def test_the_list_of_imports_sees_every_spelling(tmp_path):
