@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 from truth_sensors import ROOT_OF_AIR, ROOT_OF_STONE, ROOT_OF_WATER
 from truth_site import DEPTHS_M
+from truth_weather import STEP_S
 
 Array = NDArray[np.float64]
 Random = np.random.Generator
@@ -120,26 +121,30 @@ def affected_depths(kind: str, random: Random) -> dict[int, float]:
     return {}
 
 
-def body_beside(kind: str, rain: Array, interval_s: int) -> Array | float:
+def body_beside(kind: str, rain: Array) -> Array | float:
     """Return the root permittivity of what lies beside a sensor, (steps,) or one number.
 
     Air in a void fills for a while when rain runs down the wall; a gap along the whole tube
     fills at every depth within minutes, and drains away slowly; a stone and a sensor that
-    does not touch the soil stay as they are.
+    does not touch the soil stay as they are. ``rain`` is that of steps of ten minutes, so
+    that what fills does not depend on how often it is read.
     """
     if kind == "stone":
         return ROOT_OF_STONE
-    hours = interval_s / HOUR_S
+    hours = STEP_S / HOUR_S
     if kind == "bypass":
-        window = max(round(BYPASS_H / hours), 1)
+        window = round(BYPASS_H / hours)
         wet = lfilter(np.ones(window), [1.0], rain) > BYPASS_MM
         keep = np.exp(-hours / BYPASS_KEEPS_H)
     elif kind == "void":
-        wet = rain > VOID_MM * max(1.0, hours)
+        wet = rain > VOID_MM
         keep = np.exp(-hours / VOID_KEEPS_H)
     else:
         return ROOT_OF_AIR
-    filled = np.minimum(lfilter([1.0], [1.0, -keep], wet.astype(float)), 1.0)
+    # Full while water runs in, then draining from there on: it holds no more than its volume.
+    step = np.arange(rain.size)
+    last_wet = np.maximum.accumulate(np.where(wet, step, -np.inf))
+    filled = keep ** (step - last_wet)
     return ROOT_OF_AIR + (ROOT_OF_WATER - ROOT_OF_AIR) * filled
 
 

@@ -129,7 +129,8 @@ def make_field(
     readings = _block(site, plan, permittivity=np.stack([x.permittivity for x in logged], 1))
     readings["permittivity"] = describe(readings["permittivity"], "permittivity")
     if instruments.temperature_logged:
-        readings["soil_temperature"] = describe(truth["soil_temperature"], "soil_temperature")
+        warmth = _block(site, plan, of=np.stack([x.temperature for x in logged], 1))
+        readings["soil_temperature"] = describe(warmth["of"], "soil_temperature")
     labels = tuple(label for x in logged for label in x.labels)
     return Field(
         site=replace_visits(site, _references(plan, tubes, truth, labels)),
@@ -152,14 +153,11 @@ def _grounds(
 ) -> dict[tuple[str, int], Ground]:
     """Return the ground of each patch in use, at the steps of the field."""
     made = {}
-    temperature = np.stack([weather.soil_temperature(d) for d in DEPTHS_M], axis=1)
-    every = plan.interval_s // STEP_S
-    rain = weather.rain.reshape(-1, every).sum(axis=1)
     for tube in tubes:
         key = (tube.soil, tube.patch)
         if key not in made:
             patch = make_patch(plan.seed, *key, days)
-            made[key] = Ground(patch, rain, temperature[every - 1 :: every], every)
+            made[key] = Ground(patch, weather, plan.interval_s // STEP_S)
     return made
 
 

@@ -6,7 +6,6 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from truth_faults import body_beside
 from truth_sensors import feel, read_out, true_laws, unfrozen_share, with_body
 from truth_site import DEPTHS_M, START
 from truth_tubes import Ground, Plan, Tube, faults_of_tube
@@ -48,13 +47,12 @@ def _tube_rounds(plan: Plan, tube: Tube, ground: Ground) -> pd.DataFrame:
     laws = true_laws(
         plan.seed, tube.name, tube.soil, len(DEPTHS_M), plan.instruments.calibration_error
     )
-    body = np.broadcast_to(
-        body_beside(tube.role, ground.rain, plan.interval_s), (plan.steps,)
-    )[steps]
+    body = np.broadcast_to(ground.beside(tube.role), (plan.steps,))[steps]
+    temperature = ground.temperature_at(depths_cm)[steps]
     random = draws(plan.seed, f"rounds {tube.name}")
     values = []
     for sensor in range(len(DEPTHS_M)):
-        liquid = unfrozen_share(ground.temperature[steps, sensor])
+        liquid = unfrozen_share(temperature[:, sensor])
         soil = feel(
             ground.content[steps], tube.soil, float(depths_cm[sensor]), laws, sensor, liquid
         )

@@ -26,7 +26,7 @@ from truth_faults import (
 from truth_ground import Patch
 from truth_sensors import feel, read_out, true_laws, unfrozen_share, with_body
 from truth_site import DEPTHS_M, Instruments
-from truth_weather import draws
+from truth_weather import Weather, draws
 
 Array = NDArray[np.float64]
 PATCHES = 3  # columns of soil that the tubes of one soil are shared out to
@@ -66,12 +66,41 @@ class Plan:
 
 @dataclass(frozen=True)
 class Ground:
-    """A patch with rain (steps,) and soil temperature (steps, depth) at the field's steps."""
+    """A patch and its weather, at the field's steps."""
 
     patch: Patch
-    rain: Array
-    temperature: Array
+    weather: Weather
     every: int  # steps of the patch in one of the field
+
+    @cached_property
+    def rain(self) -> Array:
+        """Return the rain of each step of the field [mm]."""
+        return self.weather.rain.reshape(-1, self.every).sum(axis=1)
+
+    @cached_property
+    def temperature(self) -> Array:
+        """Return soil temperature at the stated depths, (steps, depth) [degC]."""
+        return self.temperature_at(100.0 * np.array(DEPTHS_M))
+
+    def temperature_at(self, depth_cm: Array) -> Array:
+        """Return soil temperature at some depths, (steps, depth) [degC]."""
+        known = [self._temperature(round(float(depth), 3)) for depth in depth_cm]
+        return np.stack(known, axis=1)
+
+    def _temperature(self, depth_cm: float) -> Array:
+        if depth_cm not in self._temperatures:
+            series = self.weather.soil_temperature(depth_cm / 100)
+            self._temperatures[depth_cm] = series[self.every - 1 :: self.every]
+        return self._temperatures[depth_cm]
+
+    @cached_property
+    def _temperatures(self) -> dict[float, Array]:
+        return {}
+
+    def beside(self, role: str) -> Array | float:
+        """Return the root permittivity of what lies beside the sensors of a tube."""
+        body = body_beside(role, self.weather.rain)
+        return body[self.every - 1 :: self.every] if isinstance(body, np.ndarray) else body
 
     @cached_property
     def content(self) -> Array:
@@ -81,9 +110,13 @@ class Ground:
 
 @dataclass(frozen=True)
 class Logged:
-    """What a tube logged (steps, depth), its faults, and where its sensors really are."""
+    """What a tube logged (steps, depth), its faults, and where its sensors really are.
+
+    A sensor feels water, frost and warmth where it really is.
+    """
 
     permittivity: Array
+    temperature: Array
     labels: list[Label]
     real_cm: Array
 
@@ -109,11 +142,12 @@ def log_tube(plan: Plan, tube: Tube, ground: Ground) -> Logged:
     """Return what the sensors of a tube log, with all its faults."""
     random = draws(plan.seed, f"drift {tube.name}")
     real_cm, shares = faults_of_tube(plan, tube)
-    body = body_beside(tube.role, ground.rain, plan.interval_s)
+    body = ground.beside(tube.role)
+    temperature = ground.temperature_at(real_cm)
     drifting = int(random.integers(len(DEPTHS_M))) if tube.role == DRIFT else -1
     labels, columns = [], []
     for sensor in range(len(DEPTHS_M)):
-        root = _root(plan, tube, ground, sensor, real_cm)
+        root = _root(plan, tube, ground, sensor, real_cm, temperature[:, sensor])
         if sensor in shares:
             root = with_body(root, shares[sensor], body)
         if sensor == drifting:
@@ -125,7 +159,7 @@ def log_tube(plan: Plan, tube: Tube, ground: Ground) -> Logged:
     for sensor, kind in _passing_kinds(plan, tube):
         labels += _spoil_sensor(plan, tube, sensor, kind, columns[sensor])
     labels += _supply_labels(plan, tube)
-    return Logged(np.stack(columns, axis=1), labels, real_cm)
+    return Logged(np.stack(columns, axis=1), temperature, labels, real_cm)
 
 
 def faults_of_tube(plan: Plan, tube: Tube) -> tuple[Array, dict[int, float]]:
@@ -136,11 +170,13 @@ def faults_of_tube(plan: Plan, tube: Tube) -> tuple[Array, dict[int, float]]:
     return real_cm, affected_depths(tube.role, random)
 
 
-def _root(plan: Plan, tube: Tube, ground: Ground, sensor: int, real_cm: Array) -> Array:
+def _root(
+    plan: Plan, tube: Tube, ground: Ground, sensor: int, real_cm: Array, temperature: Array
+) -> Array:
     """Return the root permittivity of the soil around one sensor."""
     on = plan.instruments.calibration_error
     laws = true_laws(plan.seed, tube.name, tube.soil, len(DEPTHS_M), on)
-    liquid = unfrozen_share(ground.temperature[:, sensor])
+    liquid = unfrozen_share(temperature)
     return feel(ground.content, tube.soil, float(real_cm[sensor]), laws, sensor, liquid)
 
 
