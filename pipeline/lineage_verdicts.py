@@ -122,6 +122,7 @@ def decided(view: View, sensor: Sensor, moment: Moment) -> str:
         f"line {decision.row}: {decision.verdict}, {decision.why} ({decision.who})"
         for decision in getattr(view.site, "decisions", ())
         if decision.tube == sensor.tube.tube
+        and not decision.of_tube
         and decision.depth_m in (None, sensor.nominal_m)
         and decision.start.timestamp() <= moment.at_s < decision.until.timestamp()
     ]

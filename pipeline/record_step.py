@@ -23,13 +23,20 @@ from pipeline.state import Snapshot, Writer
 RecordFunction = Callable[[Snapshot, Site, NDArray[np.bool_]], Mapping[str, pa.Table]]
 
 
+def nothing_else(state: Snapshot, site: Site) -> str:
+    """Tell that a step depends on nothing but the days computed."""
+    return ""
+
+
 @dataclass(frozen=True)
 class RecordStep:
     """One step over whole records and the tables it keeps in the store.
 
     ``function`` finds its own tables of the night before with ``Snapshot.table``; rows of a
     table are in a fixed order of their own. ``version`` rises when the arithmetic changes; all
-    days then count as computed tonight.
+    days then count as computed tonight. ``also`` tells in words or a hash what else the tables
+    depend on, such as hand rounds or visits; where it differs from the night before all days
+    count as computed tonight too.
     """
 
     name: str
@@ -37,6 +44,7 @@ class RecordStep:
     writes: tuple[str, ...]
     reference: str
     version: int = 1
+    also: Callable[[Snapshot, Site], str] = nothing_else
 
 
 def run_record_steps(
@@ -55,9 +63,9 @@ def run_record_steps(
         Days of each tube that were computed tonight.
     """
     known = writer.attributes.get("record_steps", {})
-    versions = {step.name: step.version for step in steps}
+    versions = {step.name: [step.version, step.also(writer, site)] for step in steps}
     for step in steps:
-        anew = known.get(step.name) != step.version
+        anew = known.get(step.name) != versions[step.name]
         if not anew and not computed.any():
             continue
         days = np.ones_like(computed) if anew else computed

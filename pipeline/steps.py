@@ -13,6 +13,9 @@ from pipeline.calibrate.steps import (
 )
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
+from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
+from pipeline.products.tube_health import health_inputs, tube_health
+from pipeline.products.tube_records import tube_records
 from pipeline.qc.step import qc_look, qc_step
 from pipeline.record_step import RecordStep
 from pipeline.step import Step
@@ -99,4 +102,25 @@ STATION_STEPS = (
 )
 
 # Over whole records and several tubes; each keeps tables of its own in the store.
-RECORD_STEPS: tuple[RecordStep, ...] = ()
+RECORD_STEPS: tuple[RecordStep, ...] = (
+    RecordStep(
+        "tube records",
+        tube_records,
+        ("tube_responses", "tube_blocks"),
+        "crossing of a rise; noise of second differences; daily wave of warmth",
+    ),
+    RecordStep(
+        "neighbour tubes",
+        neighbour_days,
+        ("neighbour_days",),
+        "departure from all that neighbours showed; after QARTOD's neighbour test",
+        also=neighbour_inputs,
+    ),
+    RecordStep(
+        "tube health",
+        tube_health,
+        ("tube_health", "tube_verdicts"),
+        "rotation check, order of fronts, contact, depth; docs/tubes.md",
+        also=health_inputs,
+    ),
+)

@@ -10,6 +10,7 @@ import pytest
 from pipeline import night
 from pipeline.cubes import SPECS
 from pipeline.ingest.ledger import Ledger
+from pipeline.steps import RECORD_STEPS
 
 ROOT = Path(__file__).parent.parent
 RAW = ROOT / "data" / "raw"
@@ -44,9 +45,8 @@ def state_of(folder):
     """Return every array and table of a site's newest state."""
     snapshot = night.site_store(night.open_description(folder)).read()
     arrays = {key: snapshot.array(key)[:] for key in SPECS if snapshot.holds(key)}
-    tables = {
-        name: snapshot.table(name).to_pandas() for name in ("superseded", "rounds", "rules")
-    }
+    names = ("superseded", "rounds", "rules", *(n for s in RECORD_STEPS for n in s.writes))
+    tables = {name: snapshot.table(name).to_pandas() for name in names}
     ledger = snapshot.table("ledger").to_pandas().drop(columns=["modified_ns"])
     return arrays, {**tables, "ledger": ledger}
 

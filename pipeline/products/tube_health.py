@@ -6,6 +6,8 @@ year, from the hand rounds and from what others suspect; no reading is read agai
 
 from __future__ import annotations
 
+import hashlib
+import json
 from datetime import datetime
 
 import numpy as np
@@ -21,8 +23,9 @@ from pipeline.qc.health import TubesRecord, all_findings, seen_of
 from pipeline.qc.months import BLOCK_DAYS
 from pipeline.qc.neighbours import neighbour_groups
 from pipeline.qc.rotation_visits import visit_findings
-from pipeline.qc.tube_verdicts import judge_tubes
+from pipeline.qc.tube_verdicts import judge_tubes, tube_decisions
 from pipeline.qc.wall import Wired
+from pipeline.site.fingerprint import site_hash
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.variables import SIGNALS
@@ -31,6 +34,38 @@ EVIDENCE_DAYS = 365
 ROUNDS_YEARS = 3  # older rounds no longer speak for the tube of today
 DAILY = "daily/daily_water_content"
 SUSPECTS = ("tube", "depth_m", "slope", "p", "sentence", "from_s", "until_s")
+
+TEXT, WHOLE, REAL = pa.string(), pa.int64(), pa.float64()
+HEALTH = pa.schema(
+    [
+        ("tube", TEXT),
+        ("kind", TEXT),
+        ("depth_m", REAL),
+        ("direction_deg", REAL),
+        ("from_s", WHOLE),
+        ("until_s", WHOLE),
+        ("events", WHOLE),
+        ("measure", REAL),
+        ("threshold", REAL),
+        ("unit", TEXT),
+        ("weight", WHOLE),
+        ("sentence", TEXT),
+        ("action", TEXT),
+    ]
+)
+VERDICTS = pa.schema(
+    [
+        ("tube", TEXT),
+        ("verdict", WHOLE),
+        ("reason", TEXT),
+        ("action", TEXT),
+        ("found", WHOLE),
+        ("decided_by", TEXT),
+        ("days", WHOLE),
+        ("storms", WHOLE),
+        ("rounds", WHOLE),
+    ]
+)
 
 Floats = NDArray[np.float64]
 
@@ -58,20 +93,41 @@ def tube_health(
     record = tubes_record(state, site)
     findings = all_findings(record)
     seen = seen_of(record)
-    verdicts = judge_tubes(record.names, findings, seen, {})
+    decided = tube_decisions(site, record.span_s[1])
+    verdicts = judge_tubes(record.names, findings, seen, decided)
     order = {name: number for number, name in enumerate(record.names)}
     told: list[Finding] = sorted(
         [*findings, *visit_findings(site)],
         key=lambda f: (order[f.tube], -f.weight, f.kind, np.nan_to_num(f.depth_m, nan=-1.0)),
     )
     return {
-        "tube_health": _plain(findings_table(told)),
-        "tube_verdicts": _plain(verdicts),
+        "tube_health": _plain(findings_table(told), HEALTH),
+        "tube_verdicts": _plain(verdicts, VERDICTS),
     }
 
 
-def _plain(table: pd.DataFrame) -> pa.Table:
-    return pa.Table.from_pandas(table, preserve_index=False).replace_schema_metadata(None)
+def health_inputs(state: Snapshot, site: Site) -> str:
+    """Return a hash of what the verdicts depend on besides computed days.
+
+    Hand rounds, the description, and the words of people that are told in the tables.
+    """
+    told = [
+        [visit.model_dump(mode="json") for visit in site.visits if visit.action == "rotation"],
+        [decision.model_dump(mode="json") for decision in site.decisions if decision.of_tube],
+        site_hash(site),
+    ]
+    digest = hashlib.sha256(json.dumps(told).encode())
+    for name in ("rounds", "drift_suspects"):
+        table = state.table(name)
+        if table is not None and table.num_rows:
+            rows = pd.util.hash_pandas_object(table.to_pandas(), index=False)
+            digest.update(rows.to_numpy(np.uint64).tobytes())
+    return digest.hexdigest()
+
+
+def _plain(table: pd.DataFrame, schema: pa.Schema) -> pa.Table:
+    rows = pa.Table.from_pandas(table, schema=schema, preserve_index=False)
+    return rows.replace_schema_metadata(None)
 
 
 def tubes_record(state: Snapshot, site: Site) -> TubesRecord:
@@ -207,7 +263,7 @@ def _due(
 def _rotations(state: Snapshot, site: Site) -> tuple[pd.DataFrame, float]:
     """Return how directions agree in rounds with three or more, and a reading's error."""
     table = state.table("rounds")
-    empty = pd.DataFrame({"time_s": [], "tube": [], "depth_m": []})
+    empty = pd.DataFrame({"round": [], "time_s": [], "tube": [], "depth_m": []})
     if table is None or table.num_rows == 0:
         return empty, np.nan
     rows = table.to_pandas()

@@ -270,4 +270,5 @@ def _table(
     rows = pd.concat(filled, ignore_index=True)
     rows = rows.assign(_tube=_positions(rows, names))
     rows = rows.sort_values(["_tube", "depth_m", then], kind="stable")
-    return pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
+    table = pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
+    return table.replace_schema_metadata(None)

@@ -256,18 +256,18 @@ def drift_findings(suspects: pd.DataFrame) -> Iterator[Finding]:
         ``tube``, ``depth_m``, ``slope`` [m3 m-3 a year], ``p``, ``sentence``, ``from_s``,
         ``until_s``.
     """
-    for row in suspects.itertuples():
+    for row in suspects.to_dict("records"):
         yield Finding(
-            str(row.tube),
+            str(row["tube"]),
             "drift",
-            float(row.depth_m),
+            float(row["depth_m"]),
             np.nan,
-            int(row.from_s),
-            int(row.until_s),
+            int(row["from_s"]),
+            int(row["until_s"]),
             1,
-            float(row.slope),
+            float(row["slope"]),
             0.0,
             "m3 m-3 year-1",
             Verdict.USE_WITH_CARE,
-            str(row.sentence),
+            str(row["sentence"]),
         )

@@ -72,7 +72,7 @@ def _spans(site: Site, tube: str, depth_m: float, limits: QcLimits) -> list[Span
         for visit in visits_at(site, tube, depth_m):
             first, last = visit_window(visit, limits.maintenance_h)
             found.append((first, last + 1, "maintenance"))
-    for decision in site.decisions:
+    for decision in (d for d in site.decisions if not d.of_tube):
         if decision.tube == tube and decision.depth_m in (None, depth_m):
             ends = (int(decision.start.timestamp()), int(decision.until.timestamp()))
             found.append((*ends, decision.verdict))

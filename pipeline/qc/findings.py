@@ -79,6 +79,7 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     rows = [{**asdict(f), "weight": int(f.weight), "action": f.action} for f in findings]
     types = {"from_s": "int64", "until_s": "int64", "events": "int64", "weight": "int64"}
     types |= dict.fromkeys(("depth_m", "direction_deg", "measure", "threshold"), "float64")
+    types |= dict.fromkeys(("tube", "kind", "unit", "sentence", "action"), "object")
     return pd.DataFrame(rows, columns=list(COLUMNS)).astype(types)
 
 

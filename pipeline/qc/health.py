@@ -27,6 +27,7 @@ from pipeline.qc.wall import (
 
 Floats = NDArray[np.float64]
 DAY_S = 86_400
+FACING = 0.015  # m3 m-3; a logged sensor so much drier than neighbours faces a low side
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,14 @@ class TubesRecord:
     def difference(self) -> Floats:
         """Return daily water content less the median of the neighbours, (day, tube, depth)."""
         return self.at_depths - self.others(self.at_depths)
+
+    @cached_property
+    def usual_difference(self) -> Floats:
+        """Return the median over the days of `difference`, (tube, depth)."""
+        usual = np.full(self.real_m.shape, np.nan)
+        told = np.isfinite(self.difference).any(axis=0)
+        usual[told] = np.nanmedian(self.difference[:, told], axis=0)
+        return usual
 
     def others(self, values: Floats) -> Floats:
         """Return the median of each tube's neighbours, (day, tube, depth)."""
@@ -151,12 +160,13 @@ def _median_wave(record: TubesRecord) -> Floats:
 
 def sensor_findings(record: TubesRecord) -> Iterator[Finding]:
     """Yield poor contact, noise, swings with rain and loss of data."""
-    usual = np.full(record.real_m.shape, np.nan)
-    told = np.isfinite(record.difference).any(axis=0)
-    usual[told] = np.nanmedian(record.difference[:, told], axis=0)
     like = contact.noise_of_like(record.noise, record.peers)
     yield from contact.contact_findings(
-        record.names, record.depths_m, (record.noise, like), usual, record.span_s
+        record.names,
+        record.depths_m,
+        (record.noise, like),
+        record.usual_difference,
+        record.span_s,
     )
     top = _uppermost(record)
     yield from contact.swing_findings(
@@ -185,7 +195,7 @@ def seen_of(record: TubesRecord) -> dict[str, Seen]:
         (record.responses["rise_in_hour"] >= FLASH_RISE) & rained(record.responses)
     ]
     storms = (quick["onset_s"] // DAY_S).groupby(quick["tube"]).nunique()
-    rounds = record.spread.groupby("tube")["time_s"].nunique()
+    rounds = record.spread.groupby("tube")["round"].nunique()
     by_hand = record.spread.groupby("tube")["depth_m"].nunique()
     return {
         name: Seen(
@@ -193,6 +203,7 @@ def seen_of(record: TubesRecord) -> dict[str, Seen]:
             int(storms.get(name, 0)),
             int(rounds.get(name, 0)),
             max(len(record.wired.nominal_m.get(name, ())), int(by_hand.get(name, 0))),
+            tuple(record.depths_m[record.usual_difference[tube] <= -FACING].tolist()),
         )
         for tube, name in enumerate(record.names)
     }

@@ -77,7 +77,8 @@ def rotation_findings(spread: pd.DataFrame, limit: float) -> Iterator[Finding]:
         From `reader_limit`.
     """
     rows = odd_directions(spread, limit).sort_values(["tube", "depth_m", "time_s"])
-    for (tube, depth), cell in rows.groupby(["tube", "depth_m"], sort=True):
+    for key, cell in rows.groupby(["tube", "depth_m"], sort=True):
+        tube, depth = str(key[0]), float(cell["depth_m"].iloc[0])
         last = cell.tail(LAST_ROUNDS)
         odd, needed = last[last["side"] != 0], MOST_PARTS * len(last)
         if len(odd) > needed or len(odd) >= LEAST_ROUNDS:
@@ -85,11 +86,11 @@ def rotation_findings(spread: pd.DataFrame, limit: float) -> Iterator[Finding]:
             direction, side = counts.index[int(np.argmax(counts.to_numpy()))]
             telling = odd[(odd["named"] == direction) & (odd["side"] == side)]
             if len(telling) > needed or len(telling) >= LEAST_ROUNDS:
-                yield _named(str(tube), float(depth), telling, len(last), limit)
+                yield _named(tube, depth, telling, len(last), limit)
                 continue
         apart = last[~last["agree"]]
         if len(apart) > needed:
-            yield _apart(str(tube), float(depth), apart, len(last), limit)
+            yield _apart(tube, depth, apart, len(last), limit)
 
 
 def _named(tube: str, depth: float, rounds: pd.DataFrame, count: int, limit: float) -> Finding:

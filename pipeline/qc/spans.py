@@ -100,7 +100,7 @@ def _maintenance(
 
 
 def _decisions(site: Site, cells: Cells, time_s: NDArray[np.int64]) -> Rows:
-    for decision in site.decisions:
+    for decision in (d for d in site.decisions if not d.of_tube):
         level = GOOD if decision.verdict == "keep" else BAD
         ends = (int(decision.start.timestamp()), int(decision.until.timestamp()))
         for column, (tube, depth_m) in enumerate(cells):

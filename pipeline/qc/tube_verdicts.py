@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from pipeline.qc.findings import Finding, Verdict
+from pipeline.site.models import Site
 
 # Of a tube's sensors: with a void, a stone or no contact at so many it is not to be used.
 SPOILT_PART = 0.5
@@ -24,6 +25,7 @@ class Seen:
     storms: int = 0  # that a sensor answered quickly
     rounds: int = 0  # with three directions
     sensors: int = 0  # wired or read by hand
+    dry_m: tuple[float, ...] = ()  # depths at which the logged sensor is drier than neighbours
 
     @property
     def counts(self) -> tuple[int, int, int]:
@@ -40,11 +42,26 @@ class Decided:
     who: str
 
 
+def tube_decisions(site: Site, at_s: int) -> dict[str, Decided]:
+    """Return a person's verdicts on tubes that hold at an instant (UTC seconds).
+
+    Of several on one tube the lowest row of decisions.csv counts.
+    """
+    return {
+        decision.tube: Decided(
+            Verdict[decision.verdict.replace(" ", "_").upper()], decision.why, decision.who
+        )
+        for decision in site.decisions
+        if decision.of_tube and decision.start.timestamp() <= at_s < decision.until.timestamp()
+    }
+
+
 def refine_causes(findings: Iterable[Finding], seen: Mapping[str, Seen]) -> list[Finding]:
     """Tell voids from stones where the logged sensor of a low direction allows it.
 
     A void fills in heavy rain, and the sensor beside it answers; beside a stone nothing
-    happens. Where no sensor is logged the cause is left open.
+    happens. Where no sensor is logged, or the one that is does not seem to face that side, the
+    cause is left open.
     """
     known = list(findings)
     filled = {(f.tube, f.depth_m) for f in known if f.kind == "void"}
@@ -53,11 +70,16 @@ def refine_causes(findings: Iterable[Finding], seen: Mapping[str, Seen]) -> list
         if finding.kind == "void or stone":
             if (finding.tube, finding.depth_m) in filled:
                 finding = replace(finding, kind="void")
-            elif seen.get(finding.tube, Seen()).storms >= LEAST_STORMS:
+            elif _faces(seen.get(finding.tube, Seen()), finding.depth_m):
                 quiet = "; in heavy rain the logged sensor does not fill: rather a stone"
                 finding = replace(finding, kind="stone", sentence=finding.sentence + quiet)
         result.append(finding)
     return result
+
+
+def _faces(seen: Seen, depth_m: float) -> bool:
+    """Tell whether a logged sensor faces a low side, and saw enough heavy rain to tell."""
+    return seen.storms >= LEAST_STORMS and depth_m in seen.dry_m
 
 
 def judge_tubes(

@@ -220,11 +220,11 @@ def gap_findings(events: pd.DataFrame, wired: Wired) -> Iterator[Finding]:
 
 def _gap_finding(tube: str, rows: pd.DataFrame, is_gap: bool, common: float) -> Finding:
     depth = float(rows["depth_m"].max())
-    lag = float(rows["lag_s"].median()) / 60
+    lag, rise = float(rows["lag_s"].median()) / 60, float(rows["rise"].median())
     seen = (
         f"in {len(rows)} storms ({instant(rows['onset_s'].iloc[0])} to "
         f"{instant(rows['onset_s'].iloc[-1])}) sensors down to {centimetres(depth)} cm "
-        f"answered within {lag:.0f} min of each other, by {percent(float(rows['rise'].median()))} %"
+        f"answered within {lag:.0f} min of each other, by {percent(rise)} %"
     )
     if is_gap:
         told = f"{seen}, and the rise was gone within a day: water along the wall"
@@ -278,21 +278,24 @@ def void_findings(found: pd.DataFrame, wired: Wired) -> Iterator[Finding]:
         if len(depths) > max(2, MOST_FLASHING * len(wired.nominal_m[str(name)])):
             continue  # the whole tube: a gap, told by `gap_findings`
         for depth in depths:
-            cell = rows[rows["depth_m"] == depth]
-            yield Finding(
-                str(name),
-                "void",
-                float(depth),
-                np.nan,
-                int(cell["onset_s"].iloc[0]),
-                int(cell["onset_s"].iloc[-1]),
-                len(cell),
-                float(cell["half_h"].median()),
-                FLASH_HALF_H,
-                "h",
-                Verdict.USE_WITH_CARE,
-                f"at {centimetres(float(depth))} cm the logged sensor rose by "
-                f"{percent(float(cell['rise_in_hour'].median()))} % within an hour and fell "
-                f"to half within {float(cell['half_h'].median()):.1f} h in {len(cell)} storms, "
-                f"other than its neighbours: a void beside it fills",
-            )
+            yield _void_finding(str(name), float(depth), rows[rows["depth_m"] == depth])
+
+
+def _void_finding(tube: str, depth: float, rows: pd.DataFrame) -> Finding:
+    rise, half = float(rows["rise_in_hour"].median()), float(rows["half_h"].median())
+    return Finding(
+        tube,
+        "void",
+        depth,
+        np.nan,
+        int(rows["onset_s"].iloc[0]),
+        int(rows["onset_s"].iloc[-1]),
+        len(rows),
+        half,
+        FLASH_HALF_H,
+        "h",
+        Verdict.USE_WITH_CARE,
+        f"at {centimetres(depth)} cm the logged sensor rose by {percent(rise)} % within an "
+        f"hour and fell to half within {half:.1f} h in {len(rows)} storms, other than its "
+        f"neighbours: a void beside it fills",
+    )

@@ -171,6 +171,11 @@ def _check_decision(placed: Placed[Decision], draft: Draft) -> Iterator[Problem]
     if decision.until <= decision.start:
         expected = f"an instant after 'from' ({decision.start:%Y-%m-%dT%H:%MZ})"
         yield spot.problem("until", f"{decision.until:%Y-%m-%dT%H:%MZ}", expected)
+    if decision.of_tube and decision.depth_m is not None:
+        yield spot.problem(
+            "depth_cm", f"{decision.depth_m * 100:g}", "no depth: a tube is judged as a whole"
+        )
+        return
     wires = [w.value for w in draft.wires if w.value.tube == decision.tube]
     depths = {w.depth_m for w in wires if w.depth_m is not None}
     if decision.depth_m is not None and depths and decision.depth_m not in depths:

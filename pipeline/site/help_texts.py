@@ -149,7 +149,10 @@ COLUMN_HELP = {
     "decisions.csv.depth_cm": "Nominal depth [cm]; all depths of the tube if empty.",
     "decisions.csv.from": "From when.",
     "decisions.csv.until": "Until when (exclusive).",
-    "decisions.csv.verdict": "keep: good whatever the tests say; reject: bad.",
+    "decisions.csv.verdict": (
+        "On readings: keep (good whatever the tests say), reject (bad). On the tube: sound, "
+        "use with care, do not use."
+    ),
     "decisions.csv.why": "The reason.",
     "decisions.csv.who": "Who decided.",
     "rounds.csv.time": "When, as the layout's date pattern says.",

@@ -239,9 +239,10 @@ class QcOverride(Model):
 
 
 class Decision(Model):
-    """A person's verdict on one sensor's readings over a time (``until`` exclusive).
+    """A person's verdict over a time (``until`` exclusive).
 
-    It overrules the quality tests; of two that meet, the lower row wins.
+    "keep" and "reject" are on readings and overrule the quality tests; the others are on a
+    tube and overrule what was found of its health. Of two that meet, the lower row wins.
     """
 
     row: int
@@ -249,9 +250,14 @@ class Decision(Model):
     depth_m: float | None = None  # nominal; None: all depths of the tube
     start: datetime
     until: datetime
-    verdict: Literal["keep", "reject"]
+    verdict: Literal["keep", "reject", "sound", "use with care", "do not use"]
     why: Annotated[str, Field(min_length=1)]
     who: Annotated[str, Field(min_length=1)]
+
+    @property
+    def of_tube(self) -> bool:
+        """Tell whether the verdict is on a tube and not on readings."""
+        return self.verdict not in ("keep", "reject")
 
 
 class Layer(Model):

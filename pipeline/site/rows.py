@@ -27,7 +27,7 @@ from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
 M = TypeVar("M", bound=BaseModel)
 
 _DEEPEST_CM = 10_000.0
-VERDICTS = ("keep", "reject")
+VERDICTS = ("keep", "reject", "sound", "use with care", "do not use")
 _QUANTITIES = [*TUBE_QUANTITIES, *STATION_QUANTITIES]
 
 

@@ -1,0 +1,105 @@
+"""Water along the wall and voids, from responses made by hand."""
+
+import numpy as np
+import pandas as pd
+
+from pipeline.qc.wall import (
+    Wired,
+    flashes,
+    gap_events,
+    gap_findings,
+    pairs_within,
+    shared,
+    void_findings,
+)
+
+DEPTHS = (0.1, 0.2, 0.3, 0.4, 0.6, 1.0)
+DAY_S, HOUR_S = 86_400, 3600
+NAMES = ("A", "B", "C", "D")
+
+
+def wired(names=NAMES):
+    return Wired(
+        dict.fromkeys(names, DEPTHS),
+        dict.fromkeys(names, DEPTHS),
+        {name: tuple(n for n in names if n != name) for name in names},
+        dict.fromkeys(names, 600),
+    )
+
+
+def storms(tube, lag_s, count=4, depths=DEPTHS, **more):
+    """Return responses of a tube to some storms, each depth later than the one above."""
+    fixed = {"rise": 0.08, "rise_in_hour": 0.05, "half_h": 8.0, "kept": 0.1, "rain_mm": 6.0}
+    rows = [
+        {"tube": tube, "depth_m": z, "onset_s": day * 5 * DAY_S + at * lag_s, **fixed, **more}
+        for day in range(count)
+        for at, z in enumerate(depths)
+    ]
+    return pd.DataFrame(rows)
+
+
+def gaps(responses):
+    return list(gap_findings(gap_events(responses, wired()), wired()))
+
+
+def test_all_pairs_in_reach_are_found():
+    tube = np.array([0, 0, 0, 1])
+    onset = np.array([0, 50, 200, 50])
+    i, j = pairs_within(tube, onset, 60, 60)
+    assert {*zip(i.tolist(), j.tolist(), strict=True)} == {
+        *((0, 0), (0, 1), (1, 0), (1, 1), (2, 2), (3, 3))
+    }
+
+
+def test_all_depths_within_minutes_and_gone_in_a_day_is_water_along_the_wall():
+    (found,) = gaps(storms("A", 120))
+    assert (found.kind, found.events) == ("bypass", 4)
+    assert "100 cm" in found.sentence
+
+
+def test_a_front_from_depth_to_depth_is_not():
+    assert gaps(storms("A", 3 * HOUR_S)) == []
+
+
+def test_two_storms_are_too_few():
+    assert gaps(storms("A", 120, count=2)) == []
+
+
+def test_water_that_stays_may_be_preferential_flow():
+    (found,) = gaps(storms("A", 120, half_h=np.nan, kept=0.8))
+    assert found.kind == "fast flow"
+    assert "the water stayed" in found.sentence
+
+
+def test_what_most_neighbours_show_is_the_soil():
+    (found, *others) = gaps(pd.concat([storms(name, 120) for name in NAMES]))
+    assert len(others) == 3
+    assert found.kind == "fast flow"
+    assert "neighbours show the same" in found.sentence
+
+
+def test_without_rain_nothing_can_run_down_but_unlogged_rain_may():
+    assert gaps(storms("A", 120, rain_mm=0.0)) == []
+    (found,) = gaps(storms("A", 120, rain_mm=np.nan))
+    assert found.kind == "bypass"
+
+
+def test_a_quick_pair_of_sensors_is_a_void_and_no_gap():
+    responses = storms("A", 60, depths=(0.2, 0.3), half_h=1.2)
+    assert gaps(responses) == []
+    found = list(void_findings(flashes(responses, wired()), wired()))
+    assert [f.depth_m for f in found] == [0.2, 0.3]
+    assert {f.kind for f in found} == {"void"}
+    assert all(f.events == 4 for f in found)
+
+
+def test_flashes_that_neighbours_share_are_the_soil():
+    responses = pd.concat([storms(n, 60, depths=(0.1,), half_h=1.2) for n in NAMES])
+    assert flashes(responses, wired()).empty
+
+
+def test_sharing_needs_half_of_the_neighbours():
+    events = pd.DataFrame({"tube": ["A", "B", "D"], "onset_s": [0, HOUR_S, 9 * HOUR_S]})
+    # By hand: of the three neighbours of A only B answers within two hours: a third.
+    assert shared(events, wired()).tolist() == [False, False, False]
+    assert shared(events, wired(("A", "B"))).tolist() == [True, True, False]
