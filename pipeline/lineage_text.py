@@ -62,12 +62,21 @@ def _head(account: Mapping[str, Any]) -> Iterator[str]:
     known = [f"{word} error {_n(value[key])}" for key, word in errors if key in value]
     told = "no value" if value[name] is None else f"{_n(value[name])} {value['units']}"
     yield f"value        {', '.join([told, *known])}"
+    yield from _error_parts(account.get("systematic_parts"))
     if account["why_missing"]:
         yield f"why          {account['why_missing']}"
     if value.get("calibrated_water_content") != value.get("cleaned_water_content"):
         yield f"calibrated   {_n(value['calibrated_water_content'])} m3 m-3"
     state = account["state"]
     yield f"state        {state['commit']}, written {state['written']}"
+
+
+def _error_parts(parts: Mapping[str, Any] | None) -> Iterator[str]:
+    if parts:
+        yield (
+            f"             systematic in quadrature: laws {_n(parts['laws'])}, depth "
+            f"(uncertain by {_cm(parts['depth_uncertainty_m'])} cm) {_n(parts['depth'])}"
+        )
 
 
 def _delivered(account: Mapping[str, Any]) -> Iterator[str]:

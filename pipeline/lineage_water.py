@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.calibrate.reasons import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
+from pipeline.lineage_errors import systematic_parts
 from pipeline.lineage_gaps import why_no_reading
 from pipeline.lineage_laws import calibration_of
 from pipeline.lineage_origin import Place, Reading, stored_reading, trace_reading
@@ -42,7 +43,7 @@ def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``value``, ``quality``, ``tests``, ``corrections``, ``calibration``, the parts of
+        ``value``, ``systematic_parts``, ``quality``, ``tests``, ``corrections``, ``calibration``, the parts of
         `pipeline.lineage_origin.trace_reading` where there is a reading, and ``why_missing``,
         a sentence, where the cell has no water content; else None.
     """
@@ -57,6 +58,7 @@ def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
             "tests_mask": flags["tests"],
             "outside_calibration": flags["outside"],
         },
+        "systematic_parts": systematic_parts(view, rules, sensor, moment),
         "tests": fired_tests(view, rules, sensor, moment, flags["tests"]),
         "calibration": calibration_of(view, rules, sensor, moment.at_s),
     }

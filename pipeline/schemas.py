@@ -33,6 +33,7 @@ from pipeline.site.forms import (
     SiteForm,
     SoilForm,
     SourceForm,
+    UncertaintyForm,
 )
 from pipeline.site.help_layouts import LAYOUT_HELP
 from pipeline.site.help_texts import COLUMN_HELP, LAWS_HELP, SITE_HELP, SOILS_HELP
@@ -93,6 +94,7 @@ class _SiteFile(Form):
     site: SiteForm
     source: tuple[SourceForm, ...] = Field(min_length=1)
     sensor_noise: _Noise | None = None  # type: ignore[valid-type]
+    uncertainty: UncertaintyForm | None = None
     qc: _QcForm | None = None
     layer: tuple[LayerForm, ...] = Field(min_length=1)
     derive: Derive | None = None
@@ -118,6 +120,7 @@ _SITE_NAMES = {
     "Contact": "contact",
     "SourceForm": "source",
     "ClockForm": "source.clock",
+    "UncertaintyForm": "uncertainty",
     "_QcForm": "qc",
     "OverrideForm": "qc.override",
     "LayerForm": "layer",

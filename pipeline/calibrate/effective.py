@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from pipeline.calibrate.depth_error import horizon_edges
 from pipeline.calibrate.forms import complete_coefficients
 from pipeline.calibrate.plan import Period, sensor_periods
 from pipeline.site.models import Horizon, Law, Site
@@ -58,7 +59,12 @@ def _state(
             "probe": _law_state(period.probe, None),
             "soil": _law_state(period.soil, period.horizon),
         }
-    return {"sensor_noise": dict(site.sensor_noise), "depths": depths}
+    return {
+        "sensor_noise": dict(site.sensor_noise),
+        "depths": depths,
+        "depth_uncertainty_m": site.depth_uncertainty_m(tube),
+        "horizon_edges_m": horizon_edges(site, tube),
+    }
 
 
 def _period_at(periods: list[Period], at_s: int | None) -> Period:

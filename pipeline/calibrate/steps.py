@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.calibrate.depth_error import add_depth_error
 from pipeline.calibrate.kernels import (
     Noise,
     Signals,
@@ -62,8 +63,10 @@ def water_content_step(block: xr.Dataset, site: Site) -> xr.Dataset:
 
     The random error is the noise of the logged quantity carried through the slopes of the
     probe's and the soil's law. The systematic error holds what the laws' own coefficients
-    leave open: the soil law's, and the probe law's through the slope of the soil law, in
-    quadrature. Either is NaN where the site does not state what it rests on.
+    leave open: the soil law's, and the probe law's through the slope of the soil law, and
+    what a doubt about the sensor's depth does where water changes with depth (see
+    `pipeline.calibrate.depth_error`), in quadrature. Either is NaN where the site does not
+    state what it rests on.
 
     Parameters
     ----------
@@ -87,6 +90,8 @@ def water_content_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     theta, random, systematic = (np.empty(shape, dtype=np.float32) for _ in range(3))
     out = WaterArrays(theta, random, systematic, np.empty(shape, dtype=np.uint8))
     fill_water(_signals(block), _noise(site), plan.runs, plan.curves, out)
+    cube = tuple(block.sizes[dim] for dim in DIMS)
+    add_depth_error(theta.reshape(cube), systematic.reshape(cube), block, site)
     result: dict[str, NDArray] = {
         "calibrated_water_content": out.water_content,
         "random_error": out.random_error,

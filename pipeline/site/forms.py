@@ -98,6 +98,12 @@ class LayerForm(Form):
     bottom_cm: Number
 
 
+class UncertaintyForm(Form):
+    """``[uncertainty]``."""
+
+    depth_cm: Annotated[Number, Field(ge=0, le=100)] = 1.0
+
+
 class OverrideForm(Form):
     """``[[qc.override]]``."""
 

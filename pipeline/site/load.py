@@ -13,7 +13,7 @@ from pipeline.site.draft import Draft
 from pipeline.site.forms import SiteForm
 from pipeline.site.ground import read_laws, read_layouts, read_soils
 from pipeline.site.mistakes import in_reading_order
-from pipeline.site.models import Delivery, Derive, QcLimits, Report, Site
+from pipeline.site.models import Delivery, Derive, QcLimits, Report, Site, Uncertainty
 from pipeline.site.rows import read_decisions, read_tubes, read_visits, read_wiring
 from pipeline.site.settings import Settings, read_settings
 
@@ -104,6 +104,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Sit
         utc_offset_s=form.utc_offset,
         interval_s=form.interval,
         sensor_noise=settings.sensor_noise,
+        uncertainty=settings.uncertainty or Uncertainty(),
         sources=tuple(placed.value for placed in draft.sources),
         layouts={placed.value.id: placed.value for placed in draft.layouts},
         tubes=tuple(placed.value for placed in draft.tubes),

@@ -102,6 +102,7 @@ class Tube(Model):
     installed: datetime
     removed: datetime | None = None
     set_in_m: float = 0.0  # positive: the tube sits deeper than nominal
+    depth_uncertainty_m: Annotated[float, Field(ge=0)] | None = None  # None: the site's
     soil: Identifier
     group: str = ""
     note: str = ""
@@ -195,6 +196,13 @@ class Visit(Model):
     unit: str = ""
     note: str = ""
     who: str = ""
+
+
+class Uncertainty(Model):
+    """Standard uncertainties that hold where nothing nearer states one."""
+
+    # Of a tube's depth. 1 cm is common practice for tubes set by hand (from memory).
+    depth_m: Annotated[float, Field(ge=0)] = 0.01
 
 
 class QcLimits(Model):
@@ -320,6 +328,7 @@ class Site(Model):
     soils: dict[str, Soil]
     laws: tuple[Law, ...]
     visits: tuple[Visit, ...] = ()
+    uncertainty: Uncertainty = Uncertainty()
     qc: QcLimits = QcLimits()
     qc_overrides: tuple[QcOverride, ...] = ()
     decisions: tuple[Decision, ...] = ()
@@ -352,3 +361,8 @@ class Site(Model):
     def sensor_depth_m(self, tube: str, nominal_m: float) -> float:
         """Return the real depth of a sensor, with the tube's set-in offset."""
         return round(nominal_m + self.tube_by_id[tube].set_in_m, 4)
+
+    def depth_uncertainty_m(self, tube: str) -> float:
+        """Return the standard uncertainty of the depth of a tube's sensors."""
+        own = self.tube_by_id[tube].depth_uncertainty_m
+        return self.uncertainty.depth_m if own is None else own

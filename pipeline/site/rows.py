@@ -92,6 +92,7 @@ TUBE_COLUMNS = (
     TableColumn("installed", "installed", _instant, required=True),
     TableColumn("removed", "removed", _instant),
     TableColumn("set_in_cm", "set_in_m", _metres),
+    TableColumn("depth_uncertainty_cm", "depth_uncertainty_m", _metres),
     TableColumn("soil", "soil", _text, required=True),
     TableColumn("group", "group", _text),
     TableColumn("note", "note", _text),

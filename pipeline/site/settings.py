@@ -10,7 +10,14 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pipeline.errors import Problem
 from pipeline.site.draft import Draft, Placed
-from pipeline.site.forms import ClockForm, LayerForm, OverrideForm, SiteForm, SourceForm
+from pipeline.site.forms import (
+    ClockForm,
+    LayerForm,
+    OverrideForm,
+    SiteForm,
+    SourceForm,
+    UncertaintyForm,
+)
 from pipeline.site.limits import clean_limits
 from pipeline.site.mistakes import BadValueError, Spot, did_you_mean, one_of, show
 from pipeline.site.models import (
@@ -22,6 +29,7 @@ from pipeline.site.models import (
     QcOverride,
     Report,
     Source,
+    Uncertainty,
 )
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
 from pipeline.site.translate import key_names, validate
@@ -33,6 +41,7 @@ SECTIONS = (
     "site",
     "source",
     "sensor_noise",
+    "uncertainty",
     "qc",
     "layer",
     "derive",
@@ -48,6 +57,7 @@ class Settings:
     site: Placed[SiteForm] | None = None
     offset_s: int = 0
     sensor_noise: dict[str, float] = field(default_factory=dict)
+    uncertainty: Uncertainty | None = None
     derive: Derive | None = None
     delivery: Delivery | None = None
     report: Report | None = None
@@ -64,6 +74,7 @@ def read_settings(folder: Path, draft: Draft) -> Settings:
     _read_site(data, top, settings, draft)
     _read_sources(toml, settings.offset_s, draft)
     settings.sensor_noise = _read_noise(data, top.below("sensor_noise"), draft)
+    settings.uncertainty = _read_uncertainty(data, top.below("uncertainty"), draft)
     _read_qc(toml, data.get("qc", {}), draft)
     _read_layers(toml, draft)
     _read_derive(data.get("derive", {}), top.below("derive"), settings, draft)
@@ -186,6 +197,13 @@ def _read_noise(data: dict[str, Any], spot: TomlSpot, draft: Draft) -> dict[str,
                 spot.problem(quantity, show(value), error.expected, error.advice)
             )
     return noise
+
+
+def _read_uncertainty(
+    data: dict[str, Any], spot: TomlSpot, draft: Draft
+) -> Uncertainty | None:
+    form = validate(UncertaintyForm, data.get("uncertainty", {}), spot, draft.problems)
+    return form and Uncertainty(depth_m=round(form.depth_cm / 100, 6))
 
 
 def _read_qc(toml: TomlFile, raw: Any, draft: Draft) -> None:

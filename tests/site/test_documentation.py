@@ -23,7 +23,7 @@ BLOCK = re.compile(r'^```(?:toml|csv) title="([^"]+)"\n(.*?)^```$', re.MULTILINE
 NUMBER = r"[\d.]+(?:e-\d+)?"
 MODELS = [
     *(forms.SiteForm, forms.SourceForm, forms.ClockForm, forms.LayerForm, forms.OverrideForm),
-    *(forms.SoilForm, forms.HorizonForm, forms.LawForm),
+    *(forms.UncertaintyForm, forms.SoilForm, forms.HorizonForm, forms.LawForm),
     *(models.Contact, models.QcLimits, models.Derive, models.Delivery, models.Report),
 ]
 # Keys that are written as tables of their own.

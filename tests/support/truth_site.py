@@ -19,6 +19,7 @@ from pipeline.site.models import (
     Soil,
     Source,
     Tube,
+    Uncertainty,
     Visit,
     Wire,
 )
@@ -43,7 +44,8 @@ LAW_ERROR = 0.006  # m3 m-3
 class Instruments:
     """What the sensors are like, in permittivity, and what else the logger logs.
 
-    ``depth_error_cm`` is how far tubes stand from their stated depth, as a standard deviation;
+    ``depth_error_cm`` is how far tubes stand from their stated depth, as a standard deviation,
+    which the site states;
     ``calibration_error`` tells whether the soil differs from its stated law.
     """
 
@@ -157,6 +159,7 @@ def make_site(
         ),
         "layouts": {},
         "tubes": tuple(_tube(name, soil, n) for n, (name, soil) in enumerate(tubes.items())),
+        "uncertainty": Uncertainty(depth_m=instruments.depth_error_cm / 100),
         "wiring": tuple(_wires(list(tubes), instruments)),
         "soils": {soil: _soil(soil) for soil in soils},
         "laws": tuple(law for soil in soils for law in _laws(soil)),
