@@ -9,6 +9,7 @@ from hand_site import hand_site, table
 
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.calibrate.steps import water_content_step
+from pipeline.site.models import Uncertainty
 
 NO_LAW, OUTSIDE_SOIL, OUTSIDE_PROBE = 4, 2, 1
 
@@ -86,6 +87,7 @@ def test_both_errors_as_the_laws_and_the_noise_state():
 
 def test_a_hand_probe_and_a_logged_one_give_the_same_bits():
     site = hand_site(
+        uncertainty=Uncertainty(depth_m=0.0),  # a hand reading is not part of a profile
         sensor_noise={"voltage": 0.001},
         wiring=(make_wire("T1", 0.1), make_wire("T1", 0.3), make_wire("T2", 0.1),
                 make_wire("T2", 0.3)),
