@@ -26,6 +26,7 @@ LAYERS = (
         "lineage",
         "lineage_daily",
         "lineage_delivered",
+        "lineage_errors",
         "lineage_gaps",
         "lineage_laws",
         "lineage_number",
