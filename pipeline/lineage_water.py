@@ -43,9 +43,10 @@ def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``value``, ``systematic_parts``, ``quality``, ``tests``, ``corrections``, ``calibration``, the parts of
-        `pipeline.lineage_origin.trace_reading` where there is a reading, and ``why_missing``,
-        a sentence, where the cell has no water content; else None.
+        ``value``, ``systematic_parts``, ``quality``, ``tests``, ``corrections``,
+        ``calibration``, the parts of `pipeline.lineage_origin.trace_reading` where there is a
+        reading, and ``why_missing``, a sentence, where the cell has no water content; else
+        None.
     """
     rules = view.rules(sensor.tube.tube)
     stored = _stored(view, sensor, moment)
