@@ -30,10 +30,10 @@ _DIMS = ("time", "tube", "depth")
 class Ladder(NamedTuple):
     """The sensors of several tubes by real depth; ``T`` tubes of ``D`` places.
 
-    Beyond ``count`` sensors a tube's row is not used.
+    Beyond ``sensors`` places a tube's row is not used.
     """
 
-    count: NDArray[np.int64]  # (T,), sensors of the tube
+    sensors: NDArray[np.int64]  # (T,), how many the tube has
     order: NDArray[np.int64]  # (T, D), place in the block of the n-th sensor from above
     depth_m: Floats  # (T, D), real depth of the n-th sensor
     speaks: NDArray[np.bool_]  # (T, D, D), whether the slope to sensor m counts for n
@@ -147,7 +147,7 @@ def _fill_parts(
 ) -> None:  # pragma: no cover
     """Fill ``part`` (time, tube, depth) with uncertainty of depth times the steeper slope."""
     for tube in range(content.shape[1]):
-        count, doubt = ladder.count[tube], ladder.uncertainty_m[tube]
+        count, doubt = ladder.sensors[tube], ladder.uncertainty_m[tube]
         if doubt == 0.0:
             continue
         for time in range(content.shape[0]):
@@ -166,7 +166,7 @@ def _slope(
     if not 0.0 <= own <= 1.0:
         return 0.0
     m = n + way
-    while 0 <= m < ladder.count[tube]:
+    while 0 <= m < ladder.sensors[tube]:
         other = np.float64(content[time, tube, ladder.order[tube, m]])
         if 0.0 <= other <= 1.0:  # else missing, or no soil
             if not ladder.speaks[tube, n, m]:

@@ -203,7 +203,9 @@ def _read_uncertainty(
     data: dict[str, Any], spot: TomlSpot, draft: Draft
 ) -> Uncertainty | None:
     form = validate(UncertaintyForm, data.get("uncertainty", {}), spot, draft.problems)
-    return form and Uncertainty(depth_m=round(form.depth_cm / 100, 6))
+    if form is None:
+        return None
+    return Uncertainty(depth_m=round(form.depth_cm / 100, 6))
 
 
 def _read_qc(toml: TomlFile, raw: Any, draft: Draft) -> None:
