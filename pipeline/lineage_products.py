@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.derive.weights import EndRules, layer_weights
+from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.lineage_gaps import why_no_reading
 from pipeline.lineage_origin import Place, stored_reading, trace_reading
 from pipeline.lineage_view import Moment, TraceError, View, centimetres, number
@@ -24,15 +24,17 @@ def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[st
     Returns
     -------
     dict
-        ``value`` [mm] with errors and flag, ``layer``, ``end_rules``, ``cells`` (sensors with
-        their weight [m], their water content and what is to be asked to trace each),
+        ``value`` [mm] with errors and flag, ``layer``, ``end_rules``, ``missing_sensor`` (the
+        rule), ``bridged`` (nominal depths [m] of sensors that had no reading and whose
+        neighbours stood in), ``cells`` (sensors with their weight [m], their water content
+        and what is to be asked to trace each),
         ``recomputed_mm`` (from the cells, by the weights), ``agrees`` (to the last bit), and
         ``why_missing``.
     """
     index = layer_index(view, layer)
     row = view.snapshot.labels["tube"].index(tube.tube)
     names = {name: view.cell(f"products/{name}", moment.step, row, index) for name in _STORED}
-    plan = _plan(view, tube, view.snapshot.labels["layer"][index], moment)
+    plan = _plan(view, tube, row, view.snapshot.labels["layer"][index], moment)
     cells = [_cell(view, tube, row, sensor, moment) for sensor in plan["sensors"]]
     recomputed = _sum(cells, plan["unknown"])
     stored = number(names["storage"])
@@ -44,6 +46,8 @@ def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[st
         "quality": {"flag": flag, "meaning": Quality(flag).name.lower()},
         "layer": plan["layer"],
         "end_rules": plan["end_rules"],
+        "missing_sensor": plan["missing_sensor"],
+        "bridged": plan["bridged"],
         "cells": cells,
         "recomputed_mm": recomputed,
         "agrees": recomputed == stored,
@@ -65,8 +69,8 @@ def layer_index(view: View, name: str) -> int:
     )
 
 
-def _plan(view: View, tube: Tube, layer: str, moment: Moment) -> dict[str, Any]:
-    """Return the layer, its end rules, and the weight of each sensor, as computed with."""
+def _plan(view: View, tube: Tube, row: int, layer: str, moment: Moment) -> dict[str, Any]:
+    """Return the layer, its rules, and the weight of each sensor, as computed with."""
     rules = view.rules(tube.tube)
     derive = rules.at("derive", moment.at_s)
     state = rules.at("calibrate", moment.at_s)
@@ -81,11 +85,22 @@ def _plan(view: View, tube: Tube, layer: str, moment: Moment) -> dict[str, Any]:
     )
     ends = EndRules(settings["above_first_sensor"], settings["below_last_sensor"])
     span = bounds["top_m"], bounds["bottom_m"]
-    weights = layer_weights([real for real, _ in wired], [span], ends)[0]
+    missing = settings.get("missing_sensor", "none")  # states of old know no such rule
+    reals = [real for real, _ in wired]
+    weights = layer_weights(reals, [span], ends)[0]
     unknown = bool(np.isnan(weights).any()) or not wired
+    bridged: list[float] = []
+    if missing == "bridge" and not unknown:
+        there = [_has_reading(view, row, nominal, moment) for _, nominal in wired]
+        needed = [n for (_, n), w, t in zip(wired, weights, there, strict=True) if w and not t]
+        found, of_layer = bridged_weights(reals, there, [span], ends)
+        if of_layer[0]:
+            weights, bridged = found[0], needed
     return {
         "layer": {"name": layer, "top_m": span[0], "bottom_m": span[1]},
         "end_rules": {"above_first_sensor": ends.above, "below_last_sensor": ends.below},
+        "missing_sensor": missing,
+        "bridged": bridged,
         "sensors": [
             {"nominal_depth_m": nominal, "real_depth_m": real, "weight_m": number(weight)}
             for (real, nominal), weight in zip(wired, weights.tolist(), strict=True)
@@ -93,6 +108,13 @@ def _plan(view: View, tube: Tube, layer: str, moment: Moment) -> dict[str, Any]:
         ],
         "unknown": unknown,
     }
+
+
+def _has_reading(view: View, row: int, nominal: float, moment: Moment) -> bool:
+    """Tell whether a sensor had a water content that storage may rest on."""
+    at = (moment.step, row, view.snapshot.labels["depth"].index(nominal))
+    held = number(view.cell("water/cleaned_water_content", *at))
+    return held is not None and view.cell("water/quality", *at) != Quality.MISSING
 
 
 def _cell(

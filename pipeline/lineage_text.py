@@ -202,8 +202,11 @@ def _cells(account: Mapping[str, Any]) -> Iterator[str]:
     rules = account["end_rules"]
     yield (
         f"end rules    above the first sensor {rules['above_first_sensor']}, below the last "
-        f"{rules['below_last_sensor']}"
+        f"{rules['below_last_sensor']}; a missing sensor {account['missing_sensor']}"
     )
+    if account["bridged"]:
+        depths = ", ".join(_cm(depth) for depth in account["bridged"])
+        yield f"bridged      no reading at {depths} cm; the sensors around stand in"
     headers = ("depth cm", "real cm", "weight m", "m3 m-3", "random", "systematic", "quality")
     rows = [
         [

@@ -79,7 +79,8 @@ TUBE_STEPS = (
             "products/storage_quality",
         ),
         storage_look,
-        "trapezoid between sensors at real depths",
+        "trapezoid between sensors at real depths; GUM eqs 10, 16 within calibrations",
+        version=2,
     ),
     Step(
         "daily",

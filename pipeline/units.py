@@ -9,13 +9,17 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pint
 from numpy.typing import NDArray
 
 from pipeline.errors import UnitsError
-from pipeline.variables import VARIABLES
+from pipeline.variables import VARIABLES, require_units
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 # A unit and its power written the CF way: "m3", "m-3", "d-1".
 _CF_POWER = re.compile(r"(?<![\w^*.])([A-Za-z_°%]+)([-+]?\d+)(?![\w.])")
@@ -90,3 +94,59 @@ def conversion(unit: str, quantity: str) -> Conversion:
     # An offset such as 273.15 leaves rounding noise in a difference of small numbers.
     factor = (far - zero) / 1e6 if zero else registry().convert(1.0, source_unit, target_unit)
     return Conversion(float(factor), float(zero))
+
+
+def plain(array: xr.DataArray, units: str) -> xr.DataArray:
+    """Return an array in given units as plain numbers, from numbers or a Pint quantity.
+
+    Parameters
+    ----------
+    array : DataArray, any dims
+        Plain numbers whose ``units`` attribute is exactly ``units``, or a Pint quantity in any
+        units that can be converted, of any registry.
+    units : str
+        In CF spelling.
+
+    Raises
+    ------
+    UnitsError
+        If the units do not fit.
+    """
+    # A quantity has no such attribute; looking at the data would read what lies in a file.
+    data = None if "units" in array.attrs else array.data
+    if not hasattr(data, "magnitude"):
+        require_units(array, units)
+        return array
+    result = array.copy(data=_magnitude(data, units, repr(array.name)))
+    result.attrs["units"] = units
+    return result
+
+
+def metres(value: Any) -> Any:
+    """Return a length as plain numbers [m]; numbers are taken as metres.
+
+    Parameters
+    ----------
+    value : float, sequence, array or Pint quantity, or a sequence of quantities
+
+    Raises
+    ------
+    UnitsError
+        If a quantity is no length.
+    """
+    if hasattr(value, "magnitude"):
+        return _magnitude(value, "m", "length")
+    if isinstance(value, list | tuple):
+        return [metres(item) for item in value]
+    return value
+
+
+def _magnitude(quantity: Any, units: str, name: str) -> Any:
+    """Return the numbers of a quantity in given units; its own registry converts."""
+    try:
+        return quantity.to(str(parse_unit(units))).magnitude
+    except pint.DimensionalityError:
+        raise UnitsError(
+            f"{name}: expected units {units!r} or others that can be converted to it, found "
+            f"{quantity.units!s}"
+        ) from None

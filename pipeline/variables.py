@@ -120,10 +120,41 @@ VARIABLES: dict[str, Variable] = {
         "mm", "random standard uncertainty of stored water", content="qualityInformation"
     ),
     "storage_systematic_error": Variable(
-        "mm", "systematic standard uncertainty of stored water", content="qualityInformation"
+        "mm",
+        "systematic standard uncertainty of stored water, from calibration and spacing",
+        content="qualityInformation",
     ),
     "storage_quality": Variable(
         "1", "quality flag of stored water", "quality_flag", "qualityInformation"
+    ),
+    # layers of a model
+    "layer_storage": Variable("mm", "soil water stored in the layer", LAYER_STORAGE_NAME),
+    "layer_water_content": Variable(
+        "m3 m-3", "mean volumetric soil water content of the layer", WATER_CONTENT_NAME
+    ),
+    "layer_random_error": Variable(
+        "mm",
+        "random standard uncertainty of water stored in the layer",
+        content="qualityInformation",
+    ),
+    "layer_systematic_error": Variable(
+        "mm",
+        "systematic standard uncertainty of water stored in the layer, from calibration and "
+        "spacing",
+        content="qualityInformation",
+    ),
+    "layer_variance": Variable(
+        "mm2",
+        "variance of the observation error of water stored in the layer",
+        content="qualityInformation",
+    ),
+    "layer_covariance": Variable(
+        "mm2",
+        "covariance of the observation errors of water stored in two layers",
+        content="qualityInformation",
+    ),
+    "layer_quality": Variable(
+        "1", "quality flag of water stored in the layer", "quality_flag", "qualityInformation"
     ),
     # daily
     "daily_water_content": Variable(

@@ -4,6 +4,10 @@ Between sensors water content is taken as linear in depth (the trapezoidal rule)
 first and below the last sensor it is either constant or unknown, as the site says; it is never
 extrapolated along a slope. Because the rule is linear in water content, a layer's storage is a
 weighted sum over sensors, and the weights (metres) say which sensors a layer rests on.
+
+Its uncertainty has a part that averages out, the sensors' noise, and one that does not: what
+sensors that share a calibration share adds fully, what each has of its own in quadrature, and
+so does what the distance between sensors leaves open.
 """
 
 from __future__ import annotations
@@ -14,13 +18,21 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.compiled import kernel
-from pipeline.derive.weights import EndRules, layer_weights
+from pipeline.derive.calibrations import UNKNOWN, Calibrations, site_calibrations
+from pipeline.derive.integrate import (
+    MM_PER_M,
+    Cells,
+    Geometry,
+    Sharing,
+    Stored,
+    integrate,
+)
+from pipeline.derive.spacing import VARIOGRAM, spacing_factors
+from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe, require_units
 
-MM_PER_M = 1000.0
 _MISSING = int(Quality.MISSING)
 
 
@@ -47,24 +59,6 @@ def sensor_depths_m(
         ],
         dtype=np.float64,
     ).reshape(len(tubes), len(nominal_m))
-
-
-def site_weights(
-    site: Site, tubes: Sequence[str], nominal_m: Sequence[float]
-) -> NDArray[np.float64]:
-    """Weights of `layer_weights` for the layers and rules of a site.
-
-    Returns
-    -------
-    (tube, layer, depth), [m]
-        A sensor that stands above the surface, in a tube set too high, has no part.
-    """
-    depths = sensor_depths_m(site, tubes, nominal_m)
-    depths[depths < 0] = np.nan
-    layers = [(layer.top_m, layer.bottom_m) for layer in site.derive.layers]
-    rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
-    weights = [layer_weights(row, layers, rules) for row in depths]
-    return np.array(weights).reshape(len(tubes), len(layers), len(nominal_m))
 
 
 def profile_storage(
@@ -130,9 +124,9 @@ def storage_look(site: Site) -> tuple[int, int]:
 def storage_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     """Storage of the site's layers with its two errors and its flag.
 
-    Random errors of sensors are independent and add in quadrature; systematic errors may all
-    come from one calibration and add fully. A layer is as doubtful as its most doubtful
-    sensor.
+    A layer is as doubtful as its most doubtful sensor. Where a sensor it needs is missing it
+    has no storage, or, as ``site.derive.missing_sensor`` says, the neighbours above and below
+    bridge the gap; that is suspect, and less certain because they lie farther apart.
 
     Parameters
     ----------
@@ -144,32 +138,100 @@ def storage_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     Returns
     -------
     Dataset, (time, tube, layer)
-        ``storage``, ``storage_random_error``, ``storage_systematic_error`` [mm, float32] and
-        ``storage_quality`` [uint8]; NaN and 9 where a needed sensor is missing.
+        ``storage``, ``storage_random_error`` (the sensors' noise), and
+        ``storage_systematic_error`` (calibration and the distance between sensors) [mm,
+        float32], and ``storage_quality`` [uint8]; NaN and 9 where there is none.
 
     References
     ----------
-    JCGM 100:2008 (GUM), equations 10 and 16.
+    JCGM 100:2008 (GUM), equations 10 and 16, for errors within and between calibrations; for
+    the distance between sensors see `pipeline.derive.spacing`.
     """
     order = ("time", "tube", "depth")
-    names = ("cleaned_water_content", "random_error", "systematic_error")
-    fields = tuple(
+    water, random, systematic = (
         np.ascontiguousarray(block[name].transpose(*order).values, dtype=np.float32)
-        for name in names
+        for name in ("cleaned_water_content", "random_error", "systematic_error")
     )
     quality = np.ascontiguousarray(block["quality"].transpose(*order).values, dtype=np.uint8)
+    cells = Cells(water, random, systematic, quality)
     tubes = [str(tube) for tube in block["tube"].values]
-    weights = site_weights(site, tubes, block["depth"].values.tolist())
-    shape = (*quality.shape[:2], weights.shape[1])
-    results = np.full((3, *shape), np.nan, dtype=np.float32)
+    nominal = block["depth"].values.tolist()
+    geometry = _site_geometry(cells, site, tubes, nominal)
+    calibrations = site_calibrations(site, tubes, nominal)
+    shape = (*quality.shape[:2], len(site.derive.layers))
+    values = np.full((3, *shape), np.nan, dtype=np.float32)
     flags = np.full(shape, _MISSING, dtype=np.uint8)
-    _integrate(fields, quality, weights, results, flags)
-    return _storage_dataset(block, site, results, flags)
+    out = Stored(values[0], values[1], values[2], flags)
+    integrate(cells, geometry, sharing_of(calibrations, block["time"]), VARIOGRAM, out)
+    return _storage_dataset(block, site, out)
 
 
-def _storage_dataset(
-    block: xr.Dataset, site: Site, results: NDArray[np.float32], flags: NDArray[np.uint8]
-) -> xr.Dataset:
+def sharing_of(calibrations: Calibrations, time: xr.DataArray) -> Sharing:
+    """Return who shares a calibration with whom at each step, for the kernel."""
+    second = time.values.astype("datetime64[s]").astype(np.int64)
+    stretch = np.searchsorted(calibrations.start_s, second, side="right") - 1
+    group = calibrations.group.copy()
+    group[group == UNKNOWN] = group.shape[2]
+    return Sharing(stretch.astype(np.int32), group, calibrations.own_error)
+
+
+def _site_geometry(
+    cells: Cells, site: Site, tubes: Sequence[str], nominal_m: Sequence[float]
+) -> Geometry:
+    """Return the sets of sensors that layers rest on; a sensor in the air is none."""
+    depths = sensor_depths_m(site, tubes, nominal_m)
+    depths[depths < 0] = np.nan
+    layers = [(layer.top_m, layer.bottom_m) for layer in site.derive.layers]
+    rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
+    if site.derive.missing_sensor == "none":
+        present = np.ones((1, *depths.shape), dtype=bool)
+    else:
+        present = ~np.isnan(cells.water) & (cells.quality != _MISSING)
+    return sensor_sets(depths, present, layers, rules)
+
+
+def sensor_sets(
+    depths_m: NDArray[np.float64],
+    present: NDArray[np.bool_],
+    layers_m: Sequence[tuple[float, float]],
+    rules: EndRules,
+) -> Geometry:
+    """Return the geometry of every set of sensors that is met.
+
+    Parameters
+    ----------
+    depths_m : (tube, depth), [m]
+        NaN where a tube has no sensor.
+    present : (time or 1, tube, depth), bool
+        Which sensors are to be used, if they have a reading or not.
+    layers_m : sequence of (top, bottom), [m]
+    rules : EndRules
+    """
+    which = np.zeros(present.shape[:2], dtype=np.int32)
+    sets: list[tuple[NDArray, ...]] = []
+    for tube, depths in enumerate(depths_m):
+        packed = np.packbits(present[:, tube] | np.isnan(depths), axis=1)
+        _, first, place = np.unique(packed, axis=0, return_index=True, return_inverse=True)
+        which[:, tube] = place.reshape(-1) + len(sets)
+        sets += [_one_set(depths, present[step, tube], layers_m, rules) for step in first]
+    parts = [np.stack(part) for part in zip(*sets, strict=True)]
+    return Geometry(which, *parts)
+
+
+def _one_set(
+    depths: NDArray[np.float64],
+    present: NDArray[np.bool_],
+    layers_m: Sequence[tuple[float, float]],
+    rules: EndRules,
+) -> tuple[NDArray, ...]:
+    """Return weights, what is bridged, and the spacing of one set of sensors."""
+    weights, bridged = bridged_weights(depths, present, layers_m, rules)
+    spacing = spacing_factors(np.where(present, depths, np.nan), layers_m, rules)
+    variance = np.ascontiguousarray(np.diagonal(spacing.factors, axis1=1, axis2=2))
+    return weights, bridged, variance, spacing.following, spacing.distance_m
+
+
+def _storage_dataset(block: xr.Dataset, site: Site, out: Stored) -> xr.Dataset:
     """Return the arrays of `storage_step` with names, dimensions and attributes."""
     coords = {
         "time": block["time"].values,
@@ -177,10 +239,10 @@ def _storage_dataset(
         "layer": [layer.name for layer in site.derive.layers],
     }
     arrays = {
-        "storage": results[0],
-        "storage_random_error": results[1],
-        "storage_systematic_error": results[2],
-        "storage_quality": flags,
+        "storage": out.water,
+        "storage_random_error": out.random,
+        "storage_systematic_error": out.systematic,
+        "storage_quality": out.quality,
     }
     return xr.Dataset(
         {
@@ -188,33 +250,3 @@ def _storage_dataset(
             for name, values in arrays.items()
         }
     )
-
-
-@kernel
-def _integrate(fields, quality, weights, results, flags):  # type: ignore[no-untyped-def]
-    """Fill ``results`` (3, time, tube, layer) and ``flags``, cell by cell in a fixed order."""
-    theta, random, systematic = fields
-    steps, tubes, layers = flags.shape
-    for time in range(steps):
-        for tube in range(tubes):
-            for layer in range(layers):
-                water, variance, bias, flag = 0.0, 0.0, 0.0, 0
-                for depth in range(weights.shape[2]):
-                    weight = weights[tube, layer, depth]
-                    if weight == 0.0:
-                        continue
-                    value = np.float64(theta[time, tube, depth])
-                    cell = quality[time, tube, depth]
-                    if np.isnan(weight) or np.isnan(value) or cell == _MISSING:
-                        flag = _MISSING
-                        break
-                    water += weight * value
-                    variance += (weight * np.float64(random[time, tube, depth])) ** 2
-                    bias += weight * np.float64(systematic[time, tube, depth])
-                    flag = max(flag, cell)  # the scale rises with doubt below 9
-                if flag == _MISSING:
-                    continue
-                results[0, time, tube, layer] = water * MM_PER_M
-                results[1, time, tube, layer] = np.sqrt(variance) * MM_PER_M
-                results[2, time, tube, layer] = bias * MM_PER_M
-                flags[time, tube, layer] = flag

@@ -68,6 +68,50 @@ def layer_weights(
     return weights
 
 
+def bridged_weights(
+    depths_m: ArrayLike,
+    present: ArrayLike,
+    layers_m: Sequence[tuple[float, float]],
+    rules: EndRules = EndRules(),  # noqa: B008 (an immutable tuple)
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return weights as `layer_weights`, over those sensors alone that have a reading.
+
+    A sensor without one is bridged by its neighbours above and below. The first and the last
+    sensor of a tube cannot be: what lies beyond their neighbours is not between sensors.
+
+    Parameters
+    ----------
+    depths_m : (depth,), [m]
+        Real depths of all sensors of the tube; NaN where there is none.
+    present : (depth,), bool
+        Which of them have a reading.
+    layers_m, rules
+        As in `layer_weights`.
+
+    Returns
+    -------
+    weights : (layer, depth), [m]
+        A row of NaN marks a layer that needs a missing sensor at an end of the tube, or that
+        the rules leave partly unknown.
+    bridged : (layer,), bool
+        Layers that rest on neighbours of a missing sensor.
+    """
+    depths, there = np.asarray(depths_m, dtype=np.float64), np.asarray(present, dtype=bool)
+    weights = layer_weights(depths, layers_m, rules)
+    lacking = (weights != 0) & ~there & ~np.isnan(depths)
+    bridged = lacking.any(axis=1) & ~np.isnan(weights).any(axis=1)
+    if not bridged.any():
+        weights[lacking.any(axis=1)] = np.nan
+        return weights, bridged
+    left = np.flatnonzero(there & ~np.isnan(depths))
+    first, last = (left[0], left[-1]) if left.size else (depths.size, -1)
+    at_end = lacking[:, :first].any(axis=1) | lacking[:, last + 1 :].any(axis=1)
+    bridged &= ~at_end
+    weights[bridged] = layer_weights(np.where(there, depths, np.nan), layers_m, rules)[bridged]
+    weights[lacking.any(axis=1) & ~bridged] = np.nan
+    return weights, bridged
+
+
 def _sensor_thickness(
     sensors: NDArray[np.float64], top: float, bottom: float, rules: EndRules
 ) -> NDArray[np.float64] | None:

@@ -75,6 +75,7 @@ SITE_HELP = {
     "derive": "Rules of the products.",
     "derive.above_first_sensor": "Water above the highest sensor: constant as there, or none.",
     "derive.below_last_sensor": "Water below the deepest sensor: constant as there, or none.",
+    "derive.missing_sensor": "A layer whose inner sensor has no reading: none, or bridge it.",
     "derive.day_completeness": "Share of a day's readings that a daily value needs.",
     "delivery": "What is handed over, and its metadata (ACDD).",
     "delivery.period": "One file a month, a year, or for all.",

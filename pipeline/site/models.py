@@ -282,6 +282,7 @@ class Derive(Model):
     layers: tuple[Layer, ...]
     above_first_sensor: Literal["constant", "none"] = "constant"
     below_last_sensor: Literal["constant", "none"] = "none"
+    missing_sensor: Literal["none", "bridge"] = "none"  # of one between two others
     day_completeness: Annotated[float, Field(gt=0, le=1)] = 0.75
 
 

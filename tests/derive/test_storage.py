@@ -6,6 +6,8 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.derive import storage
+from pipeline.derive.spacing import VARIOGRAM, Slopes
 from pipeline.derive.storage import (
     EndRules,
     layer_weights,
@@ -171,20 +173,42 @@ def test_layer_is_as_doubtful_as_its_most_doubtful_sensor(
     assert np.isnan(result["storage"].item()) == (expected == 9)
 
 
-def test_random_errors_add_in_quadrature_and_systematic_ones_fully(make_site, make_block):
+FOUR = {
+    "depths_m": (0.1, 0.3, 0.5, 0.7),
+    "layers": (("four", 0.0, 0.8),),
+    "below_last_sensor": "constant",
+}
+
+
+def test_random_errors_add_in_quadrature_and_systematic_ones_fully(
+    make_site, make_block, monkeypatch
+):
     # by hand: four sensors that each stand for 200 mm, u = 0.02: 200 * 0.02 * sqrt(4) = 8.0 mm
     # independent, 4 * 200 * 0.02 = 16.0 mm fully correlated (GUM equations 10 and 16).
     # Linear interpolation gives four equal weights when the layer's edges lie half a spacing
     # beyond the outer sensors and both ends are constant.
-    site = make_site(
-        depths_m=(0.1, 0.3, 0.5, 0.7),
-        layers=(("four", 0.0, 0.8),),
-        below_last_sensor="constant",
-    )
+    monkeypatch.setattr(storage, "VARIOGRAM", Slopes(0.0, 0.0, 0.0, 0.0))
+    site = make_site(**FOUR)
     block = make_block(site, [[[0.2, 0.3, 0.25, 0.3]]], random=0.02, systematic=0.02)
     result = storage_step(block, site)
     assert result["storage_random_error"].item() == pytest.approx(8.0, rel=1e-6)
     assert result["storage_systematic_error"].item() == pytest.approx(16.0, rel=1e-6)
+
+
+def test_the_distance_between_sensors_adds_its_part(make_site, make_block):
+    # by hand: between sensors 0.2 m apart that differ by d the variance of the integral is
+    # slope * 0.2^3 / 12 with slope = share * d^2 / 0.2 + least; 0.1 m beyond the outer ones
+    # it is slope * 0.1^3 / 3. All independent.
+    share, least, above, below = VARIOGRAM
+    slopes = [share * d**2 / 0.2 + least for d in (0.1, 0.05, 0.05)]
+    variance = sum(slopes) * 0.2**3 / 12 + (above + below) * 0.1**3 / 3
+    site = make_site(**FOUR)
+    block = make_block(site, [[[0.2, 0.3, 0.25, 0.3]]], random=0.02, systematic=0.0)
+    found = storage_step(block, site)["storage_systematic_error"].item()
+    assert found == pytest.approx(1000 * np.sqrt(variance), rel=1e-5)
+    block = make_block(site, [[[0.2, 0.3, 0.25, 0.3]]], random=0.02, systematic=0.02)
+    both = storage_step(block, site)["storage_systematic_error"].item()
+    assert both == pytest.approx(np.hypot(16.0, found), rel=1e-6)
 
 
 def test_unwired_sensor_belongs_to_no_tube(make_site, make_block):
@@ -261,3 +285,76 @@ def test_function_for_notebooks_checks_units():
     water, depth = make_water(THETA, units="percent")
     with pytest.raises(UnitsError, match="expected units 'm3 m-3', found 'percent'"):
         profile_storage(water, depth, {"all": (0.0, 1.0)})
+
+
+def bridging(make_site, **changes):
+    return make_site(missing_sensor="bridge", below_last_sensor="constant", **changes)
+
+
+def test_a_missing_sensor_is_bridged_by_its_neighbours(make_site, make_block):
+    # by hand: with 20 cm missing the line runs from 0.2 at 10 cm to 0.3 at 30 cm. Layer
+    # 0-30 cm: 10 cm of 0.2 and 20 cm with mean 0.25: 70 mm, whatever 20 cm held before.
+    site = bridging(make_site, layers=(("top", 0.0, 0.3), ("deep", 0.4, 1.0)))
+    theta = np.array([[[0.2, 0.9, 0.3, 0.3, 0.3, 0.3]], [[0.2, np.nan, 0.3, 0.3, 0.3, 0.3]]])
+    whole, bridged = (storage_step(make_block(site, theta), site).isel(time=t) for t in (0, 1))
+    assert bridged["storage"].values[0].tolist() == pytest.approx([70.0, 180.0])
+    assert bridged["storage_quality"].values[0].tolist() == [3, 1]
+    assert whole["storage_quality"].values[0].tolist() == [1, 1]
+
+
+def test_bridging_costs_certainty_by_the_distance(make_site, make_block):
+    # by hand: the gap of 0.2 m between 0.2 and 0.3, and 0.1 m above the first sensor
+    site = bridging(make_site, layers=(("top", 0.0, 0.3),))
+    block = make_block(site, [[[0.2, np.nan, 0.3, 0.3, 0.3, 0.3]]])
+    slope = VARIOGRAM.share * 0.1**2 / 0.2 + VARIOGRAM.least
+    variance = slope * 0.2**3 / 12 + VARIOGRAM.above * 0.1**3 / 3
+    found = storage_step(block, site)["storage_systematic_error"].item()
+    assert found == pytest.approx(1000 * np.sqrt(variance), rel=1e-5)
+
+
+@pytest.mark.parametrize("lost", [0, 5, (0, 1), (4, 5), (0, 1, 2, 3, 4, 5)])
+def test_the_outer_sensors_are_never_bridged(make_site, make_block, lost):
+    site = bridging(make_site, layers=(("all", 0.0, 1.0),))
+    theta = np.full((1, 1, 6), 0.2)
+    theta[..., lost] = np.nan
+    result = storage_step(make_block(site, theta), site)
+    assert np.isnan(result["storage"].item())
+    assert result["storage_quality"].item() == 9
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1), cut=st.integers(1, 39), tube_cut=st.integers(1, 4))
+def test_bridging_gives_the_same_bits_in_any_window(
+    make_site, make_block, seed, cut, tube_cut
+):
+    site = bridging(make_site, set_in_m=tuple((f"T{i}", i / 100) for i in range(5)))
+    random = np.random.default_rng(seed)
+    theta = random.uniform(0.05, 0.45, (40, 5, 6)).astype(np.float32)
+    theta[random.random(theta.shape) < 0.3] = np.nan
+    block = make_block(site, theta, random=0.011, systematic=0.017)
+    whole = storage_step(block, site)
+    assert (whole["storage_quality"] == 3).any()
+    parts = xr.combine_by_coords(
+        storage_step(block.isel(time=t, tube=p), site)
+        for t in (slice(None, cut), slice(cut, None))
+        for p in (slice(None, tube_cut), slice(tube_cut, None))
+    )
+    for name in whole:
+        assert whole[name].values.tobytes() == parts[name].values.tobytes()
+
+
+def test_asawa_example_of_available_water_by_layers():
+    # Asawa, Irrigation and Water Resources Engineering, Example 3.4 (rows seen; result by
+    # hand): layers, apparent specific gravity, water by mass at field capacity and wilting.
+    # 15 cm * 1.25 * (0.24 - 0.13) and so on give 2.0625, 2.73, 6.48, 7.56, in all 18.8325 cm.
+    rows = [(0, 15, 1.25, 0.24, 0.13), (15, 30, 1.30, 0.28, 0.14)]
+    rows += [(30, 60, 1.35, 0.31, 0.15), (60, 90, 1.40, 0.33, 0.15)]
+    available = [density * (full - dry) for _, _, density, full, dry in rows]
+    # Layers that are uniform within: a sensor at each layer's top and bottom.
+    eps = 1e-6
+    depths = [z for top, bottom, *_ in rows for z in (top / 100 + eps, bottom / 100 - eps)]
+    theta = np.repeat(available, 2)
+    spans = [(top / 100, bottom / 100) for top, bottom, *_ in rows]
+    by_layer = 100 * layer_weights(depths, spans, KNOWN) @ theta
+    assert by_layer == pytest.approx([2.0625, 2.73, 6.48, 7.56], abs=1e-4)
+    assert by_layer.sum() == pytest.approx(18.83, abs=0.005)
