@@ -1,0 +1,254 @@
+"""Layers of a model: storage is kept, errors follow from the sensors, steps are complete."""
+
+import numpy as np
+import pint
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.derive.calibrations import Calibrations
+from pipeline.derive.layers import LayerRules, layer_spans, model_layers
+from pipeline.derive.spacing import VARIOGRAM
+from pipeline.derive.storage import storage_step
+from pipeline.derive.weights import EndRules
+from pipeline.errors import UnitsError
+
+DEPTHS_M = (0.10, 0.20, 0.30, 0.40, 0.60, 1.00)
+THETA = (0.18, 0.22, 0.25, 0.27, 0.30, 0.31)
+KNOWN = LayerRules(ends=EndRules("constant", "constant"))
+EVER = np.iinfo(np.int64).min
+
+
+def make_data(theta=THETA, random=0.002, systematic=0.01, interval_s=3600, depths=DEPTHS_M):
+    """Return a dataset of one tube; ``theta`` (time, depth) or (depth)."""
+    theta = np.atleast_2d(np.asarray(theta, dtype=np.float64))[:, None, :]
+    dims, units = ("time", "tube", "depth"), {"units": "m3 m-3"}
+    seconds = np.arange(len(theta)) * np.timedelta64(interval_s, "s")
+    return xr.Dataset(
+        {
+            "cleaned_water_content": (dims, theta, units),
+            "random_error": (dims, np.full(theta.shape, random), units),
+            "systematic_error": (dims, np.full(theta.shape, systematic), units),
+            "quality": (dims, np.where(np.isnan(theta), 9, 1).astype(np.uint8)),
+            "sensor_depth": (("tube", "depth"), [list(depths)], {"units": "m"}),
+        },
+        {
+            "time": np.datetime64("2025-05-01", "ns") + seconds,
+            "tube": ["T1"],
+            "depth": list(depths),
+        },
+    )
+
+
+def test_layers_of_a_land_surface_model_by_hand():
+    # by hand: 100 * 0.18; trapezoid 10-40 cm; trapezoid 40-100 cm. Sum 266.5, the identity
+    # of the trapezoidal and the mid-point rule in test_storage.
+    found = model_layers(make_data(), [0, 0.1, 0.4, 1.0])
+    assert found["layer_storage"].values.ravel() == pytest.approx([18.0, 69.5, 179.0])
+    content = found["layer_water_content"].values.ravel()
+    assert content == pytest.approx([0.18, 69.5 / 300, 179 / 600])
+    assert found["layer"].values == pytest.approx([0.05, 0.25, 0.7])
+    assert found["layer_bounds"].values.tolist() == [[0, 0.1], [0.1, 0.4], [0.4, 1.0]]
+
+
+@pytest.mark.parametrize("thickness", [0.05, 0.15])
+def test_layers_of_a_crop_model_hold_what_the_profile_holds(thickness):
+    edges = [*np.arange(0, 1.0, thickness), 1.0]
+    found = model_layers(make_data(), edges)["layer_storage"].values
+    assert found.sum() == pytest.approx(266.5, rel=1e-14)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    depths=st.lists(st.integers(1, 150), min_size=1, max_size=7, unique=True),
+    edges=st.lists(st.integers(0, 2000), min_size=2, max_size=30, unique=True),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_any_layers_keep_storage_and_its_variance(depths, edges, seed):
+    depths, edges = [d / 100 for d in sorted(depths)], [e / 1000 for e in sorted(edges)]
+    theta = np.random.default_rng(seed).uniform(0, 0.6, (3, len(depths)))
+    data = make_data(theta, depths=depths)
+    parts = model_layers(data, edges, covariance=True, rules=KNOWN)
+    whole = model_layers(data, [edges[0], edges[-1]], rules=KNOWN)
+    # Each of n + k additions may cost half a unit in the last place of the whole.
+    stored = whole["layer_storage"].values[..., 0]
+    ulp = np.spacing(stored.max()) * (len(edges) + len(depths)) + 1e-9 * len(edges)
+    np.testing.assert_allclose(parts["layer_storage"].sum("layer"), stored, rtol=0, atol=ulp)
+    np.testing.assert_allclose(
+        parts["layer_covariance"].sum(("layer", "other_layer")),
+        whole["layer_variance"].values[..., 0],
+        rtol=1e-6,
+    )
+    diagonal = np.diagonal(parts["layer_covariance"].values, axis1=2, axis2=3)
+    np.testing.assert_allclose(diagonal, parts["layer_variance"], rtol=1e-9)
+
+
+def test_storage_of_the_step_is_that_of_the_same_layer(make_site, make_block):
+    site = make_site(layers=(("top", 0.0, 0.3), ("profile", 0.0, 1.0)))
+    theta = np.random.default_rng(3).uniform(0.1, 0.4, (5, 1, 6)).astype(np.float32)
+    theta[2, 0, 1] = np.nan
+    block = make_block(site, theta, random=0.003, systematic=0.01)
+    stored = storage_step(block, site)
+    data = block.assign(sensor_depth=(("tube", "depth"), [list(DEPTHS_M)], {"units": "m"}))
+    for name in ("random_error", "systematic_error"):
+        data[name].attrs["units"] = "m3 m-3"
+    found = model_layers(data, [(0, 0.3), (0, 1.0)])
+    for ours, theirs in (
+        ("layer_storage", "storage"),
+        ("layer_random_error", "storage_random_error"),
+        ("layer_systematic_error", "storage_systematic_error"),
+    ):
+        np.testing.assert_allclose(found[ours], stored[theirs], rtol=1e-6)
+    assert found["layer_quality"].values.tolist() == stored["storage_quality"].values.tolist()
+
+
+def test_covariance_between_two_layers_by_hand():
+    # by hand: sensors at 10 and 30 cm, layers 0-20 and 20-40 cm. Weights: the first sensor
+    # 0.10 above it and 0.075 of the line down to 20 cm, 0.025 below; so (0.175, 0.025) and
+    # (0.025, 0.175). Noise r: r^2 * 2 * 0.175 * 0.025. Shared error s: (0.2 s)^2. Spacing:
+    # the bridge over 0.2 m between its halves, slope * (0.1^2 * 0.1 / 2 - ...) as below.
+    data = make_data([0.2, 0.3], random=0.01, systematic=0.02, depths=(0.1, 0.3))
+    found = model_layers(data, [0, 0.2, 0.4], covariance=True, rules=KNOWN)
+    matrix = found["layer_covariance"].values[0, 0]
+    noise = 0.01**2 * 2 * 0.175 * 0.025
+    shared = (0.2 * 0.02) ** 2
+    # int over u in (0, h/2), v in (h/2, h) of u (h - v) / h = h^3 / 64, with h = 0.2
+    slope = VARIOGRAM.share * 0.1**2 / 0.2 + VARIOGRAM.least
+    spacing = slope * 0.2**3 / 64
+    assert matrix[0, 1] == pytest.approx(1e6 * (noise + shared + spacing), rel=1e-9)
+    assert matrix[0, 1] == matrix[1, 0]
+    own = Calibrations(
+        np.array([EVER]), np.array([[[0, 1]]]), np.full((1, 1, 2), 0.02)
+    )  # all of it each sensor's own: quadrature, as noise
+    rules = LayerRules(ends=EndRules("constant", "constant"), calibrations=own)
+    found = model_layers(data, [0, 0.2, 0.4], covariance=True, rules=rules)
+    matrix = found["layer_covariance"].values[0, 0]
+    assert matrix[0, 1] == pytest.approx(1e6 * (5 * noise + spacing), rel=1e-9)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_covariances_are_symmetric_and_never_negative(seed):
+    random = np.random.default_rng(seed)
+    data = make_data(random.uniform(0.05, 0.5, (2, 6)), random=0.004, systematic=0.012)
+    edges = np.sort(random.choice(np.arange(0, 101), 8, replace=False)) / 100
+    matrix = model_layers(data, edges, covariance=True)["layer_covariance"].values
+    np.testing.assert_allclose(matrix, np.swapaxes(matrix, -1, -2), rtol=1e-12)
+    assert np.linalg.eigvalsh(matrix).min() > -1e-9 * matrix.max()
+
+
+def test_days_are_means_of_sensors_and_errors_of_readings_average_out():
+    # by hand: 24 hourly readings rise by 0.01 a step from 0.10: mean 0.215; noise 0.002 over
+    # sqrt(24) readings; what is systematic stays
+    theta = np.repeat(0.10 + 0.01 * np.arange(24)[:, None], 6, axis=1)
+    found = model_layers(make_data(theta), [0, 1.0], "daily")
+    assert found["layer_storage"].item() == pytest.approx(215.0)
+    weights = np.array([0.15, 0.10, 0.10, 0.15, 0.30, 0.20])
+    noise = 1000 * 0.002 / np.sqrt(24) * np.sqrt((weights**2).sum())
+    assert found["layer_random_error"].item() == pytest.approx(noise)
+    once = model_layers(make_data(theta[:1]), [0, 1.0])
+    assert found["layer_systematic_error"].item() == pytest.approx(
+        once["layer_systematic_error"].item()
+    )
+    assert found["layer_storage"].attrs["cell_methods"] == "time: mean layer: sum"
+    bounds = found["time_bounds"].values[0]
+    assert bounds[1] - bounds[0] == np.timedelta64(1, "D")
+
+
+def test_daily_layers_hold_the_daily_profile_also_where_sensors_lack_readings():
+    random = np.random.default_rng(8)
+    theta = random.uniform(0.1, 0.4, (48, 6))
+    theta[random.random(theta.shape) < 0.1] = np.nan
+    data = make_data(theta)
+    parts = model_layers(data, [0, 0.1, 0.4, 1.0], "daily")["layer_storage"].sum("layer")
+    whole = model_layers(data, [0, 1.0], "daily")["layer_storage"].isel(layer=0)
+    np.testing.assert_allclose(parts, whole, rtol=1e-14)
+
+
+@pytest.mark.parametrize(("there", "known"), [(18, True), (17, False), (0, False)])
+def test_a_day_needs_three_quarters_of_its_readings(there, known):
+    theta = np.full((24, 6), 0.2)
+    theta[there:, 2] = np.nan
+    found = model_layers(make_data(theta), [0, 0.2, 1.0], "daily")
+    assert np.isfinite(found["layer_storage"].values.ravel()).tolist() == [True, known]
+    assert found["layer_quality"].values.ravel().tolist() == [1, 1 if known else 9]
+
+
+def test_slow_sensors_are_measured_against_their_own_interval():
+    theta = np.full((24, 6), 0.2)
+    theta[np.arange(24) % 6 > 0] = np.nan  # all but every sixth hour
+    assert np.isnan(model_layers(make_data(theta), [0, 1.0], "daily")["layer_storage"]).all()
+    rules = LayerRules(interval_s=np.full((1, 6), 6 * 3600.0))
+    found = model_layers(make_data(theta), [0, 1.0], "daily", rules=rules)
+    assert found["layer_storage"].item() == pytest.approx(200.0)
+
+
+def test_days_begin_at_the_sites_own_midnight():
+    data = make_data(np.full((48, 6), 0.2))
+    rules = LayerRules(utc_offset_s=3600, completeness=0.01)
+    found = model_layers(data, [0, 1.0], "daily", rules=rules)
+    starts = found["time"].values.astype("datetime64[h]").astype(str).tolist()
+    assert starts == ["2025-04-30T23", "2025-05-01T23", "2025-05-02T23"][: len(starts)]
+
+
+def test_hours_take_the_stamps_from_their_beginning_on():
+    theta = np.repeat(np.arange(12)[:, None] / 100, 6, axis=1)
+    found = model_layers(make_data(theta, interval_s=600), [0, 1.0], "hourly")
+    # by hand: means of 0..5 and 6..11 hundredths over a metre
+    assert found["layer_storage"].values.ravel() == pytest.approx([25.0, 85.0])
+
+
+def test_a_missing_sensor_takes_its_layers_or_is_bridged():
+    theta = np.array(THETA)
+    theta[1] = np.nan
+    data = make_data(theta)
+    none = model_layers(data, [0, 0.1, 0.4, 1.0])
+    assert none["layer_quality"].values.ravel().tolist() == [1, 9, 1]
+    bridge = LayerRules(missing_sensor="bridge")
+    found = model_layers(data, [0, 0.1, 0.4, 1.0], rules=bridge)
+    assert found["layer_quality"].values.ravel().tolist() == [1, 3, 1]
+    # by hand: 20 cm with mean 0.215 and 10 cm with mean 0.26
+    assert found["layer_storage"].values[0, 0, 1] == pytest.approx(43.0 + 26.0)
+    whole = model_layers(make_data(), [0, 0.1, 0.4, 1.0])
+    worse = found["layer_variance"].values > whole["layer_variance"].values * (1 + 1e-9)
+    assert worse.ravel().tolist() == [False, True, False]
+
+
+def test_layers_beyond_the_sensors_are_unknown_unless_the_rules_say():
+    found = model_layers(make_data(), [0, 0.5, 1.0, 1.5])["layer_storage"].values.ravel()
+    assert np.isnan(found).tolist() == [False, False, True]
+
+
+def test_quantities_of_any_unit_and_registry_are_taken():
+    units = pint.UnitRegistry()
+    data = make_data()
+    plain = model_layers(data, [0, 0.1, 0.4, 1.0])
+    for name in ("cleaned_water_content", "random_error", "systematic_error"):
+        percent = units.Quantity(100 * data[name].values, "percent")
+        data[name] = xr.DataArray(percent, data[name].coords, data[name].dims)
+    depth = units.Quantity(100 * data["sensor_depth"].values, "cm")
+    data["sensor_depth"] = xr.DataArray(depth, dims=("tube", "depth"))
+    found = model_layers(data, units.Quantity([0, 10, 40, 100], "cm"))
+    for name in plain:
+        np.testing.assert_allclose(found[name], plain[name], rtol=1e-12)
+
+
+def test_units_that_do_not_fit_are_refused():
+    data = make_data()
+    data["systematic_error"].attrs["units"] = "percent"
+    with pytest.raises(UnitsError, match="expected units 'm3 m-3', found 'percent'"):
+        model_layers(data, [0, 1.0])
+    with pytest.raises(UnitsError, match="'m' or others"):
+        layer_spans(pint.UnitRegistry().Quantity([0, 1], "kg"))
+
+
+@pytest.mark.parametrize("bounds", [[0], [0.1, 0.1], [1, 0], [-0.1, 0.2], [[0, 1, 2]]])
+def test_bounds_that_are_no_layers_are_refused(bounds):
+    with pytest.raises(ValueError, match="bounds: expected"):
+        layer_spans(bounds)
+
+
+def test_an_unknown_step_is_refused():
+    with pytest.raises(ValueError, match=r"expected one of .*, found 'weekly'"):
+        model_layers(make_data(), [0, 1.0], "weekly")
