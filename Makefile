@@ -3,6 +3,7 @@
 # make truth  score calibration and quality tests on fields with known truth (minutes)
 # make bench  measure speed, as ratios within one run
 # make fuzz   feed broken bytes to every parser (make fuzz SECONDS=600)
+# make kills  kill nights at random instants (make kills ROUNDS=500)
 # make lint   formatting, lint and types only
 # make clean  remove what the other targets made
 #
@@ -14,10 +15,11 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 PROJECT := pyproject.toml constraints.txt
 WORKERS ?= 2
 SECONDS ?= 60
+ROUNDS ?= 100
 
 export PERCOLOG_STATE := $(CURDIR)/out/state
 
-.PHONY: demo test truth bench lint clean
+.PHONY: demo test truth bench fuzz kills lint clean
 .DELETE_ON_ERROR:
 
 demo: .venv/.demo-ready
@@ -44,6 +46,9 @@ bench: .venv/.test-ready
 fuzz: .venv/.test-ready
 	PYTHONPATH=tests/support $(BIN)/python tests/fuzz/fuzz.py \
 	  $(if $(REPLAY),--replay $(REPLAY),--seconds $(SECONDS))
+
+kills: .venv/.test-ready
+	$(BIN)/python tests/kills/kill.py $(ROUNDS)
 
 clean:
 	rm -rf .venv out build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -18,7 +18,7 @@ from prefect.task_runners import ThreadPoolTaskRunner
 
 from flows.summary import ARTIFACT_KEY, markdown
 from pipeline import parts
-from pipeline.errors import LockedError
+from pipeline.errors import LockedError, StoreError
 
 logger = logging.getLogger(__name__)
 
@@ -32,6 +32,8 @@ _LASTING = (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectory
 def only_io(_task: Any, _run: Any, state: State[Any]) -> bool:
     """Tell whether a failed part is worth another attempt: I/O and locks, never arithmetic."""
     error = state.result(raise_on_failure=False)
+    if isinstance(error, StoreError) and isinstance(error.__cause__, OSError):
+        error = error.__cause__
     return isinstance(error, OSError | LockedError) and not isinstance(error, _LASTING)
 
 

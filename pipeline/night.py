@@ -22,6 +22,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.calibrate.laws import check_laws
+from pipeline.deliver.atomic import sweep
 from pipeline.effective import changed_days, effective_rules, rules_table
 from pipeline.engine import run_steps
 from pipeline.errors import Problem, SiteError
@@ -30,6 +31,7 @@ from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake, take_in
 from pipeline.ingest.ledger import Ledger, advice
 from pipeline.record_step import run_record_steps
+from pipeline.redo import clear_marks, marked_days
 from pipeline.site.fingerprint import site_hash
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -126,6 +128,7 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     store = site_store(site)
     commit = night["commit"]
     snapshot, written = store.read(commit), store.written_at(commit)
+    sweep(site.output)
     files = deliver_periods(site, snapshot, commit, written)
     files += deliver_rounds(site, snapshot, commit, written)
     return {"delivered": [str(path) for path in files], "rounds": rounds_rows(site)}
@@ -193,13 +196,16 @@ def _compute(writer: Writer, site: Site, intake: Intake) -> NDArray[np.bool_]:
         changed[row] |= changed_days(
             stored, rules[tube.tube], tube.tube, site.axis, writer.days
         )
-    station = intake.station_days.any(axis=0)
+    redo, station = marked_days(writer)
+    changed |= redo
+    station |= intake.station_days.any(axis=0)
     station |= changed_days(stored, rules[""], "", site.axis, writer.days)
     computed = run_steps(writer, site, TUBE_STEPS, changed)
     days: NDArray[np.bool_] = np.logical_or.reduce(computed, axis=0)
     if site.stations:
         days |= run_steps(writer, site, STATION_STEPS, station[np.newaxis])[0]
     run_record_steps(writer, site, RECORD_STEPS, computed)
+    clear_marks(writer)
     table = rules_table(rules)
     if stored is None or not stored.equals(table):
         writer.put_table("rules", table)

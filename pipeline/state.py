@@ -10,12 +10,14 @@ import numpy as np
 import pyarrow as pa
 
 # The library is told to be quiet before it is loaded: it warns of local folders at each
-# opening, and the lock of `pipeline.store` is what the warning asks for.
-os.environ.setdefault("ICECHUNK_LOG", "error")
+# opening, and the lock of `pipeline.store` is what the warning asks for. Errors it
+# raises as well; what it logs goes to standard output, where a document of ours may be.
+os.environ.setdefault("ICECHUNK_LOG", "off")
 
 import icechunk
 import zarr
-from zarr.codecs import BloscCodec, BloscShuffle
+from zarr.codecs import BloscCodec, BloscShuffle, Crc32cCodec
+from zarr.core.sync import sync
 
 from pipeline.axis import TimeAxis
 from pipeline.cubes import (
@@ -33,7 +35,13 @@ from pipeline.errors import LockedError, StoreError
 if TYPE_CHECKING:  # half a second that a look at one cell does not need
     import xarray as xr
 
-_COMPRESSOR = BloscCodec(cname="zstd", clevel=3, shuffle=BloscShuffle.shuffle)
+# The checksum is the compressed chunk's: a flipped bit is an error when the chunk is read,
+# never another number.
+_CHECKSUM = Crc32cCodec()
+_COMPRESSORS = (
+    BloscCodec(cname="zstd", clevel=3, shuffle=BloscShuffle.shuffle),
+    _CHECKSUM,
+)
 # A coordinate is one chunk for decades; a table is always one chunk.
 _COORDINATE_CHUNK = 65_536
 
@@ -95,8 +103,13 @@ class Snapshot:
         columns : slice
             Range on the second axis (tubes, or stations).
         """
-        result = self.array(key)[start:stop, columns]
-        return np.asarray(result)
+        try:
+            return np.asarray(self.array(key)[start:stop, columns])
+        except (ValueError, RuntimeError, icechunk.IcechunkError) as error:
+            raise StoreError(
+                f"store: {key!r} cannot be read between steps {start} and {stop} ({error}); "
+                f"run percolog verify, which tells what is damaged and how to mend it"
+            ) from error
 
     def dataset(self, group: str) -> xr.Dataset:
         """Return a group as a lazily read Dataset with decoded coordinates."""
@@ -113,6 +126,11 @@ class Snapshot:
             return None
         data = np.asarray(self.array(key)[:])
         return pa.ipc.open_stream(data.tobytes()).read_all()
+
+    def tables(self) -> list[str]:
+        """Return the names of the stored tables, sorted."""
+        group = self._root.get("tables")
+        return sorted(group.array_keys()) if isinstance(group, zarr.Group) else []
 
 
 class Writer(Snapshot):
@@ -173,7 +191,7 @@ class Writer(Snapshot):
             dtype=spec.dtype,
             fill_value=spec.fill,
             dimension_names=list(spec.dims),
-            compressors=_COMPRESSOR,
+            compressors=_COMPRESSORS,
         )
         self._write_clock(spec.group)
         for dim in spec.dims[1:]:
@@ -193,8 +211,34 @@ class Writer(Snapshot):
             stream.write_table(table)
         data = np.frombuffer(sink.getvalue(), dtype=np.uint8)
         self._root.require_group("tables").create_array(
-            name, data=data, chunks=(max(1, len(data)),), compressors=None, overwrite=True
+            name,
+            data=data,
+            chunks=(max(1, len(data)),),
+            compressors=(_CHECKSUM,),
+            overwrite=True,
         )
+
+    def drop_chunk(self, key: str, index: tuple[int, ...]) -> None:
+        """Empty one chunk of an array, by its place in the grid of chunks, unread."""
+        sync(self._session.store.delete("/".join((key, "c", *map(str, index)))))
+
+    def drop_table(self, name: str) -> None:
+        """Remove a stored table."""
+        del self._root[f"tables/{name}"]
+        self._held.discard(f"tables/{name}")
+
+    def restore_coordinates(self) -> None:
+        """Write every coordinate anew from the axis and the labels, whatever is there."""
+        for group in GROUPS:
+            if group not in self._root:
+                continue
+            for name in {dim for spec in self._existing() for dim in spec.dims}:
+                if name in self._root.require_group(group):
+                    del self._root[f"{group}/{name}"]
+            self._write_clock(group)
+            dims = {d for spec in self._existing() if spec.group == group for d in spec.dims}
+            for dim in sorted(dims - {TIME, DAY}):
+                self._write_labels(group, dim)
 
     def set_attributes(self, values: Mapping[str, Any]) -> None:
         """Set attributes of the whole store."""
@@ -277,6 +321,7 @@ class Writer(Snapshot):
                 dtype=str if values.dtype == object else values.dtype,
                 dimension_names=[dim],
                 attributes=attributes,
+                compressors=_COMPRESSORS,
             )
             have = 0
         else:

@@ -21,6 +21,8 @@ from filelock import FileLock, Timeout
 from pipeline.axis import TimeAxis
 from pipeline.errors import LockedError, StoreError
 from pipeline.state import Snapshot, Writer, icechunk
+from pipeline.store_sums import StoreSums
+from pipeline.store_sweep import sweep
 
 STORE_FORMAT = 1
 _BRANCH = "main"
@@ -89,7 +91,7 @@ class SiteStore:
         LockedError
             If another process holds the lock for longer than ``wait_s`` seconds.
         """
-        with self._lock(wait_s):
+        with self._told(), self._lock(wait_s), self._kept_whole():
             session = self._open().writable_session(_BRANCH)
             writer = Writer(session, self.axis)
             if writer.attributes:
@@ -104,6 +106,34 @@ class SiteStore:
                     }
                 )
             yield writer
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Tell what the file system refuses in a line, and that nothing is lost by it."""
+        try:
+            yield
+        except (icechunk.IcechunkError, OSError) as error:
+            raise StoreError(
+                f"{self.address}: the store cannot be written: {_cause(error)}. The state "
+                f"before is kept; run the night again once that is mended"
+            ) from error
+
+    @contextmanager
+    def _kept_whole(self) -> Iterator[None]:
+        """Tidy up after a killed writer before, and note checksums after a write."""
+        if not self.is_local:  # an object store keeps checksums of its own, and no leftovers
+            yield
+            return
+        folder = Path(self.address)
+        sums = StoreSums(folder)
+        mark = folder.with_name(f"{folder.name}.unfinished")
+        if mark.exists():
+            sweep(folder)
+            sums.update()  # the killed writer may have committed
+        mark.touch()
+        yield
+        sums.update()
+        mark.unlink()
 
     def written_at(self, commit: str) -> datetime:
         """Return the instant (UTC) at which a state was committed."""
@@ -178,6 +208,13 @@ class SiteStore:
             "origin_s": self.axis.origin_s,
             "interval_s": self.axis.interval_s,
         }
+        form = attributes.get("store_format")
+        if isinstance(form, int) and form > STORE_FORMAT:
+            raise StoreError(
+                f"{self.address}: expected a store of format {STORE_FORMAT} or older, found "
+                f"{form}, which a newer percolog has written; install that one again. Nothing "
+                f"was changed"
+            )
         for name, value in expected.items():
             found = attributes.get(name)
             if found != value:
@@ -186,3 +223,25 @@ class SiteStore:
                     f"start, step and id are fixed by its first night. Give the changed site "
                     f"another store"
                 )
+
+
+def _cause(error: BaseException) -> str:
+    """Return the one line of an error that a person can act on."""
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.strerror} ({error.filename})" if error.filename else error.strerror
+    text = str(error)
+    for told, means in _CAUSES.items():
+        if told in text:
+            return means
+    lines = [line.strip(" x|") for line in text.splitlines() if line.strip(" x|")]
+    return lines[0] if lines else type(error).__name__
+
+
+# What the store's library says, in the words of the system, and what that means here.
+_CAUSES = {
+    "No space left": "the disk is full; free some room",
+    "Disk quota": "the quota of the disk is used up; free some room",
+    "Read-only file system": "the folder can only be read; mount it for writing",
+    "Permission denied": "no right to write there; give it to the user who runs the night",
+    "timestamp": "this machine's clock stands before the last night; set it right",
+}

@@ -13,7 +13,7 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 # From the first to the last; a module imports its own layer and earlier ones.
 LAYERS = (
     ("errors", "variables", "units", "axis", "compiled", "site"),
-    ("cubes", "state", "store", "step", "record_step"),
+    ("cubes", "state", "store", "store_sums", "store_sweep", "step", "record_step", "redo"),
     ("ingest",),
     ("calibrate",),
     ("qc",),
@@ -22,6 +22,7 @@ LAYERS = (
     ("products",),
     ("steps", "effective", "engine", "periods", "handover"),
     ("summary", "night", "inventory", "schemas", "density"),
+    ("store_check", "verify"),
     (
         "lineage",
         "lineage_daily",

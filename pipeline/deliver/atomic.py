@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 # Not ".nc": a reader that lists the folder must not find a file that is still being written.
 _SUFFIX = ".part"
+_OWNED = re.compile(r"\..+\.([0-9]+)-[^.]*\.part")
+_A_DAY_S = 86_400.0
 
 
 @contextmanager
@@ -33,7 +37,8 @@ def replacing(path: Path, mode: int = 0o644) -> Iterator[Path]:
         An empty file in the same folder.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=_SUFFIX)
+    prefix = f".{path.name}.{os.getpid()}-"
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=prefix, suffix=_SUFFIX)
     os.close(handle)
     temporary = Path(name)
     try:
@@ -46,6 +51,41 @@ def replacing(path: Path, mode: int = 0o644) -> Iterator[Path]:
         raise
     if os.name == "posix":  # elsewhere a folder cannot be flushed
         _flush(path.parent)
+
+
+def sweep(folder: Path) -> list[Path]:
+    """Remove what writers that were killed left half written; return it.
+
+    A temporary file names the process it belongs to. It goes once there is no such process
+    on this machine, and after a day in any case: the number may have been given away again,
+    or the process may have been another machine's.
+    """
+    removed = []
+    for path in folder.rglob(f".*{_SUFFIX}"):
+        owned = _OWNED.fullmatch(path.name)
+        if owned is None:
+            continue
+        try:
+            young = time.time() - path.stat().st_mtime < _A_DAY_S
+            if young and _is_alive(int(owned[1])):
+                continue
+            path.unlink()
+        except FileNotFoundError:
+            continue
+        removed.append(path)
+    return removed
+
+
+def _is_alive(pid: int) -> bool:
+    if os.name != "posix":  # asking would end the process
+        return True
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        return True
+    return True
 
 
 def _flush(path: Path) -> None:

@@ -52,6 +52,16 @@ def discover(site: Site) -> tuple[list[Found], list[Problem]]:
     files: list[Found] = []
     problems: list[Problem] = []
     root = site.data.resolve()
+    if not site.data.is_dir():
+        return [], [
+            Problem(
+                str(site.data),
+                "",
+                "no such folder",
+                "the folder of the raw files",
+                "Mount it or put it back; what is stored is kept, and nothing was read.",
+            )
+        ]
     for source in site.sources:
         for full in sorted(site.data.glob(source.files)):
             path = full.relative_to(site.data).as_posix()

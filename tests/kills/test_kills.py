@@ -1,0 +1,20 @@
+"""Nights killed without warning at random instants; see `kill`."""
+
+import os
+import sys
+
+import pytest
+from kill import Killer
+
+# Few on a desk; integration sets 20; `make kills ROUNDS=500` by hand.
+ROUNDS = int(os.environ.get("PERCOLOG_KILLS", "4"))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and SIGKILL")
+def test_a_killed_night_leaves_a_whole_state_and_is_made_good_by_the_next(tmp_path):
+    outcome = Killer(tmp_path, seed=int.from_bytes(os.urandom(4), "big")).run(ROUNDS)
+    print(outcome, file=sys.stderr)
+    assert outcome.faults == []
+    assert outcome.rounds == ROUNDS
+    assert sum(outcome.states.values()) == ROUNDS
