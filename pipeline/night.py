@@ -203,7 +203,9 @@ def _compute(writer: Writer, site: Site, intake: Intake) -> NDArray[np.bool_]:
     computed = run_steps(writer, site, TUBE_STEPS, changed)
     days: NDArray[np.bool_] = np.logical_or.reduce(computed, axis=0)
     if site.stations:
-        days |= run_steps(writer, site, STATION_STEPS, station[np.newaxis])[0]
+        at_station = run_steps(writer, site, STATION_STEPS, station[np.newaxis])[0]
+        days |= at_station
+        computed = computed | at_station  # rain that came late changes what rests on it
     run_record_steps(writer, site, RECORD_STEPS, computed)
     clear_marks(writer)
     table = rules_table(rules)

@@ -13,6 +13,7 @@ from pipeline.calibrate.steps import (
 )
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
+from pipeline.products.events import events_step
 from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
 from pipeline.products.tube_health import health_inputs, tube_health
 from pipeline.products.tube_records import tube_records
@@ -124,5 +125,11 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_health", "tube_verdicts"),
         "rotation check, order of fronts, contact, depth; docs/tubes.md",
         also=health_inputs,
+    ),
+    RecordStep(
+        "events",
+        events_step,
+        ("fronts", "events", "event_depths"),
+        "prominence of lows; fronts do not pass each other (docs/events.md)",
     ),
 )

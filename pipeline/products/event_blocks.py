@@ -1,0 +1,101 @@
+"""Reading windows of single tubes from the store, each chunk of it once."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S
+from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES
+from pipeline.qc.flags import TEST_BITS
+from pipeline.state import Snapshot
+
+Floats = NDArray[np.float64]
+MOST_CHUNKS = 400  # kept at a time, about 40 MB of six depths at ten minutes
+FROST_TESTS = ("frozen",)
+SUSPECT_TESTS = ("step", "noise_burst", "stuck", "supply")
+
+
+class Reader:
+    """Windows of whole days of one tube at a time; neighbours in a chunk are kept."""
+
+    def __init__(self, snapshot: Snapshot) -> None:
+        self.axis, self.days = snapshot.axis, snapshot.days
+        self._snapshot = snapshot
+        self._kept: dict[tuple[str, int, int], NDArray] = {}
+        self._depths = np.array(snapshot.labels["depth"], dtype=np.float64)
+
+    def day_s(self, day: int) -> int:
+        """Return the instant at which a day begins."""
+        return self.axis.origin_s + day * DAY_S
+
+    def water(self, column: int, nominal_m: Floats, first_day: int, stop_day: int) -> Floats:
+        """Return cleaned water content of a tube, (depth, time)."""
+        return self._part(
+            "water/cleaned_water_content", column, nominal_m, first_day, stop_day
+        ).astype(np.float64)
+
+    def marks(
+        self, column: int, nominal_m: Floats, first_day: int, stop_day: int
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return where tests found frost, and where they doubt a sensor, (depth, time)."""
+        tests = self._part("water/tests", column, nominal_m, first_day, stop_day)
+        frost = _bits(FROST_TESTS, tests.dtype.type)
+        doubt = _bits(SUSPECT_TESTS, tests.dtype.type)
+        return (tests & frost) != 0, (tests & doubt) != 0
+
+    def rain(self, first_day: int, stop_day: int) -> Floats | None:
+        """Return rain [mm], of each step that of the first gauge that has it; or None."""
+        if not self._snapshot.holds("readings/rain"):
+            return None
+        per_day = self.axis.steps_per_day
+        gauges = self._snapshot.read("readings/rain", first_day * per_day, stop_day * per_day)
+        rain = np.full(len(gauges), np.nan)
+        for gauge in gauges.T:
+            rain = np.where(np.isnan(rain), gauge.astype(np.float64), rain)
+        return rain
+
+    def last_s(self, column: int) -> int:
+        """Return the instant one step after a tube's last reading; the origin if it has none."""
+        for chunk in range((self.days - 1) // CHUNK_DAYS, -1, -1):
+            part = self._chunk("water/cleaned_water_content", chunk, column)
+            steps = np.flatnonzero(np.isfinite(part).any(axis=1))
+            if steps.size:
+                step = chunk * CHUNK_DAYS * self.axis.steps_per_day + int(steps[-1]) + 1
+                return self.axis.origin_s + step * self.axis.interval_s
+        return self.axis.origin_s
+
+    def _part(
+        self, key: str, column: int, nominal_m: Floats, first_day: int, stop_day: int
+    ) -> NDArray:
+        """Return some depths of a tube over a window of days, (depth, time)."""
+        first, last = first_day // CHUNK_DAYS, max(stop_day - 1, first_day) // CHUNK_DAYS
+        parts = [self._chunk(key, chunk, column) for chunk in range(first, last + 1)]
+        per_day = self.axis.steps_per_day
+        skip = (first_day - first * CHUNK_DAYS) * per_day
+        whole = np.concatenate(parts)[skip : skip + (stop_day - first_day) * per_day]
+        rows = [int(np.flatnonzero(self._depths == depth)[0]) for depth in nominal_m]
+        return np.ascontiguousarray(whole[:, rows].T)
+
+    def _chunk(self, key: str, chunk: int, column: int) -> NDArray:
+        """Return one tube of a chunk, (time, depth)."""
+        block = column // CHUNK_TUBES
+        place = (key, chunk, block)
+        if place not in self._kept:
+            while len(self._kept) >= MOST_CHUNKS:
+                self._kept.pop(next(iter(self._kept)))
+            per_day = self.axis.steps_per_day
+            start, stop = chunk * CHUNK_DAYS, min((chunk + 1) * CHUNK_DAYS, self.days)
+            columns = slice(block * CHUNK_TUBES, (block + 1) * CHUNK_TUBES)
+            self._kept[place] = self._snapshot.read(
+                key, start * per_day, stop * per_day, columns
+            )
+        return self._kept[place][:, column - block * CHUNK_TUBES]
+
+
+def _bits(names: tuple[str, ...], kind: type) -> np.integer:
+    """Return the bits of some tests in one number; those not built have none."""
+    found: np.integer = kind(0)
+    for name in names:
+        found = found | kind(TEST_BITS.get(name, 0))
+    return found

@@ -1,0 +1,108 @@
+"""Tables of events as they lie in the store: their columns and types, in order."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pyarrow as pa
+
+_TEXT, _WHEN, _REAL, _FLAG, _COUNT = (
+    pa.string(),
+    pa.int64(),
+    pa.float64(),
+    pa.bool_(),
+    pa.int64(),
+)
+
+SCHEMAS: dict[str, pa.Schema] = {
+    "fronts": pa.schema(
+        [
+            ("tube", _TEXT),
+            ("depth_m", _REAL),
+            ("foot_s", _WHEN),
+            ("onset_s", _WHEN),
+            ("before_s", _WHEN),
+            ("peak_s", _WHEN),
+            ("base", _REAL),
+            ("peak", _REAL),
+            ("onset_error_s", _REAL),
+            ("climb_per_h", _REAL),
+            ("noise", _REAL),
+            ("continues", _FLAG),
+        ]
+    ),
+    "events": pa.schema(
+        [
+            ("tube", _TEXT),
+            ("event", _TEXT),
+            ("onset_s", _WHEN),
+            ("end_s", _WHEN),
+            ("open", _FLAG),
+            ("first_depth_m", _REAL),
+            ("depth_reached_m", _REAL),
+            ("sensors_wetted", _COUNT),
+            ("before_mm", _REAL),
+            ("peak_mm", _REAL),
+            ("peak_s", _WHEN),
+            ("end_mm", _REAL),
+            ("gain_mm", _REAL),
+            ("gain_random_error_mm", _REAL),
+            ("gain_systematic_error_mm", _REAL),
+            ("gain_spacing_error_mm", _REAL),
+            ("rain_mm", _REAL),
+            ("rain_after_mm", _REAL),
+            ("remainder_mm", _REAL),
+            ("remainder_error_mm", _REAL),
+            ("missing", _REAL),
+            ("doubts", _TEXT),
+        ]
+    ),
+    "event_depths": pa.schema(
+        [
+            ("tube", _TEXT),
+            ("event", _TEXT),
+            ("depth_m", _REAL),
+            ("real_depth_m", _REAL),
+            ("wetted", _FLAG),
+            ("onset_s", _WHEN),
+            ("onset_error_s", _REAL),
+            ("lag_s", _REAL),
+            ("lag_error_s", _REAL),
+            ("rank", _COUNT),
+            ("velocity_m_d", _REAL),
+            ("velocity_low_m_d", _REAL),
+            ("velocity_high_m_d", _REAL),
+            ("water_content_before", _REAL),
+            ("water_content_peak", _REAL),
+            ("peak_s", _WHEN),
+            ("gain", _REAL),
+            ("gain_error", _REAL),
+            ("overlaps", _FLAG),
+            ("storage_gain_mm", _REAL),
+            ("storage_gain_error_mm", _REAL),
+        ]
+    ),
+}
+
+
+def table_of(name: str, frames: list[pd.DataFrame]) -> pa.Table:
+    """Return rows as the stored table of a name; its columns and no others."""
+    schema = SCHEMAS[name]
+    filled = [frame for frame in frames if not frame.empty]
+    if not filled:
+        return schema.empty_table()
+    whole = pd.concat(filled, ignore_index=True)
+    return pa.Table.from_arrays(
+        [
+            pa.array(whole[field.name].to_numpy(), type=field.type, from_pandas=True)
+            for field in schema
+        ],
+        schema=schema,
+    )
+
+
+def frame_of(table: pa.Table | None) -> pd.DataFrame:
+    """Return the rows of a stored table; none where there is no table or another form of it."""
+    if table is None or table.schema not in SCHEMAS.values():
+        return pd.DataFrame()
+    frame: pd.DataFrame = table.to_pandas()
+    return frame

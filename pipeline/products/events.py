@@ -1,0 +1,259 @@
+"""Wetting events of a site's tubes as tables in its store, night after night.
+
+Fronts depend on bounded looks, so only those near a changed day are sought again. Events are
+put together anew from all fronts of a tube, which is cheap; rows whose fronts, span and
+readings are the same as before are taken over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import xarray as xr
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S
+from pipeline.derive.event_tables import (
+    Block,
+    Profile,
+    event_names,
+    front_spans,
+    named_tables,
+    tube_tables,
+)
+from pipeline.derive.events import events_of_fronts, join_fronts
+from pipeline.derive.fronts import fronts_look, wetting_fronts
+from pipeline.derive.storage import sensor_depths_m
+from pipeline.derive.weights import EndRules
+from pipeline.products.event_blocks import Reader
+from pipeline.products.event_store import frame_of, table_of
+from pipeline.site.models import Site
+from pipeline.state import Snapshot
+
+Days = NDArray[np.bool_]
+TABLES = ("fronts", "events", "event_depths")
+LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
+BRIDGE_DAYS = 30  # changed days nearer to each other are one run
+
+
+def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, pa.Table]:
+    """Find the wetting events of every tube.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        The state being prepared.
+    site : Site
+    computed : array (tubes, days), bool
+        Days computed tonight.
+
+    Returns
+    -------
+    mapping of str to Table
+        ``fronts``, ``events`` and ``event_depths``, in order of tube, time and depth.
+    """
+    before = {name: frame_of(snapshot.table(name)) for name in TABLES}
+    reader = Reader(snapshot)
+    parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
+    for column, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda x: x[1]):
+        profile = tube_profile(site, tube, snapshot.labels["depth"])
+        if profile is None:
+            continue
+        old = {name: _of_tube(frame, tube) for name, frame in before.items()}
+        made = _tube_events(reader, column, profile, computed[column], old)
+        for name, frame in made.items():
+            parts[name].append(frame)
+    return {name: table_of(name, parts[name]) for name in TABLES}
+
+
+def tube_profile(site: Site, tube: str, depths_m: list[float]) -> Profile | None:
+    """Return the sensors of a tube, downwards; None where it has none in the soil."""
+    nominal = np.array(sorted(depths_m), dtype=np.float64)
+    if tube not in site.tube_by_id:
+        return None
+    real = sensor_depths_m(site, [tube], nominal.tolist())[0]
+    there = np.isfinite(real) & (real >= 0)
+    if not there.any():
+        return None
+    rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
+    return Profile(tube, nominal[there], real[there], rules, relative_slope_error(site, tube))
+
+
+def relative_slope_error(site: Site, tube: str) -> float:
+    """Return the relative standard uncertainty of a change of water content in a tube.
+
+    That of the slope of its laws where they are lines that state a covariance, the largest of
+    its horizons; else a round figure of ours.
+    """
+    soil = site.soils.get(site.tube_by_id[tube].soil)
+    names = {horizon.calibration for horizon in soil.horizons} if soil else set()
+    found = [
+        float(np.sqrt(law.covariance[0][0])) / abs(float(law.coefficients["slope"]))
+        for law in site.laws
+        if law.id in names and law.covariance and law.coefficients.get("slope")
+    ]
+    return max(found) if found else Profile._field_defaults["relative_error"]
+
+
+def _of_tube(frame: pd.DataFrame, tube: str) -> pd.DataFrame:
+    if frame.empty:
+        return frame
+    return frame[frame["tube"] == tube].reset_index(drop=True)
+
+
+def _tube_events(
+    reader: Reader,
+    column: int,
+    profile: Profile,
+    computed: Days,
+    old: dict[str, pd.DataFrame],
+) -> dict[str, pd.DataFrame]:
+    """Return the three tables of one tube."""
+    if not computed.any() and not old["fronts"].empty:
+        return old
+    fronts = _fronts(reader, column, profile, computed, old["fronts"])
+    if fronts.empty:
+        return {"fronts": fronts, "events": pd.DataFrame(), "event_depths": pd.DataFrame()}
+    joined = join_fronts(fronts)
+    numbers = events_of_fronts(joined, profile.nominal_m)
+    spans = front_spans(joined, numbers, reader.last_s(column))
+    stale = _stale(reader, profile, computed, spans, (joined, numbers), old)
+    events, depths = _kept(profile, spans, stale, old)
+    for first, last in _runs(stale, 1):
+        part = spans.iloc[first:last]
+        block = _block(reader, column, profile, part)
+        rows = named_tables(profile, *tube_tables(profile, block, part, joined, numbers))
+        events.append(rows[0])
+        depths.append(rows[1])
+    order = ["onset_s"]
+    whole = pd.concat(events, ignore_index=True).sort_values(order, kind="stable")
+    by_depth = pd.concat(depths, ignore_index=True)
+    by_depth = by_depth.sort_values(["event", "depth_m"], kind="stable")
+    return {
+        "fronts": fronts,
+        "events": whole.reset_index(drop=True),
+        "event_depths": by_depth.reset_index(drop=True),
+    }
+
+
+def _fronts(
+    reader: Reader, column: int, profile: Profile, computed: Days, old: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the fronts of a tube: those near changed days sought again, others taken over."""
+    back, ahead = (-(-look // DAY_S) for look in fronts_look())
+    days, kept, found = len(computed), old, []
+    for first, last in _runs(computed, BRIDGE_DAYS):
+        start, stop = max(0, first - ahead), min(days, last + back)
+        window = max(0, start - back), min(days, stop + ahead)
+        water = reader.water(column, profile.nominal_m, *window)
+        begin_s, end_s = reader.day_s(start), reader.day_s(stop)
+        new = wetting_fronts(_labelled(reader, profile, water, window[0]))
+        found.append(new[(new["foot_s"] >= begin_s) & (new["foot_s"] < end_s)])
+        if not kept.empty:
+            kept = kept[(kept["foot_s"] < begin_s) | (kept["foot_s"] >= end_s)]
+    frames = [frame for frame in (kept, *found) if not frame.empty]
+    if not frames:
+        return kept
+    whole = pd.concat(frames, ignore_index=True)
+    return whole.sort_values(["depth_m", "foot_s"], kind="stable").reset_index(drop=True)
+
+
+def _labelled(
+    reader: Reader, profile: Profile, water: NDArray[np.float64], first_day: int
+) -> xr.DataArray:
+    """Return (depth, time) of one tube with its coordinates."""
+    axis = reader.axis
+    start = first_day * axis.steps_per_day
+    coords = {
+        "time": axis.times(start, start + water.shape[1]),
+        "tube": [profile.tube],
+        "depth": profile.nominal_m,
+    }
+    return xr.DataArray(
+        water.T[:, np.newaxis], coords, tuple(coords), attrs={"units": "m3 m-3"}
+    )
+
+
+def _stale(
+    reader: Reader,
+    profile: Profile,
+    computed: Days,
+    spans: pd.DataFrame,
+    parts: tuple[pd.DataFrame, NDArray],
+    old: dict[str, pd.DataFrame],
+) -> Days:
+    """Tell which events must be computed: with changed readings, fronts, or span."""
+    joined, numbers = parts
+    day = np.concatenate([[0], np.cumsum(computed)])
+    last = len(computed)
+    origin = reader.axis.origin_s
+    first_day = (spans["foot_s"].to_numpy() - origin) // DAY_S - LEAD_DAYS
+    stop_day = -(-(spans["end_s"].to_numpy() - origin) // DAY_S) + 1
+    changed = day[np.clip(stop_day, 0, last)] > day[np.clip(first_day, 0, last)]
+    if old["events"].empty:
+        return np.ones(len(spans), np.bool_)
+    known = old["events"].set_index("event")
+    names = pd.Index(event_names(profile.tube, spans["onset_s"].to_numpy()))
+    same = names.isin(known.index)
+    there = known.reindex(names)
+    for name in ("end_s", "open"):
+        same &= (there[name] == spans[name].to_numpy()).to_numpy()
+    # The event before decides which rain is this one's.
+    same &= _same_fronts(names, joined, numbers, old["event_depths"])
+    fresh = changed | ~same
+    return fresh | np.concatenate([[False], fresh[:-1]])
+
+
+def _same_fronts(
+    names: pd.Index, joined: pd.DataFrame, numbers: NDArray, depths: pd.DataFrame
+) -> Days:
+    """Tell for each event whether it has the very fronts that its stored rows have."""
+    columns = ["depth_m", "onset_s", "onset_error_s", "water_content_before", "peak_s"]
+    renamed = joined.rename(columns={"base": "water_content_before"})
+    new = renamed[columns].assign(event=names.to_numpy()[numbers])
+    stored = depths.loc[depths["wetted"], [*columns, "event"]]
+    merged = new.merge(stored, how="outer", indicator=True)
+    odd = set(merged.loc[merged["_merge"] != "both", "event"])
+    return ~names.isin(list(odd))
+
+
+def _kept(
+    profile: Profile, spans: pd.DataFrame, stale: Days, old: dict[str, pd.DataFrame]
+) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
+    """Return the stored rows of the events that are not stale."""
+    names = event_names(profile.tube, spans["onset_s"].to_numpy()[~stale])
+    if not names:
+        return [], []
+    events, depths = old["events"], old["event_depths"]
+    return [events[events["event"].isin(names)]], [depths[depths["event"].isin(names)]]
+
+
+def _block(reader: Reader, column: int, profile: Profile, part: pd.DataFrame) -> Block:
+    """Return the readings that some events rest on."""
+    axis = reader.axis
+    first = (int(part["foot_s"].min()) - axis.origin_s) // DAY_S - LEAD_DAYS
+    stop = -(-(int(part["end_s"].max()) - axis.origin_s) // DAY_S) + 1
+    window = max(0, first), min(reader.days, stop)
+    marks = reader.marks(column, profile.nominal_m, *window)
+    return Block(
+        reader.day_s(window[0]),
+        axis.interval_s,
+        reader.water(column, profile.nominal_m, *window),
+        reader.rain(*window),
+        *marks,
+    )
+
+
+def _runs(marked: Days, gap: int) -> Iterator[tuple[int, int]]:
+    """Yield first and end of runs of marked places that are ``gap`` or more apart."""
+    places = np.flatnonzero(marked)
+    if not len(places):
+        return
+    breaks = np.flatnonzero(np.diff(places) > gap)
+    starts = np.concatenate([[0], breaks + 1])
+    stops = np.concatenate([breaks, [len(places) - 1]])
+    for start, stop in zip(starts, stops, strict=True):
+        yield int(places[start]), int(places[stop]) + 1
