@@ -145,7 +145,7 @@ def event_water(
 
 @kernel
 def _mean_back(series, stop, length):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return mean and count of the values in ``length`` steps up to ``stop``, that included."""
+    """Return mean and count of the values in ``length`` steps up to and with ``stop``."""
     total, count = 0.0, 0
     for i in range(max(0, stop - length + 1), min(stop + 1, series.size)):
         if series[i] == series[i]:

@@ -102,7 +102,9 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     times = array["time"].values.astype("datetime64[s]").astype(np.int64)
     interval = int(times[1] - times[0]) if times.size > 1 else DAY_S
     day = max(1, DAY_S // interval)
-    limits = Limits(CLIMB_DAYS * day, STILL_DAYS * day, PEAK_DAYS * day, PAUSE_S // interval, day)
+    limits = Limits(
+        CLIMB_DAYS * day, STILL_DAYS * day, PEAK_DAYS * day, PAUSE_S // interval, day
+    )
     parts = []
     for tube in range(array.sizes["tube"]):
         series = np.ascontiguousarray(array.values[:, tube].T, dtype=np.float64)
@@ -133,9 +135,7 @@ def _frame(places: Integers, levels: Floats, times: Integers, interval: int) -> 
 
 
 def _frame_of_none() -> pd.DataFrame:
-    none = _frame(
-        np.empty((0, COUNTS), np.int64), np.empty((0, 5)), np.empty(0, np.int64), 1
-    )
+    none = _frame(np.empty((0, COUNTS), np.int64), np.empty((0, 5)), np.empty(0, np.int64), 1)
     none.insert(0, "depth_m", np.empty(0))
     none.insert(0, "tube", pd.Series([], dtype=str))
     return none
@@ -223,7 +223,7 @@ def _present(series):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @kernel
 def _medians_of_three(values, at, day):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return medians of neighbours; the ends, also those at gaps of a day, stay as they are."""
+    """Return medians of neighbours; ends, also those at gaps of a day, stay as they are."""
     smooth = values.copy()
     for i in range(1, values.size - 1):
         if at[i] - at[i - 1] > day or at[i + 1] - at[i] > day:
@@ -249,7 +249,9 @@ def _noise_by_day(values, at, steps, day):  # type: ignore[no-untyped-def]  # pr
     count, today = 0, 0
     for i in range(1, values.size - 1):
         if at[i] // day != today:
-            own[today] = np.median(bends[:count]) * TO_SIGMA if count >= LEAST_BENDS else np.nan
+            own[today] = (
+                np.median(bends[:count]) * TO_SIGMA if count >= LEAST_BENDS else np.nan
+            )
             count, today = 0, at[i] // day
         before, after = values[i] - values[i - 1], values[i + 1] - values[i]
         near = at[i + 1] - at[i - 1] <= day

@@ -56,7 +56,7 @@ class Reader:
         return rain
 
     def last_s(self, column: int) -> int:
-        """Return the instant one step after a tube's last reading; the origin if it has none."""
+        """Return the instant one step after a tube's last reading; else the origin."""
         for chunk in range((self.days - 1) // CHUNK_DAYS, -1, -1):
             part = self._chunk("water/cleaned_water_content", chunk, column)
             steps = np.flatnonzero(np.isfinite(part).any(axis=1))

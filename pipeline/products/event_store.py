@@ -101,7 +101,7 @@ def table_of(name: str, frames: list[pd.DataFrame]) -> pa.Table:
 
 
 def frame_of(table: pa.Table | None) -> pd.DataFrame:
-    """Return the rows of a stored table; none where there is no table or another form of it."""
+    """Return the rows of a stored table; none where there is none or of another form."""
     if table is None or table.schema not in SCHEMAS.values():
         return pd.DataFrame()
     frame: pd.DataFrame = table.to_pandas()

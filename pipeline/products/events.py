@@ -16,9 +16,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_tables import (
-    Block,
-    Profile,
     event_names,
     front_spans,
     named_tables,
@@ -36,6 +35,7 @@ from pipeline.state import Snapshot
 Days = NDArray[np.bool_]
 TABLES = ("fronts", "events", "event_depths")
 LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
+TRAIL_DAYS = 2  # after it: noise of the day after its start, and that day's last bend
 BRIDGE_DAYS = 30  # changed days nearer to each other are one run
 
 
@@ -123,9 +123,11 @@ def _tube_events(
     stale = _stale(reader, profile, computed, spans, (joined, numbers), old)
     events, depths = _kept(profile, spans, stale, old)
     for first, last in _runs(stale, 1):
-        part = spans.iloc[first:last]
+        # With the event before, whose peak tells where the rain of the first begins.
+        part = spans.iloc[max(0, first - 1) : last]
         block = _block(reader, column, profile, part)
-        rows = named_tables(profile, *tube_tables(profile, block, part, joined, numbers))
+        made = tube_tables(profile, block, part, joined, numbers)
+        rows = named_tables(profile, *_from(first, *made))
         events.append(rows[0])
         depths.append(rows[1])
     order = ["onset_s"]
@@ -191,7 +193,7 @@ def _stale(
     last = len(computed)
     origin = reader.axis.origin_s
     first_day = (spans["foot_s"].to_numpy() - origin) // DAY_S - LEAD_DAYS
-    stop_day = -(-(spans["end_s"].to_numpy() - origin) // DAY_S) + 1
+    stop_day = -(-(spans["end_s"].to_numpy() - origin) // DAY_S) + TRAIL_DAYS
     changed = day[np.clip(stop_day, 0, last)] > day[np.clip(first_day, 0, last)]
     if old["events"].empty:
         return np.ones(len(spans), np.bool_)
@@ -231,11 +233,18 @@ def _kept(
     return [events[events["event"].isin(names)]], [depths[depths["event"].isin(names)]]
 
 
+def _from(
+    first: int, events: pd.DataFrame, depths: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows of events from a number on."""
+    return events[events.index >= first], depths[depths["number"] >= first]
+
+
 def _block(reader: Reader, column: int, profile: Profile, part: pd.DataFrame) -> Block:
     """Return the readings that some events rest on."""
     axis = reader.axis
     first = (int(part["foot_s"].min()) - axis.origin_s) // DAY_S - LEAD_DAYS
-    stop = -(-(int(part["end_s"].max()) - axis.origin_s) // DAY_S) + 1
+    stop = -(-(int(part["end_s"].max()) - axis.origin_s) // DAY_S) + TRAIL_DAYS
     window = max(0, first), min(reader.days, stop)
     marks = reader.marks(column, profile.nominal_m, *window)
     return Block(

@@ -1,0 +1,89 @@
+"""What the events of one tube are computed from: its sensors, and a block of readings."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.derive.events import Span
+from pipeline.derive.weights import EndRules, layer_weights
+
+Floats = NDArray[np.float64]
+MM_PER_M = 1000.0
+# Relative standard uncertainty of a change of water content where no law states one; ours.
+RELATIVE_ERROR = 0.03
+
+
+class Profile(NamedTuple):
+    """What is known of one tube: sensors downwards.
+
+    ``nominal_m`` names the sensors, ``real_m`` is where they are; ``relative_error`` is the
+    relative standard uncertainty of a change of water content by calibration.
+    """
+
+    tube: str
+    nominal_m: Floats
+    real_m: Floats
+    rules: EndRules = EndRules()
+    relative_error: float = RELATIVE_ERROR
+
+
+class Block(NamedTuple):
+    """Readings of one tube over whole days, from ``first_s`` on.
+
+    ``water`` (depth, time) [m3 m-3], ``rain`` (time,) [mm] or None, ``frozen`` and ``suspect``
+    (depth, time) or None.
+    """
+
+    first_s: int
+    interval_s: int
+    water: Floats
+    rain: Floats | None = None
+    frozen: NDArray[np.bool_] | None = None
+    suspect: NDArray[np.bool_] | None = None
+
+
+def weights_above(profile: Profile) -> Floats:
+    """Return weights of the sensors in the soil above each of them, (depth, sensor), [m].
+
+    Where nothing may be assumed above the first sensor the soil begins at it, and the first
+    row is NaN.
+    """
+    top = 0.0 if profile.rules.above == "constant" else float(profile.real_m[0])
+    layers = [(top, float(z)) for z in profile.real_m if z > top]
+    rows = layer_weights(profile.real_m, layers, profile.rules)
+    weights = np.full((len(profile.real_m), len(profile.real_m)), np.nan)
+    weights[len(profile.real_m) - len(layers) :] = rows
+    return weights
+
+
+def storage_above(water: Floats, weights: Floats) -> Floats:
+    """Return the water above each sensor, (depth, time), [mm]; NaN where a sensor is missing.
+
+    Sensors are added from the top, in a fixed order.
+    """
+    storage = np.empty_like(water)
+    for k, row in enumerate(weights):
+        total = np.zeros(water.shape[1])
+        for j, weight in enumerate(row):
+            if weight != 0.0:
+                total = total + weight * water[j]
+        storage[k] = MM_PER_M * total
+    return storage
+
+
+class Steps:
+    """Steps of events on a block."""
+
+    def __init__(self, block: Block, spans: pd.DataFrame) -> None:
+        count = block.water.shape[1]
+
+        def step(name: str) -> NDArray[np.int64]:
+            found = (spans[name].to_numpy(np.int64) - block.first_s) // block.interval_s
+            return np.clip(found, 0, count)
+
+        self.start = step("onset_s")
+        self.spans = Span(step("foot_s"), self.start, step("end_s"))

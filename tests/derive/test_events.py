@@ -1,0 +1,150 @@
+"""Wetting events on records whose course is known by hand."""
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from pipeline.derive.event_tables import wetting_events
+from pipeline.derive.fronts import ONSET_RISE, wetting_fronts
+from pipeline.errors import UnitsError
+
+INTERVAL_S, DAYS = 600, 12
+STEPS = DAYS * 144
+DEPTHS_M = (0.1, 0.3, 0.6)
+
+
+def record(columns, tube="T1", depths=DEPTHS_M, units="m3 m-3"):
+    times = np.datetime64("2025-03-01T00:00", "ns") + np.arange(STEPS) * np.timedelta64(
+        INTERVAL_S, "s"
+    )
+    values = np.stack(columns, axis=1)[:, np.newaxis]
+    coords = {"time": times, "tube": [tube], "depth": list(depths)}
+    return xr.DataArray(values, coords, tuple(coords), "x", {"units": units})
+
+
+def course(foot, climb=0.001, top=0.06, base=0.2):
+    """Falls to ``base`` at ``foot``, climbs by ``climb`` a step to ``top`` above it."""
+    steps = np.arange(STEPS)
+    falling = base + 2e-5 * np.maximum(foot - steps, 0)
+    return falling + np.minimum(np.maximum(steps - foot, 0) * climb, top)
+
+
+def depths_of(tube="T1"):
+    coords = {"tube": [tube], "depth": list(DEPTHS_M)}
+    return xr.DataArray([list(DEPTHS_M)], coords, ("tube", "depth"), attrs={"units": "m"})
+
+
+def start_s(array):
+    return int(array["time"].values[0].astype("datetime64[s]").astype(np.int64))
+
+
+def test_the_onset_is_the_first_reading_five_thousandths_above_the_base():
+    # by hand: the line 0.2 + 0.001 (i - 500) is 0.005 above its foot at step 505; the base is
+    # a mean of readings within 0.0003 of the lowest and so at most that much above it.
+    array = record([course(500), np.full(STEPS, 0.2), np.full(STEPS, 0.2)])
+    fronts = wetting_fronts(array)
+    assert len(fronts) == 1
+    front = fronts.iloc[0]
+    step = (front["onset_s"] - start_s(array)) / INTERVAL_S
+    assert step in (505, 506)
+    assert front["base"] == pytest.approx(0.2, abs=3e-4)
+    assert front["peak"] == pytest.approx(0.26, abs=1e-6)
+    assert front["climb_per_h"] == pytest.approx(0.006, rel=0.02)
+    assert front["onset_error_s"] == pytest.approx(INTERVAL_S / np.sqrt(12), rel=0.1)
+    assert pytest.approx(0.005) == ONSET_RISE
+
+
+def test_a_reading_that_stands_alone_and_a_season_are_no_fronts():
+    lone = np.full(STEPS, 0.2)
+    lone[700] += 0.1
+    season = 0.2 + 1e-5 * np.arange(STEPS)  # 0.0058 in four days
+    assert wetting_fronts(record([lone, season, course(-5000)])).empty
+
+
+def test_a_climb_that_pauses_for_less_than_six_hours_is_one_front():
+    def twice(pause):
+        first = course(300, climb=0.002, top=0.03)
+        second = np.minimum(np.maximum(np.arange(STEPS) - 315 - pause, 0) * 0.002, 0.03)
+        fall = 5e-4 * np.clip(np.arange(STEPS) - 315, 0, pause)
+        return first + second - np.minimum(fall, 0.01)
+
+    for pause, joined in ((30, True), (60, False)):
+        fronts = wetting_fronts(record([twice(pause)] * 3))
+        assert (
+            fronts.groupby("depth_m")["continues"].apply(list).tolist()
+            == [[False, joined]] * 3
+        )
+        events, _ = wetting_events(record([twice(pause)] * 3), depths_of())
+        assert len(events) == (1 if joined else 2)
+
+
+def test_lag_velocity_gain_and_balance_of_an_event_by_hand():
+    # by hand: fronts 100 steps of ten minutes apart over 0.2 and 0.3 m; each sensor gains
+    # 0.06, so the trapezoid with a constant top gains 36 mm over 0.6 m.
+    array = record([course(500), course(600), course(700)])
+    rain = xr.zeros_like(array[:, 0, 0]).assign_attrs(units="mm")
+    rain[480:500] = 2.0
+    rain[300] = 5.0  # a day and more before: no rain of this event
+    rain[1500] = 3.0
+    events, depths = wetting_events(array, depths_of(), rain)
+    event = events.iloc[0]
+    lag_s = 100 * INTERVAL_S
+    assert depths["lag_s"].to_numpy() == pytest.approx([0, lag_s, 2 * lag_s], abs=INTERVAL_S)
+    expected = [0.2 * 86400 / lag_s, 0.3 * 86400 / lag_s]
+    assert depths["velocity_m_d"].to_numpy()[1:] == pytest.approx(expected, rel=0.02)
+    assert (depths["velocity_low_m_d"] < depths["velocity_m_d"])[1:].all()
+    assert (depths["velocity_m_d"] < depths["velocity_high_m_d"])[1:].all()
+    assert depths["rank"].tolist() == [1, 2, 3]
+    assert event["gain_mm"] == pytest.approx(36, abs=2.5)  # less the fall of deeper sensors
+    assert (event["rain_mm"], event["rain_after_mm"]) == (40.0, 3.0)
+    assert event["remainder_mm"] == pytest.approx(40 - event["gain_mm"])
+    assert event["depth_reached_m"] == 0.6
+    assert event["open"]
+    assert event["doubts"] == ""
+
+
+def test_without_rain_the_events_are_the_same_and_the_balance_is_unknown():
+    array = record([course(500), course(600), course(700)])
+    rain = xr.zeros_like(array[:, 0, 0]).assign_attrs(units="mm")
+    with_rain, without = (
+        wetting_events(array, depths_of(), rain),
+        wetting_events(array, depths_of()),
+    )
+    assert with_rain[1].equals(without[1])
+    assert np.isnan(without[0]["rain_mm"]).all()
+    assert np.isnan(without[0]["remainder_mm"]).all()
+    assert (with_rain[0]["gain_mm"] == without[0]["gain_mm"]).all()
+
+
+def test_deep_before_shallow_is_one_event_and_said_so():
+    array = record([course(520), course(510), course(500)])
+    events, depths = wetting_events(array, depths_of())
+    assert len(events) == 1
+    assert events["doubts"].tolist() == ["deep_first"]
+    assert depths["rank"].tolist() == [3, 2, 1]
+    assert events["first_depth_m"].tolist() == [0.6]
+
+
+def test_a_front_that_comes_after_the_next_event_began_is_marked():
+    shallow = course(300, top=0.03) + course(700, top=0.03) - 0.2
+    shallow = shallow - 4e-5 * np.clip(np.arange(STEPS) - 330, 0, 370)
+    events, depths = wetting_events(record([shallow, course(400), course(800)]), depths_of())
+    assert len(events) == 2
+    first = depths[depths["event"] == events["event"][0]]
+    assert first["wetted"].tolist() == [True, True, True]
+    assert first["overlaps"].tolist() == [False, False, True]
+    assert events["doubts"].tolist() == ["overlap", ""]
+
+
+def test_a_gap_over_the_onset_widens_its_uncertainty_and_is_told():
+    column = course(500)
+    column[495:535] = np.nan
+    events, depths = wetting_events(record([column, course(600), course(700)]), depths_of())
+    error = depths["onset_error_s"].iloc[0]
+    assert error > 40 * INTERVAL_S / np.sqrt(12) * 0.95
+    assert "slow_onset" in events["doubts"].iloc[0]
+
+
+def test_units_are_checked():
+    with pytest.raises(UnitsError, match="expected units 'm3 m-3', found 'percent'"):
+        wetting_fronts(record([course(500)] * 3, units="percent"))

@@ -1,0 +1,161 @@
+"""Tables of events: however nights are cut, the same as in one run, bit for bit."""
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from memory_store import MemoryState
+from truth_site import DEPTHS_M, Instruments, make_site
+
+from pipeline.axis import DAY_S
+from pipeline.products.events import TABLES, events_step
+
+DAYS, INTERVAL_S = 80, 7200
+PER_DAY = DAY_S // INTERVAL_S
+TUBES = {"B": "loam", "A": "loam"}  # not in order of the alphabet
+SITE = make_site(TUBES, INTERVAL_S, Instruments())
+WATER, TESTS, RAIN = "water/cleaned_water_content", "water/tests", "readings/rain"
+
+
+def invented(seed):
+    """Return water (time, tube, depth) and rain: storms trickle down, everything drains."""
+    random = np.random.default_rng(seed)
+    steps = DAYS * PER_DAY
+    rain = np.zeros(steps)
+    for at in random.integers(0, steps - 6, DAYS // 6):
+        rain[at : at + 4] += random.exponential(3.0, 4)
+    water = np.empty((steps, 2, len(DEPTHS_M)))
+    for tube in range(2):
+        supply = rain / 1000
+        for k in range(len(DEPTHS_M)):
+            content, keep = 0.2, np.exp(-1 / (12.0 * (k + 1)))
+            level = np.empty(steps)
+            for i in range(steps):
+                content = 0.2 + (content - 0.2) * keep + supply[i] * 6
+                level[i] = content
+            water[:, tube, k] = level
+            lag = 3 * (k + 1)
+            supply = 0.7 * np.concatenate([np.zeros(lag), supply[:-lag]])
+    water += 0.0004 * random.standard_normal(water.shape)
+    for _ in range(3):
+        at, width = random.integers(0, steps - 60), random.integers(1, 60)
+        water[at : at + width, random.integers(2)] = np.nan
+    return water.astype(np.float32), rain[:, None].astype(np.float32)
+
+
+def empty_state():
+    state = MemoryState(SITE.axis)
+    state.labels.update(tube=list(TUBES), depth=list(DEPTHS_M), station=["logger"])
+    steps = DAYS * PER_DAY
+    state.arrays = {
+        WATER: np.full((steps, 2, len(DEPTHS_M)), np.nan, np.float32),
+        TESTS: np.zeros((steps, 2, len(DEPTHS_M)), np.uint32),
+        RAIN: np.full((steps, 1), np.nan, np.float32),
+    }
+    return state
+
+
+def night(state, water, rain, days, tubes, rainy):
+    """Bring some days of some tubes and some days of rain, and run the step."""
+    computed = np.zeros((2, DAYS), bool)
+    for day in days:
+        span = slice(day * PER_DAY, (day + 1) * PER_DAY)
+        for tube in tubes:
+            state.arrays[WATER][span, tube] = water[span, tube]
+            computed[tube, day] = True
+    for day in rainy:
+        span = slice(day * PER_DAY, (day + 1) * PER_DAY)
+        state.arrays[RAIN][span] = rain[span]
+        computed[:, day] = True
+    if computed.any():
+        last = int(np.flatnonzero(computed.any(axis=0))[-1]) + 1
+        state.steps = max(state.steps, last * PER_DAY)
+        state.tables.update(events_step(state, SITE, computed[:, : state.days]))
+
+
+def in_one_run(water, rain):
+    state = empty_state()
+    night(state, water, rain, range(DAYS), (0, 1), range(DAYS))
+    return state.tables
+
+
+def assert_same(found, expected):
+    for name in TABLES:
+        assert found[name].equals(expected[name]), name
+
+
+@settings(
+    max_examples=5, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+)
+@given(st.integers(0, 10**6), st.data())
+def test_any_cut_of_the_nights_gives_the_same_tables(seed, data):
+    water, rain = invented(seed)
+    expected = in_one_run(water, rain)
+    assert expected["events"].num_rows > 4
+    random = np.random.default_rng(seed)
+    state = empty_state()
+    cuts = sorted(data.draw(st.sets(st.integers(1, DAYS - 1), max_size=6)))
+    pieces = np.split(np.arange(DAYS), cuts)
+    parts = [(days, tube) for days in pieces for tube in (0, 1)]
+    if data.draw(st.booleans()):  # late data: parts come in any order
+        random.shuffle(parts)
+    for days, tube in parts:
+        night(state, water, rain, days, (tube,), days if random.uniform() < 0.5 else ())
+    night(state, water, rain, (), (), range(DAYS))
+    assert_same(state.tables, expected)
+
+
+def test_an_open_event_closes_later_as_in_one_run():
+    water, rain = invented(5)
+    expected = in_one_run(water, rain)
+    state = empty_state()
+    were_open = 0
+    for first in range(0, DAYS, 4):
+        days = range(first, first + 4)
+        night(state, water, rain, days, (0, 1), days)
+        events = state.tables["events"].to_pandas()
+        if len(events):
+            assert events.groupby("tube")["open"].sum().max() == 1
+            were_open += int(events["open"].sum())
+    assert were_open > 0
+    assert_same(state.tables, expected)
+
+
+def test_a_night_that_changes_nothing_changes_no_table():
+    water, rain = invented(6)
+    state = empty_state()
+    night(state, water, rain, range(DAYS), (0, 1), range(DAYS))
+    before = dict(state.tables)
+    night(state, water, rain, (DAYS - 1,), (0, 1), (DAYS - 1,))
+    assert_same(state.tables, before)
+
+
+def test_rows_no_changed_day_can_touch_are_taken_over(monkeypatch):
+    water, rain = invented(7)
+    state = empty_state()
+    night(state, water, rain, range(DAYS), (0, 1), range(DAYS))
+    steps_read = 0
+    read = MemoryState.read
+
+    def counted(self, key, start, stop, columns=slice(None)):
+        nonlocal steps_read
+        steps_read += stop - start
+        return read(self, key, start, stop, columns)
+
+    monkeypatch.setattr(MemoryState, "read", counted)
+    night(state, water, rain, (5,), (1,), ())
+    assert 0 < steps_read < 4 * DAYS * PER_DAY  # never all of a longer record
+
+
+@pytest.mark.parametrize("tube", ["A", "B"])
+def test_names_tell_tube_and_first_onset(tube):
+    tables = in_one_run(*invented(8))
+    events = tables["events"].to_pandas()
+    mine = events[events["tube"] == tube]
+    assert len(mine) > 2
+    stamps = mine["onset_s"].to_numpy().astype("datetime64[s]")
+    for name, stamp in zip(mine["event"], stamps, strict=True):
+        expected = str(stamp)[:16].replace("-", "").replace(":", "")
+        assert name == f"{tube}-{expected}Z"
+    assert (np.diff(mine["onset_s"]) > 0).all()
+    assert (mine["end_s"].to_numpy()[:-1] == mine["onset_s"].to_numpy()[1:]).all()
