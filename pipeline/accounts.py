@@ -27,6 +27,10 @@ FILE_COLUMNS = (
     "rejected",
     "closes",
 )
+# What the file is: shown with the first digits of its hash, which --json tells whole.
+CONTENT_COLUMNS = ("path", "size", "sha256", "first", "last")
+REPAIR_COLUMNS = ("kind", "first_line", "last_line", "rows", "least_s", "most_s", "evidence")
+_SHOWN_DIGITS = 12
 REJECT_COLUMNS = ("reason", "rows", "values", "first_line", "found", "expected")
 _SHOWN_FILES = 5
 
@@ -133,17 +137,19 @@ def report_ledger(folder: Path, file: str) -> dict[str, Any]:
 
 
 def ledger_text(report: Mapping[str, Any]) -> str:
-    """Return a ledger as tables: the files, what was set aside of each, and the sums."""
+    """Return a ledger as tables: the files, what was set aside and repaired, and the sums."""
     files = report["files"]
-    aside = [
-        [row["path"], *(reject[name] for name in REJECT_COLUMNS)]
-        for row in files
-        for reject in row["rejects"]
-    ]
+    aside, repaired = (
+        [[row["path"], *(each[name] for name in names)] for row in files for each in row[of]]
+        for of, names in (("rejects", REJECT_COLUMNS), ("repairs", REPAIR_COLUMNS))
+    )
+    contents = [{**row, "sha256": row["sha256"][:_SHOWN_DIGITS]} for row in files]
     totals = {k: v for k, v in report["totals"].items() if isinstance(v, int)}
     tables = [
+        table(CONTENT_COLUMNS, [[row[name] for name in CONTENT_COLUMNS] for row in contents]),
         table(FILE_COLUMNS, [[row[name] for name in FILE_COLUMNS] for row in files]),
         table(["set aside of", *REJECT_COLUMNS], aside) if aside else "",
+        table(["clock of", *REPAIR_COLUMNS], repaired) if repaired else "",
         table(["the site's sums", ""], [[key, totals[key]] for key in totals]),
     ]
     return "\n\n".join(text for text in tables if text)

@@ -178,6 +178,7 @@ def ledger_report(folder: Path) -> dict[str, Any]:
             "rejected": entry.rejected,
             "rejects": [vars(reject) for reject in entry.rejects],
             "clock": json.loads(entry.clock) if entry.clock else None,
+            "around": json.loads(entry.around) if entry.around else None,
             "repairs": [asdict(repair) for repair in entry.repairs],
             "closes": entry.closes(),
         }

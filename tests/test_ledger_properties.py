@@ -62,7 +62,9 @@ class Nights:
     def __init__(self, mixture: Mixture, folder: Path, is_stored: bool = False) -> None:
         self.chance, self.is_stored = random.Random(mixture.seed), is_stored
         self.mixture, self.folder, self.ticks = mixture, folder, 0
-        self.field = Field(self.chance, frozenset(sorted(mixture.faults)), folder)
+        # A revision that was replaced keeps the clock that its neighbours of then told.
+        faults = mixture.faults - {"early"} if mixture.rewrites else mixture.faults
+        self.field = Field(self.chance, frozenset(sorted(faults)), folder)
         self.schedule: list[dict[str, bytes | None]] = [{} for _ in range(mixture.nights)]
         self.versions: list[Version] = []
         sent = [self.field.send(n) for n in range(mixture.files)]
@@ -89,7 +91,7 @@ class Nights:
         now_s = NOW_S
         if complete < last and self.mixture.rewrites:
             now_s = self._rewrite(sent, self.chance.randint(complete + 1, last))
-        elif complete < last and not sent.has_future and self.chance.random() < 0.2:
+        elif complete < last and sent.is_settled and self.chance.random() < 0.2:
             self.schedule[complete + 1][sent.path] = None  # cleared away
         self.versions.append(Version(sent.source, sent.path, 0, sent.content, now_s))
 

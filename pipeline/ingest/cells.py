@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,17 @@ from pipeline.variables import STATION_QUANTITIES
 
 # A window is this many chunks wide at most on each axis: about 50 MB of cells for 6 depths.
 WINDOW_TIME_CHUNKS, WINDOW_TUBE_CHUNKS = 2, 10
+
+
+@dataclass(frozen=True)
+class Held:
+    """What some cells of a window held; ``index`` counts the cells of the window."""
+
+    quantity: str
+    window: tuple[int, int]
+    index: NDArray[np.int64]
+    value: NDArray[np.float32]
+    offset_s: NDArray[np.int32]
 
 
 class CellWriter:
@@ -63,12 +75,13 @@ class CellWriter:
             )
             self.gather(str(quantity), [readings])
 
-    def forget(self, files: set[int], span_s: tuple[int, int] | None = None) -> None:
-        """Empty every cell that holds a reading of one of these files.
+    def forget(self, files: set[int], span_s: tuple[int, int] | None = None) -> list[Held]:
+        """Empty every cell that holds a reading of one of these files; return what they held.
 
         ``span_s`` (UTC seconds, first and last reading of the files) says where to look; None:
         everywhere.
         """
+        held: list[Held] = []
         doomed = np.array(sorted(files), dtype=np.int64)
         axis = self._writer.axis
         first, last = 0, self._writer.steps
@@ -78,23 +91,52 @@ class CellWriter:
             for window in self._all_windows(quantity):
                 start, stop, _ = self._bounds(quantity, window)
                 if start < last and stop > first:
-                    self._forget_window(quantity, window, doomed)
+                    held += self._forget_window(quantity, window, doomed)
+        return held
 
     def _forget_window(
         self, quantity: str, window: tuple[int, int], doomed: NDArray[np.int64]
-    ) -> None:
+    ) -> list[Held]:
         """Empty the cells of one window that hold a reading of one of these files."""
         key = f"readings/{quantity}"
         start, stop, columns = self._bounds(quantity, window)
         file = self._writer.read(f"{key}_file", start, stop, columns)
         hit = np.isin(file, doomed)
         if not hit.any():
-            return
+            return []
         self._touched.setdefault(quantity, set()).add(window)
+        held = {}
         for suffix in ("", "_file", "_line", "_offset_s"):
             cells = self._writer.read(key + suffix, start, stop, columns)
+            held[suffix] = cells[hit]
             cells[hit] = SPECS[key + suffix].fill
             self._writer.write(key + suffix, start, cells, columns)
+        index = np.flatnonzero(hit)
+        return [Held(quantity, window, index, held[""], held["_offset_s"])]
+
+    def no_longer(self, held: Held) -> pd.DataFrame:
+        """Return the readings that their cells do not hold any more, as labelled rows."""
+        start, stop, columns = self._bounds(held.quantity, held.window)
+        key = f"readings/{held.quantity}"
+        value = self._writer.read(key, start, stop, columns)
+        offset_s = self._writer.read(f"{key}_offset_s", start, stop, columns)
+        same = (value.reshape(-1)[held.index] == held.value) & (
+            offset_s.reshape(-1)[held.index] == held.offset_s
+        )
+        step, place, *depth = np.unravel_index(held.index[~same], value.shape)
+        axis = "station" if held.quantity in STATION_QUANTITIES else "tube"
+        names = np.array(self._writer.labels[axis], dtype=object)
+        depths = np.array(self._writer.labels["depth"], dtype=np.float64)
+        return pd.DataFrame(
+            {
+                "quantity": held.quantity,
+                "place": names[place + columns.start],
+                "depth_m": depths[depth[0]] if depth else np.nan,
+                "step": step + start,
+                "offset_s": held.offset_s[~same],
+                "value": held.value[~same],
+            }
+        )
 
     def changed(self, before: Snapshot | None) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Return which (tube, day) and which (station, day) differ from before.

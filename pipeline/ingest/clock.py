@@ -1,9 +1,9 @@
 """From the stamps a logger wrote to UTC: what can be told is repaired, the rest set aside.
 
-A table's stamps pass three stages, each from the rows of one file, the site description and
-the visits alone: the zone's changes of offset, clocks that began again at an epoch, and drift
-between checks. Every repair is returned with its evidence; `pipeline.ingest.clock_logged`
-leads back from an instant to the stamp as logged.
+A table's stamps pass three stages, each from the rows of its file, those around it, the site
+description and the visits alone: the zone's changes of offset, clocks that began again at an
+epoch, and drift between checks. Every repair is returned with its evidence;
+`pipeline.ingest.clock_logged` leads back from an instant to the stamp as logged.
 """
 
 from __future__ import annotations
@@ -15,17 +15,21 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.axis import DAY_S
+from pipeline.ingest.clock_around import Around
 from pipeline.ingest.clock_drift import Drift, ahead_s, drift_rules
 from pipeline.ingest.clock_order import Borders, Found, Settled, settle
 from pipeline.ingest.clock_reset import Dial, lost_rows, pin_runs
 from pipeline.ingest.clock_swap import LEAST_SIGNS, swap_signs
-from pipeline.ingest.clock_zone import zone_table
+from pipeline.ingest.clock_zone import ZoneTable, zone_table
 from pipeline.ingest.records import Repair, Table
 from pipeline.site.clock_checks import ClockCheck, clock_checks
 from pipeline.site.models import Clock, Site, Source
 
 # Runs of corrected rows told one by one; beyond, one repair stands for the rest of a rule.
 MAX_REPAIRS = 100
+
+ALONE = Around()
 
 # How what was found at a border of a zone is called in the ledger.
 _KINDS = {"told": "repeated_hour", "late": "late_jump", "no jump": "no_jump"}
@@ -111,7 +115,7 @@ def to_utc(stamp_s: NDArray[np.int64], clock: Clock, interval_s: int) -> Clocked
     return ClockedStamps(utc + shift, _refused(settled))
 
 
-def read_clock(table: Table, rules: ClockRules) -> ClockedStamps:
+def read_clock(table: Table, rules: ClockRules, around: Around = ALONE) -> ClockedStamps:
     """Turn a table's stamps into UTC.
 
     Parameters
@@ -120,6 +124,8 @@ def read_clock(table: Table, rules: ClockRules) -> ClockedStamps:
         Rows in the order of the file.
     rules : ClockRules
         What is known of the clock.
+    around : Around
+        Rows of the files before and after; by default the file is read alone.
 
     Returns
     -------
@@ -128,17 +134,46 @@ def read_clock(table: Table, rules: ClockRules) -> ClockedStamps:
         clock was set) and ``clock_reset``: rows that an epoch's clock stamped and nothing
         fixes. What is stamped before the site began with no jump before it is not judged here.
     """
-    stamps = table.stamp_s
-    logged, settled = _through_zone(stamps, rules.clock, rules.interval_s)
+    whole, own = around.join(table)
+    logged, settled = _through_zone(whole.stamp_s, rules.clock, rules.interval_s)
     result = ClockedStamps(logged, _refused(settled))
-    result.repairs += [_zone_repair(table, found, rules) for found in settled.found]
+    result.repairs += [_zone_repair(whole, found, rules) for found in settled.found]
     result.repairs += _swap_remarks(table, rules)
-    is_true = _through_resets(table, rules, result)
+    is_true = _through_resets(whole, rules, result)
     drift = drift_rules(rules.checks)
     if drift is not None:
-        _through_drift(table, rules, drift, is_true, result)
-    result.utc_s = result.utc_s + rules.shift_s
-    return result
+        _through_drift(whole, rules, drift, is_true, result)
+    repairs = [around.with_files(r, table) for r in result.repairs if r.rows]
+    refused = {reason: rows[own] for reason, rows in result.refused.items()}
+    return ClockedStamps(result.utc_s[own] + rules.shift_s, refused, repairs)
+
+
+def in_doubt(stamp_s: NDArray[np.int64], rules: ClockRules) -> NDArray[np.bool_]:
+    """Tell which stamps occur twice or never on the clock of a zone."""
+    if rules.clock.zone is None or not len(stamp_s):
+        return np.zeros(len(stamp_s), dtype=np.bool_)
+    borders = _borders(_zone_of(rules.clock.zone, stamp_s))
+    return np.asarray(
+        np.searchsorted(borders.high, stamp_s, side="right")
+        != np.searchsorted(borders.low, stamp_s, side="right")
+    )
+
+
+def lost_alone(stamp_s: NDArray[np.int64], rules: ClockRules) -> NDArray[np.bool_]:
+    """Tell which rows of a file a clock begun anew may have stamped.
+
+    A file that begins on the epoch's day may be the first of a clock that fell back between
+    two files, which only the file before it tells.
+    """
+    logged, _ = _through_zone(stamp_s, rules.clock, None)
+    epoch = _epoch(rules)
+    if epoch is not None:
+        logged = np.append(epoch + 2 * DAY_S, logged)
+    dial = Dial(
+        logged, np.ones(len(logged), bool), None, rules.interval_s, rules.origin_s, epoch
+    )
+    lost = lost_rows(dial)
+    return lost if epoch is None else lost[1:]
 
 
 def _through_zone(
@@ -150,11 +185,29 @@ def _through_zone(
         offset = parse_utc_offset(clock.utc_offset or "Z")
         rule = np.zeros(len(stamp_s), dtype=np.int64)
         return stamp_s - offset, Settled(rule, none, none)
-    zone = zone_table(clock.zone, int(stamp_s.min()), int(stamp_s.max()))
-    before, after = zone.start_s + zone.offset_s[:-1], zone.start_s + zone.offset_s[1:]
-    borders = Borders(np.minimum(before, after), np.maximum(before, after), before > after)
+    zone = _zone_of(clock.zone, stamp_s)
+    borders = _borders(zone)
     settled = settle(stamp_s, borders, interval_s)
     return stamp_s - zone.offset_s[settled.rule], settled
+
+
+def _zone_of(name: str, stamp_s: NDArray[np.int64]) -> ZoneTable:
+    return zone_table(name, int(stamp_s.min()), int(stamp_s.max()))
+
+
+def _borders(zone: ZoneTable) -> Borders:
+    before, after = zone.start_s + zone.offset_s[:-1], zone.start_s + zone.offset_s[1:]
+    return Borders(np.minimum(before, after), np.maximum(before, after), before > after)
+
+
+def _epoch(rules: ClockRules) -> int | None:
+    """Return where the clock begins after a failure, brought to UTC."""
+    epoch = rules.clock.epoch_s
+    return (
+        None
+        if epoch is None
+        else int(_through_zone(np.array([epoch]), rules.clock, None)[0][0])
+    )
 
 
 def _refused(settled: Settled) -> dict[str, NDArray[np.bool_]]:
@@ -170,13 +223,16 @@ def _zone_repair(table: Table, found: Found, rules: ClockRules) -> Repair:
     )
 
 
-def _repair(
-    table: Table, kind: str, rows: slice, evidence: str, rows_told: int = -1
-) -> Repair:
-    """Return a repair of consecutive rows that adds nothing to their stamps."""
+def _repair(table: Table, kind: str, rows: slice, evidence: str) -> Repair:
+    """Return a repair of consecutive rows that adds nothing to their stamps.
+
+    Rows of other files have no line and do not count; of a repair of such alone none is left.
+    """
     line = table.line[rows]
-    count = len(line) if rows_told < 0 else rows_told
-    return Repair(kind, int(line.min()), int(line.max()), count, 0, 0, evidence)
+    line = line[line > 0]
+    if not len(line):
+        return Repair(kind, 0, 0, 0, 0, 0, evidence)
+    return Repair(kind, int(line.min()), int(line.max()), len(line), 0, 0, evidence)
 
 
 def _swap_remarks(table: Table, rules: ClockRules) -> list[Repair]:
@@ -206,10 +262,8 @@ def _through_resets(
 ) -> NDArray[np.bool_]:
     """Put rows right that a clock begun anew stamped; return which are true time already."""
     sound = ~(result.refused["ambiguous_time"] | result.refused["missing_time"])
-    epoch = rules.clock.epoch_s
-    if epoch is not None:
-        epoch = int(_through_zone(np.array([epoch]), rules.clock, None)[0][0])
-    dial = Dial(result.utc_s, sound, table.counter, rules.interval_s, rules.origin_s, epoch)
+    counter, epoch = table.counter, _epoch(rules)
+    dial = Dial(result.utc_s, sound, counter, rules.interval_s, rules.origin_s, epoch)
     lost = lost_rows(dial)
     is_true = np.zeros(len(lost), dtype=np.bool_)
     if not lost.any():
@@ -276,7 +330,9 @@ def _drift_repair(
         f"{np.datetime64(at - round(ahead), 's')}Z {ahead:+g} s" for at, ahead in nodes
     )
     evidence = f"checks of the clock, ahead of true time by: {checks}"
-    added = added_s[rows]
+    added = added_s[rows][table.line[rows] > 0]
+    if not len(added):
+        added = np.zeros(1, dtype=np.int64)
     return replace(
         _repair(table, "clock_drift", rows, evidence),
         least_s=int(added.min()),

@@ -8,7 +8,8 @@ A run of such rows is put right only where something fixes it to a second or an 
   which was logged once the clock had been set.
 
 Otherwise the run is set aside. What a run is worth depends on the rows before it and on one
-row after it, so that a file that grows ends where the whole file does.
+row after it, so that a file that grows ends where the whole file does. They may be rows of the
+files around (`pipeline.ingest.clock_around`).
 """
 
 from __future__ import annotations
@@ -170,6 +171,8 @@ class _Run:
         records = counter[self.start : self.stop + 1]
         shift = self._shift_to(after)
         too_early = before is not None and int(self.rows[0]) + shift <= before
+        if self.dial.is_interval(shift, 0):  # the clock went on: the site began later
+            return None
         if too_early or not np.all(np.diff(records) == 1):  # a row without a count fails too
             return None
         evidence = (

@@ -16,6 +16,7 @@ import numpy as np
 
 from pipeline.axis import DAY_S
 from pipeline.errors import ReaderError
+from pipeline.ingest.clock_edges import Edges, edges_of_grown, spine_of
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.place import Bench, Placed
 from pipeline.ingest.readers import READERS
@@ -106,8 +107,18 @@ def _is_even(known: FileEntry, bench: Bench) -> bool:
         and source.clock == plain
         and not clock_checks(bench.site, source.id)
         and not known.repairs
+        and (bool(known.edges) or known.rows_with_values == 0 or source.kind != "table")
         and not any(reject.reason in _CLOCK_REASONS for reject in known.rejects)
     )
+
+
+def grown_edges(known: FileEntry, growth: Growth, bench: Bench) -> str:
+    """Return how a grown file begins and ends, as its account keeps it."""
+    if bench.source.kind != "table":
+        return ""
+    spine = spine_of(growth.tables, bench.is_long)
+    edges = edges_of_grown(Edges.from_json(known.edges), spine, bench.is_long)
+    return "" if edges is None else edges.to_json()
 
 
 def _follow(table: Table, last_s: int | None) -> bool:

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.errors import Problem, ReaderError
+from pipeline.ingest.again import (
+    Emptied,
+    bereft,
+    is_other,
+    may_be_missed,
+    reopened,
+    surroundings,
+)
 from pipeline.ingest.cells import CellWriter
+from pipeline.ingest.clock import ALONE
+from pipeline.ingest.clock_around import Around
 from pipeline.ingest.discover import Found, Opened, discover, is_known, open_file
-from pipeline.ingest.growth import Growth, carry_on, is_settled, read_growth
+from pipeline.ingest.growth import Growth, carry_on, grown_edges, is_settled, read_growth
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.merge import Ranks
-from pipeline.ingest.place import Axes, Bench, Placed, place
+from pipeline.ingest.neighbours import around_text
+from pipeline.ingest.place import Axes, Bench, Placed, file_edges, place
 from pipeline.ingest.readers import READERS
 from pipeline.ingest.records import ParsedFile, Reject
 from pipeline.ingest.rounds_book import RoundsBook
@@ -70,13 +82,13 @@ def take_in(writer: Writer, before: Snapshot | None, site: Site, now_s: int) -> 
     for batch in run.batches(due):
         run.take(batch)
     if due:
-        run.finish()
+        run.finish(found)
     changed, station_days = run.cells.changed(before)
     return Intake(
         ledger=ledger,
         changed=changed,
         station_days=station_days,
-        read=run.read,
+        read=list(run.read.values()),
         problems=[*problems, *run.problems],
         files_found=len(found),
     )
@@ -92,8 +104,11 @@ class _Run:
         self.superseded = Superseded(writer.table("superseded"))
         self.rounds = RoundsBook(writer.table("rounds"), writer.table("rounds_superseded"))
         self.cells = CellWriter(writer, ledger, self.superseded)
-        self.read: list[FileEntry] = []
+        self.read: dict[int, FileEntry] = {}
         self.problems: list[Problem] = []
+        self._batch = 0
+        self._emptied: list[Emptied] = []
+        self._read_whole: dict[int, int] = {}  # by file, the batch
         axes = Axes(
             tube={name: i for i, name in enumerate(writer.labels["tube"])},
             depth={depth: i for i, depth in enumerate(writer.labels["depth"])},
@@ -118,12 +133,16 @@ class _Run:
             self.cells.forget(stale)
             self.superseded.forget(stale)
             self.rounds.forget(stale)
+            self._give_back(self.superseded.take_freed(self.cells.winners))
 
     def batches(self, due: list[Found]) -> Iterator[list[Opened]]:
         """Open files in order and yield them by batches of bounded size."""
+        return self._batched(filter(None, map(self._open, due)))
+
+    def _batched(self, files: Iterable[Opened]) -> Iterator[list[Opened]]:
         batch: list[Opened] = []
         size = 0
-        for opened in filter(None, map(self._open, due)):
+        for opened in files:
             batch.append(opened)
             size += len(opened.data)
             # Nothing may be merged between a file's opening and its account, so a batch ends
@@ -134,12 +153,14 @@ class _Run:
         if batch:
             yield batch
 
-    def take(self, opened: list[Opened]) -> None:
-        """Read, place and merge a batch of files."""
+    def take(self, opened: list[Opened], around: Mapping[int, Around] | None = None) -> None:
+        """Read, place and merge a batch of files, with the rows around some of them."""
+        self._batch += 1
         ranks = Ranks.of(self.ledger.sort_keys())
+        sides = [(around or {}).get(file.entry.file, ALONE) for file in opened]
         with ThreadPoolExecutor(WORKERS) as pool:
-            results = list(pool.map(self._parse, opened))
-        self._forget_reread(opened, [parsed for parsed, _ in results])
+            results = list(pool.map(self._parse, opened, sides))
+        freed = self._forget_reread(opened, [parsed for parsed, _ in results])
         for file, (parsed, placed) in zip(opened, results, strict=True):
             self._account(file, parsed, placed)
             if isinstance(placed, Placed):
@@ -149,16 +170,17 @@ class _Run:
                 bench = self.benches[file.entry.source]
                 layout = self.site.layouts[bench.source.layout]
                 self.rounds.add(parsed.rounds, bench, layout, file.entry)
+        self._give_back(freed)
         self.cells.flush(ranks)
 
-    def finish(self) -> None:
+    def finish(self, found: list[Found]) -> None:
         """Settle what depends on all files, and put the tables into the store."""
+        self.cells.flush(Ranks.of(self.ledger.sort_keys()))
+        around, entries = surroundings(self.ledger), self.ledger.entries
+        due = {file for file, rows in around.items() if is_other(rows, entries[file])}
+        self._read_again(due, found, around)
+        self._read_again(self._bereft(), found, around)
         ranks = Ranks.of(self.ledger.sort_keys())
-        freed = self.superseded.take_freed(self.cells.winners)
-        for file in freed["file"].tolist():
-            self.ledger.entries[file].superseded -= 1
-        self.cells.gather_rows(freed)
-        self.cells.flush(ranks)
         for file, repeats in self.superseded.settle(ranks, self.cells.winners).items():
             self.ledger.entries[file].superseded -= repeats
             self.ledger.entries[file].duplicates += repeats
@@ -173,27 +195,51 @@ class _Run:
         self.writer.put_table("rounds", self.rounds.to_table())
         self.writer.put_table("rounds_superseded", self.rounds.superseded_table())
 
-    def _forget_reread(self, opened: list[Opened], parsed: list[Any]) -> None:
+    def _read_again(
+        self, files: set[int], found: list[Found], around: Mapping[int, Around]
+    ) -> None:
+        """Read files once more, with the rows around those that need them."""
+        for batch in self._batched(reopened(files, self.ledger, found)):
+            self.take(batch, around)
+
+    def _bereft(self) -> set[int]:
+        """Return files with duplicates of what was taken back."""
+        stores = (self.cells, self.superseded, self.ledger)
+        return bereft(self._emptied, stores, self._read_whole, self.site.axis)
+
+    def _forget_reread(self, opened: list[Opened], parsed: list[Any]) -> pd.DataFrame:
         """Empty the cells of files that were read before and are read whole again.
 
         A longer file may take back what the shorter one said: a second, different answer on a
-        bus spoils the first. What another file said otherwise then has the cell back. What
-        another file said alike was a duplicate, of which only the count is kept; it comes back
-        only when that file is read again.
+        bus spoils the first. What another file said otherwise then has the cell back; those
+        readings are returned. What another file said alike was a duplicate, of which only the
+        count is kept: `finish` has that file read again.
         """
-        again = {
-            file.entry.file: file.before
+        whole = [
+            file
             for file, content in zip(opened, parsed, strict=True)
             if isinstance(content, ParsedFile)
-            and file.before is not None
-            and file.before.first_s is not None
-        }
+        ]
+        self._read_whole |= {file.entry.file: self._batch for file in whole}
+        again = [
+            file.before for file in whole if file.before and file.before.first_s is not None
+        ]
         if not again:
-            return
-        starts = [e.first_s for e in again.values() if e is not None and e.first_s is not None]
-        stops = [e.last_s for e in again.values() if e is not None and e.last_s is not None]
-        self.cells.forget(set(again), (min(starts), max(stops)))
-        self.superseded.forget(set(again))
+            return self.superseded.none()
+        files = {entry.file for entry in again}
+        starts = [entry.first_s for entry in again if entry.first_s is not None]
+        stops = [entry.last_s for entry in again if entry.last_s is not None]
+        held = self.cells.forget(files, (min(starts), max(stops)))
+        gone = self.superseded.forget(files)
+        if may_be_missed(files, self.ledger):
+            self._emptied.append(Emptied(self._batch, held, gone))
+        return self.superseded.take_freed(self.cells.winners)
+
+    def _give_back(self, freed: pd.DataFrame) -> None:
+        """Let superseded readings compete for cells that were emptied."""
+        for file in freed["file"].tolist():
+            self.ledger.entries[file].superseded -= 1
+        self.cells.gather_rows(freed)
 
     def _open(self, found: Found) -> Opened | None:
         try:
@@ -202,7 +248,9 @@ class _Run:
             self.problems.append(error.problem)
             return None
 
-    def _parse(self, file: Opened) -> tuple[ParsedFile | Growth | ReaderError, Placed | None]:
+    def _parse(
+        self, file: Opened, around: Around
+    ) -> tuple[ParsedFile | Growth | ReaderError, Placed | None]:
         """Run the source's reader and place its tables; a file that fails is set aside."""
         bench = self.benches[file.entry.source]
         layout = self.site.layouts[bench.source.layout]
@@ -212,13 +260,16 @@ class _Run:
             growth = read_growth(file.data, file.known, bench)
             if growth is not None:
                 placed = place(growth.tables, bench, file.entry.file)
+                placed.edges = grown_edges(file.known, growth, bench)
                 if is_settled(placed):
                     return growth, placed
         try:
             parsed = READERS[bench.source.kind](file.data, layout, file.entry.path)
         except ReaderError as error:
             return error, None
-        return parsed, place(parsed.tables, bench, file.entry.file)
+        placed = place(parsed.tables, bench, file.entry.file, around)
+        placed.edges, placed.around = file_edges(parsed.tables, bench), around_text(around)
+        return parsed, placed
 
     def _account(
         self, file: Opened, parsed: ParsedFile | Growth | ReaderError, placed: Placed | None
@@ -230,12 +281,12 @@ class _Run:
                 self.problems.append(parsed.problem)
                 self._set_aside(file, parsed.problem)
             return
-        self.read.append(entry)
+        self.read[entry.file] = entry
         if isinstance(parsed, ParsedFile):
             entry.begin(parsed)
         elif file.known is not None:
             carry_on(entry, file.known, parsed)
-        entry.clock = placed.clock
+        entry.clock, entry.edges, entry.around = placed.clock, placed.edges, placed.around
         entry.repairs += placed.repairs
         for reject in placed.rejects:
             entry.reject(reject)
@@ -248,7 +299,7 @@ class _Run:
         if file.before is not None:
             self.ledger.add(file.before)  # its size is the old one, so it is tried each night
             return
-        self.read.append(file.entry)
+        self.read[file.entry.file] = file.entry
         file.entry.state = "set aside"
         file.entry.reject(Reject("unreadable_file", 0, 0, 0, problem.found, problem.expected))
 

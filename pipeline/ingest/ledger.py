@@ -27,6 +27,8 @@ class FileEntry:
     file that is read again next night though its bytes are the same, because it holds stamps
     that lay in the future. ``size`` and ``sha256`` are those of the file on the disk,
     ``content_size`` and ``content_sha256`` those of what is inside where it is compressed.
+    ``edges`` is how it begins and ends (`pipeline.ingest.clock_edges`), ``around`` which files
+    before and after it were looked at to read its clock.
     """
 
     file: int
@@ -54,6 +56,8 @@ class FileEntry:
     rejects: list[Reject] = field(default_factory=list)
     clock: str = ""
     repairs: list[Repair] = field(default_factory=list)
+    edges: str = ""
+    around: str = ""
 
     @property
     def remarks(self) -> list[Repair]:
@@ -86,6 +90,7 @@ class FileEntry:
         self.stored = self.duplicates = self.superseded = 0
         self.rejects = list(parsed.rejects)
         self.repairs = []
+        self.edges = self.around = ""
         self.first_s = self.last_s = None
         self.retry = False
 
@@ -236,5 +241,7 @@ _SCHEMA = pa.schema(
         ("rejects", pa.string()),
         ("clock", pa.string()),
         ("repairs", pa.string()),
+        ("edges", pa.string()),
+        ("around", pa.string()),
     ]
 )

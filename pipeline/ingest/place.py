@@ -9,7 +9,9 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.ingest.clock import ClockedStamps, ClockRules, read_clock
+from pipeline.ingest.clock import ALONE, ClockedStamps, ClockRules, read_clock
+from pipeline.ingest.clock_around import Around
+from pipeline.ingest.clock_edges import edges_of, spine_of
 from pipeline.ingest.clock_logged import clock_record
 from pipeline.ingest.clock_repairs import gather_repairs
 from pipeline.ingest.merge import Readings
@@ -50,7 +52,7 @@ class Axes:
 class Placed:
     """The readings of one file by quantity, what was refused, and the time they span.
 
-    ``clock`` and ``repairs`` are as in `FileEntry`.
+    ``clock``, ``repairs``, ``edges`` and ``around`` are as in `FileEntry`.
     """
 
     readings: dict[str, list[Readings]] = field(default_factory=dict)
@@ -58,6 +60,8 @@ class Placed:
     span: tuple[int, int] | None = None
     clock: str = ""
     repairs: list[Repair] = field(default_factory=list)
+    edges: str = ""
+    around: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,12 @@ class Bench:
     axes: Axes
     now_s: int
 
+    @property
+    def is_long(self) -> bool:
+        """Tell whether the source's files hold a value a row."""
+        columns = self.site.layouts[self.source.layout].table_schema.columns
+        return any(column.role == "key" for column in columns)
+
     def wires(self) -> dict[str, list[Wire]]:
         """Return the source's wires by channel."""
         result: dict[str, list[Wire]] = {}
@@ -78,7 +88,7 @@ class Bench:
         return result
 
 
-def place(tables: Sequence[Table], bench: Bench, file: int) -> Placed:
+def place(tables: Sequence[Table], bench: Bench, file: int, around: Around = ALONE) -> Placed:
     """Return the readings of a file's tables bound for cells.
 
     Parameters
@@ -89,18 +99,39 @@ def place(tables: Sequence[Table], bench: Bench, file: int) -> Placed:
         Site, source, axes and the present.
     file : int
         Id of the file.
+    around : Around
+        Rows of the files before and after it.
     """
     rules = ClockRules.of(bench.site, bench.source)
     placed = Placed(clock=clock_record(rules))
     wires = bench.wires()
     repairs: list[tuple[Table, list[Repair]]] = []
-    for table in tables:
-        if len(table.stamp_s):
-            stamps = read_clock(table, rules)
-            repairs.append((table, stamps.repairs))
-            _place_table(table, stamps, bench, wires, (file, placed))
+    filled = [table for table in tables if len(table.stamp_s)]
+    ends = _ends(filled)
+    for table in filled:
+        stamps = read_clock(table, rules, around.of_table(table, *ends))
+        repairs.append((table, stamps.repairs))
+        _place_table(table, stamps, bench, wires, (file, placed))
     placed.repairs = gather_repairs(repairs)
     return placed
+
+
+def file_edges(tables: Sequence[Table], bench: Bench) -> str:
+    """Return how a file begins and ends, as its account keeps it; only exports tell."""
+    if bench.source.kind != "table":
+        return ""
+    rules = ClockRules.of(bench.site, bench.source)
+    edges = edges_of(spine_of(tables, bench.is_long), rules)
+    return "" if edges is None else edges.to_json()
+
+
+def _ends(tables: Sequence[Table]) -> tuple[int, int]:
+    """Return the stamps of the first and the last row of a file."""
+    if not tables:
+        return 0, 0
+    first = min(tables, key=lambda table: int(table.line[0]))
+    last = max(tables, key=lambda table: int(table.line[-1]))
+    return int(first.stamp_s[0]), int(last.stamp_s[-1])
 
 
 def _place_table(

@@ -119,7 +119,7 @@ REASONS: dict[str, str] = {
     "no_mark": "Nothing says who spoke; correct the layout's marks, or look at the line.",
     "ambiguous_time": "The hour came twice (end of daylight saving); set the logger to UTC.",
     "missing_time": "The hour never was (start of daylight saving); set the logger to UTC.",
-    "clock_reset": "The clock fell back to an epoch; a visit that read it would help.",
+    "clock_reset": "The clock fell back to an epoch; a visit or the next file may help.",
     "before_start": "The stamp lies before the site began; look at the logger's clock.",
     "in_future": "The stamp lies in the future; look at the logger's clock.",
     "not_wired": "Add a row to wiring.csv, or list the channel as ignored in the layout.",

@@ -14,6 +14,7 @@ from pipeline.ingest.merge import Ranks, Readings
 _CELL = ["quantity", "place", "depth_m", "step"]
 _READING = [*_CELL, "offset_s", "value"]
 COLUMNS = [*_READING, "file", "line"]
+_KEY_TYPES = {"depth_m": np.float64, "step": np.int64, "offset_s": np.int64}
 _SCHEMA = pa.schema(
     [
         ("quantity", pa.string()),
@@ -99,9 +100,26 @@ class Superseded:
         self._rows = self._rows[~freed].reset_index(drop=True)
         return rows
 
-    def forget(self, files: set[int]) -> None:
-        """Drop the rows of some files, which are about to be read again."""
-        self._rows = self._rows[~self._rows["file"].isin(files)].reset_index(drop=True)
+    def forget(self, files: set[int]) -> pd.DataFrame:
+        """Take out and return the rows of some files, which are about to be read again."""
+        theirs = self._rows["file"].isin(files)
+        gone = self._rows[theirs].reset_index(drop=True)
+        self._rows = self._rows[~theirs].reset_index(drop=True)
+        return gone
+
+    def none(self) -> pd.DataFrame:
+        """Return no rows."""
+        return self._rows.iloc[:0]
+
+    def lacking(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return those of some rows that no row here equals."""
+        if not len(rows):
+            return rows
+        here, wanted = (
+            pd.MultiIndex.from_frame(table[_READING].astype(_KEY_TYPES).fillna(-1.0))
+            for table in (self._rows, rows)
+        )
+        return rows[~wanted.isin(here)]
 
     def to_table(self) -> pa.Table:
         """Return the rows in a fixed order."""

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline import night
+from pipeline.accounts import ledger_text
 from pipeline.cubes import SPECS
 from pipeline.ingest.clock_logged import logged_time
 from pipeline.ingest.ledger import Ledger
@@ -141,6 +142,35 @@ def test_files_in_any_order_and_files_that_grow_come_to_the_same(field):
     bring(growing, FILES)
     night.store_night(growing, NOW)
     assert_same(state_of(growing), expected)
+
+
+def test_the_hour_that_occurs_twice_is_told_by_the_file_that_comes_a_night_later(field):
+    """The first file ends at 02:30 of the first pass, by hand 11 of its rows come before."""
+    lines = day_file(29).splitlines(keepends=True)
+    head, rows = "".join(lines[:2]), lines[2:]
+    parts = {"29a.csv": rows[:11], "29b.csv": rows[11:]}
+    folder, once = field(), field()
+    for name in parts:
+        for where in (folder, once):
+            path = where / "data" / "logger-a" / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(head + "".join(parts[name]), encoding="utf-8")
+            if where is folder:
+                result = night.store_night(folder, NOW)
+        if name == "29a.csv":
+            assert result["ledger"]["reasons"]["ambiguous_time"]["values"] == 3 * 3
+    assert result["ledger"]["reasons"] == {}
+    assert result["raw_files"]["read"] == 2  # the first once more
+    assert result["ledger"]["stored"] == 25 * 4 * 3
+    night.store_night(once, NOW)
+    assert_same(state_of(folder), state_of(once))
+    report = night.ledger_report(folder)
+    (first, _) = report["files"]
+    assert first["around"]["after"] == ["logger-a/29b.csv"]
+    text = ledger_text(report)
+    assert "after it 'logger-a/29b.csv'" in text  # the evidence
+    assert first["sha256"][:12] in text
+    assert first["first"] in text
 
 
 def test_a_new_check_moves_the_readings_of_its_source_and_of_no_other(field):

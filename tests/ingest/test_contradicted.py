@@ -33,18 +33,37 @@ def state_of(folder):
     return arrays, {"ledger": ledger, "superseded": snapshot.table("superseded").to_pandas()}
 
 
-@pytest.mark.parametrize("with_other", [False, True])
-def test_an_answer_taken_back_later_leaves_no_reading_behind(make_site, with_other):
+# What lies there besides, by name; "a.log" sorts before "x.log", so that its readings lose
+# their cell, or count as duplicates, until x.log takes its own back.
+BESIDE = {
+    "nothing": {},
+    "another value": {"a.log": OTHER},
+    "the same value": {"a.log": EARLIER},
+    "both": {"a.log": EARLIER, "b.log": OTHER, "c.log": EARLIER},
+    "the same value, superseded": {"a.log": EARLIER, "z.log": OTHER},
+}
+# By hand: the readings at noon, and at ten those of the last log that still has any.
+STORED = {
+    "nothing": [3.1, 4.2],
+    "another value": [3.1, 3.3, 4.2, 4.4],
+    "the same value": [3.1, 3.1, 4.2, 4.2],
+    "both": [3.1, 3.1, 4.2, 4.2],
+    "the same value, superseded": [3.1, 3.3, 4.2, 4.4],
+}
+
+
+@pytest.mark.parametrize("beside", BESIDE)
+def test_an_answer_taken_back_later_leaves_no_reading_behind(make_site, beside):
     nights, once = make_site(), make_site()
     for folder in (nights, once):
         put(folder, "bus/m.log", EARLIER.replace(" 10:", " 12:"))
-        if with_other:  # sorts before "z.log", so its readings lose until z.log is spoilt
-            put(folder, "bus/a.log", OTHER)
-    put(nights, "bus/z.log", EARLIER)
+        for name, text in BESIDE[beside].items():
+            put(folder, f"bus/{name}", text)
+    put(nights, "bus/x.log", EARLIER)
     first = night.store_night(nights, NOW)
-    put(nights, "bus/z.log", EARLIER + CONTRADICTION)
+    put(nights, "bus/x.log", EARLIER + CONTRADICTION)
     second = night.store_night(nights, NOW)
-    put(once, "bus/z.log", EARLIER + CONTRADICTION)
+    put(once, "bus/x.log", EARLIER + CONTRADICTION)
     night.store_night(once, NOW)
     assert first["ledger"]["open_files"] == second["ledger"]["open_files"] == []
     found, expected = state_of(nights), state_of(once)
@@ -54,5 +73,4 @@ def test_an_answer_taken_back_later_leaves_no_reading_behind(make_site, with_oth
         assert found[1][name].equals(table), name
     roots = found[0]["readings/root_permittivity"]
     stored = np.sort(roots[np.isfinite(roots)]).tolist()
-    # By hand: the reading at noon, and at ten what the other log says, if there is one.
-    assert stored == pytest.approx([3.1, 3.3, 4.2, 4.4] if with_other else [3.1, 4.2])
+    assert stored == pytest.approx(STORED[beside])

@@ -49,11 +49,15 @@ class Sent:
         return pack(self.content.data, self.ending)
 
     @property
-    def has_future(self) -> bool:
-        """Tell whether it holds a stamp that lies, or lay on some night, in the future."""
+    def is_settled(self) -> bool:
+        """Tell whether what it holds is judged alike on every night.
+
+        It is not where a stamp lies, or lay on some night, in the future, or where a clock
+        begun anew may have stamped a row, which other files may put right.
+        """
         stamps = [row.stamp_s for table in self.content.tables for row in table]
         stamps += [hand.stamp_s for hand in self.content.hand]
-        return any(stamp_s > NOW_S - 3 * DAY_S for stamp_s in stamps)
+        return all(START_S <= stamp_s <= NOW_S - 3 * DAY_S for stamp_s in stamps)
 
 
 class Field:

@@ -18,7 +18,8 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from sent_pages import Content, HandRow, Row
+from sent_around import around_of, stamps_of
+from sent_pages import Content, HandRow
 
 from pipeline.site.models import Site, Source
 
@@ -78,8 +79,9 @@ def expect(site: Site, versions: list[Version]) -> Expected:
         fate = fates[version.key]
         fate.rows.update(version.content.lost_rows)
         fate.values.update(version.content.lost_values)
+        around = _around(site, versions, version)
         for table in version.content.tables:
-            _claim(site, version, table, fate, claims)
+            _claim(site, version, (table, *around), fate, claims)
     cells, superseded = {}, set()
     for cell, readings in claims.items():
         cells[cell] = _decide(cell, readings, fates, superseded)
@@ -87,11 +89,39 @@ def expect(site: Site, versions: list[Version]) -> Expected:
     return Expected(fates, cells, superseded, rounds, corrected)
 
 
-def _claim(site: Site, version: Version, table: list[Row], fate: Fate, claims) -> None:
+def _around(
+    site: Site, versions: list[Version], version: Version
+) -> tuple[list[int], list[int], list[int]]:
+    """Return the stamps before, of and after a file whose clock needs it, else nothing."""
+    source = next(s for s in site.sources if s.id == version.source)
+    if source.kind != "table":
+        return [], [], []
+    newest = {v.path: v for v in sorted(versions, key=lambda v: v.revision)}
+    is_long = source.id == "long"
+    files = {
+        path: (v.content.data, stamps_of(v.content.tables, is_long))
+        for path, v in newest.items()
+        if v.source == source.id
+    }
+    if newest[version.path] is not version:
+        return [], [], []
+    origin = int(site.start.timestamp())
+    before, after = around_of(
+        version.path, files, lambda stamp_s: stamp_s - _ahead_of_utc(source, stamp_s) < origin
+    )
+    return before, files[version.path][1], after
+
+
+def _claim(site: Site, version: Version, rows: tuple, fate: Fate, claims) -> None:
     """Bring the rows of a table to the cells they claim."""
+    table, before, own, after = rows
+    if table and own:  # only what borders on another file has it around
+        before = before if table[0].stamp_s == own[0] else []
+        after = after if table[-1].stamp_s == own[-1] else []
     source = next(s for s in site.sources if s.id == version.source)
     origin = int(site.start.timestamp())
-    for row, (utc_s, is_lost) in zip(table, clock(site, source, table), strict=True):
+    times = clock(site, source, [row.stamp_s for row in table], (before, after))
+    for row, (utc_s, is_lost) in zip(table, times, strict=True):
         step = (utc_s - origin + site.interval_s // 2) // site.interval_s
         reason = (
             ("clock_reset" if is_lost else "")
@@ -127,10 +157,13 @@ def _wire(site: Site, source: Source, channel: str, utc_s: int):
     return "not_wired"
 
 
-def clock(site: Site, source: Source, table: list[Row]) -> list[tuple[int, bool]]:
+def clock(
+    site: Site, source: Source, stamps: list[int], around: tuple[list[int], list[int]]
+) -> list[tuple[int, bool]]:
     """Return the instant of each row (UTC), and whether a clock begun anew stamped it."""
     origin = int(site.start.timestamp())
-    logged = [row.stamp_s - _ahead_of_utc(source, row.stamp_s) for row in table]
+    before, after = around
+    logged = [s - _ahead_of_utc(source, s) for s in (*before, *stamps, *after)]
     shifts = _pinned(logged, origin, site.interval_s)
     result, highest = [], logged[0] if logged else 0
     for logged_s, shift in zip(logged, shifts, strict=True):
@@ -141,7 +174,7 @@ def clock(site: Site, source: Source, table: list[Row]) -> list[tuple[int, bool]
         result.append(
             (utc_s + (site.interval_s if source.clock.stamp == "start" else 0), is_lost)
         )
-    return result
+    return result[len(before) : len(before) + len(stamps)]
 
 
 def _ahead_of_utc(source: Source, stamp_s: int) -> int:
