@@ -132,8 +132,8 @@ def _titles(head: list[str], dialect: Dialect) -> tuple[str, ...] | None:
     if dialect.header_row_count == 0:
         return None
     rows = [line.removeprefix("\ufeff") for line in head[dialect.skip_rows :]]
-    comment = dialect.comment_prefix
-    rows = [r for r in rows if r.strip() and not (comment and r.startswith(comment))]
+    passed_over = (*filter(None, [dialect.comment_prefix]), *dialect.footer_prefixes)
+    rows = [r for r in rows if r.strip() and not r.startswith(passed_over)]
     if len(rows) < dialect.title_row:
         return None
     return tuple(_split(rows[dialect.title_row - 1], dialect))

@@ -13,7 +13,7 @@ from pipeline.ingest.account import Account
 from pipeline.ingest.fields import FieldRule, Spans
 from pipeline.ingest.header import FileColumn, Header, file_columns
 from pipeline.ingest.lines import Lines, holds_damage, split_lines, to_utf8
-from pipeline.site.layout import Column, Layout, layout_faults
+from pipeline.site.layout import Column, Dialect, Layout, layout_faults
 
 # Columns a file may have; a line of separators alone must not exhaust memory.
 MAX_COLUMNS = 20_000
@@ -80,6 +80,12 @@ def _refuse_faulty(layout: Layout, kind: str, name: str) -> None:
         )
 
 
+def passed_over(dialect: Dialect) -> list[bytes]:
+    """Return what begins the lines that are no rows: comments and footers."""
+    comment = [dialect.comment_prefix] if dialect.comment_prefix else []
+    return [prefix.encode() for prefix in (*comment, *dialect.footer_prefixes)]
+
+
 def _selected(lines: Lines, chosen: NDArray[np.bool_]) -> Lines:
     """Return some of the rows; all of them without a copy."""
     if chosen.all():
@@ -115,8 +121,7 @@ class _Rows:
         self._set_unfinished_aside()
         skipped = min(self.dialect.skip_rows, len(self.lines))
         self.is_data[:skipped] = False
-        if self.dialect.comment_prefix:
-            prefix = self.dialect.comment_prefix.encode()
+        for prefix in passed_over(self.dialect):
             self.is_data &= ~fields.starts_with(
                 self.buffer, self._spans(), prefix, self.rule.quote
             )

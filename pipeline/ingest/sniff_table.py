@@ -374,4 +374,7 @@ def _footers(grid: _Grid) -> Iterator[str]:
     below = [i for i in range(last + 1, len(grid.text.lines)) if grid.text.lines[i].strip()]
     if below:
         shown = grid.text.lines[below[0]][:40]
-        yield f"line {below[0] + 1}, below the last row: {shown!r} will be set aside"
+        yield (
+            f"line {below[0] + 1}, below the last row: {shown!r} will be set aside; if it "
+            "ends every file, name its beginning in 'footerPrefixes' of [dialect]"
+        )

@@ -21,6 +21,7 @@ from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.lines import Lines, split_lines, to_utf8
 from pipeline.ingest.records import ParsedFile
 from pipeline.ingest.scan import OPEN
+from pipeline.ingest.sheet import passed_over
 from pipeline.site.layout import Layout
 
 _HEAD_BYTES = 1024**2  # a header is looked for in the first part of a file only
@@ -146,11 +147,11 @@ def _find_head(sample: bytes, resume: int, layout: Layout, name: str) -> _Head |
 
 
 def _comments(buffer: NDArray[np.uint8], lines: Lines, layout: Layout) -> NDArray[np.bool_]:
-    prefix = layout.dialect.comment_prefix
-    if not prefix:
-        return np.zeros(len(lines), dtype=np.bool_)
-    quote = fields.field_rule(layout).quote
-    return fields.starts_with(buffer, (lines.start, lines.stop), prefix.encode(), quote)
+    quote, spans = fields.field_rule(layout).quote, (lines.start, lines.stop)
+    found = np.zeros(len(lines), dtype=np.bool_)
+    for prefix in passed_over(layout.dialect):
+        found |= fields.starts_with(buffer, spans, prefix, quote)
+    return found
 
 
 def _rows_stand_alone(data: bytes, head: _Head, resume: int, layout: Layout) -> bool:

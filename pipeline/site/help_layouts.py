@@ -15,6 +15,7 @@ LAYOUT_HELP = {
     "dialect.titleRow": "Header row that names the columns, from 1.",
     "dialect.unitsRow": "Header row that states units, from 1.",
     "dialect.commentPrefix": "What begins a comment line; '' for none.",
+    "dialect.footerPrefixes": "What begins lines below the rows that hold no reading (ours).",
     "dialect.skipBlankRows": "Blank lines above the header are passed over.",
     "dialect.trim": "Blanks around fields do not count.",
     "tableSchema": "The columns (CSVW table schema).",

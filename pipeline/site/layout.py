@@ -83,6 +83,9 @@ class Dialect(LayoutModel):
     comment_prefix: Annotated[str | None, EmptyIsAbsent] = Field(
         default=None, alias="commentPrefix"
     )
+    footer_prefixes: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
+        default=(), alias="footerPrefixes", max_length=20
+    )  # ours
     skip_blank_rows: bool = Field(default=True, alias="skipBlankRows")
     trim: bool = True
 

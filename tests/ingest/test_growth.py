@@ -256,7 +256,15 @@ STARTS = ["2024-03-01 00:00", '"2024-03-01 00:10"', "2024-13-01 00:00", "time", 
         min_size=1,
         max_size=8,
     ),
-    st.sampled_from([{}, {"headerRowCount": 0}, {"commentPrefix": "#"}, {"skipRows": 2}]),
+    st.sampled_from(
+        [
+            {},
+            {"headerRowCount": 0},
+            {"commentPrefix": "#"},
+            {"footerPrefixes": ["#", "2024-13"]},
+            {"skipRows": 2},
+        ]
+    ),
     st.sampled_from(["\n", "\r\n", "\r"]),
     st.data(),
 )
