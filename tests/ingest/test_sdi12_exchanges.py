@@ -123,6 +123,12 @@ KEPT = {
         + " ".join(f">0D{n}! <{with_crc(f'0+{n}')}" for n in range(11)),
         {f"0.HA.{n + 1}": [(1, float(n))] for n in range(11)},
     ),
+    "high-volume data up to the most that can be promised": (
+        ">0HA! <0001999 "
+        + " ".join(f">0D{n}! <{with_crc(f'0+{n}')}" for n in range(999))
+        + f" >0D999! <{with_crc('0')}",
+        {f"0.HA.{n + 1}": [(1, float(n))] for n in range(999)},
+    ),
 }  # fmt: skip
 
 
