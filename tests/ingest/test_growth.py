@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import ReaderError
-from pipeline.ingest.growth import carry_on, read_growth
+from pipeline.ingest.clock import ClockRules
+from pipeline.ingest.clock_edges import edges_of, spine_of
+from pipeline.ingest.growth import carry_on, grown_edges, read_growth
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.place import Bench
 from pipeline.ingest.readers import READERS
@@ -96,9 +98,13 @@ MARCH = datetime(2024, 3, 1, tzinfo=UTC)
 CLOCK_CHECK = Visit(row=2, time=MARCH, source="s", action="clock", value=30.0, unit="s")
 
 
-def account_of(data, parsed):
+def account_of(data, parsed, layout=None):
     entry = FileEntry(1, "s", "f", 0, "read", len(data), 0, "", "", content_size=len(data))
     entry.begin(parsed)
+    is_long = layout is not None and bench(layout).is_long
+    rules = ClockRules(Clock(utc_offset="Z"), 600, 0)
+    edges = edges_of(spine_of(parsed.tables, is_long), rules)
+    entry.edges = "" if edges is None else edges.to_json()
     return entry
 
 
@@ -117,10 +123,12 @@ def assert_grows(data, cut, kind, layout):
     """Compare both parts, one after the other, with the whole; tell if that was possible."""
     whole = READERS[kind](data, layout, "f")
     before = READERS[kind](data[:cut], layout, "f")
-    known = account_of(data[:cut], before)
+    known = account_of(data[:cut], before, layout)
     growth = read_growth(data, known, bench(layout, kind, utc_offset="Z"))
     if growth is None:
         return False
+    edges = grown_edges(known, growth, bench(layout, kind))
+    assert edges == (account_of(data, whole, layout).edges if kind == "table" else "")
     old, new = rows_of(before.tables), rows_of(growth.tables)
     assert not old.keys() & new.keys()
     assert {**old, **new} == rows_of(whole.tables)
