@@ -152,10 +152,10 @@ def test_readings_of_a_tube_not_yet_installed_are_set_aside(make_site):
 
 
 def test_stamps_before_the_site_began_and_in_the_future(field):
-    put(field, "logger-a/early.csv", HEADER + "31.12.1999 00:00;300,0;400;0,0\n")
+    put(field, "logger-a/0-early.csv", HEADER + "31.12.1999 00:00;300,0;400;0,0\n")
     put(field, "logger-a/late.csv", GOOD.replace("10.03.2023", "02.04.2023"))
     result, files = run(field)
-    assert "before_start" in told(result, "logger-a/early.csv")[0]["found"]
+    assert "before_start" in told(result, "logger-a/0-early.csv")[0]["found"]
     assert "in_future" in told(result, "logger-a/late.csv")[0]["found"]
     # NOW is midnight UTC and the logger is an hour ahead; one hour of grace, by hand:
     # stamps from 2 April 00:00 +01:00, which is 23:00 UTC on the first, are a day ahead.
