@@ -97,14 +97,17 @@ def sniff(
     """Propose a layout for a raw file, and say what is unsure about it."""
     from pipeline.ingest.sniff import render
     from pipeline.ingest.sniff import sniff as propose
+    from pipeline.outcomes import EXIT_CODES
 
     proposal = propose(_beginning(file), file.name)
+    outcome = "attention" if proposal.layout is None else "done"
     if as_json:
         from pipeline.console import finish
 
-        print(finish("sniff", "done", [], proposal=proposal.as_dict()))
+        print(finish("sniff", outcome, [], proposal=proposal.as_dict()))
     else:
         print(render(proposal), end="")
+    raise typer.Exit(EXIT_CODES[outcome])
 
 
 def _beginning(file: Path) -> bytes:

@@ -31,6 +31,8 @@ def test_the_document_of_a_file_without_a_layout_says_why(tmp_path):
     file = tmp_path / "photo.bin"
     file.write_bytes(bytes(range(256)) * 8)
     ran = CliRunner().invoke(app, ["sniff", str(file), "--json"])
-    proposal = json.loads(ran.stdout)["proposal"]
+    document = json.loads(ran.stdout)
+    proposal = document["proposal"]
+    assert (ran.exit_code, document["outcome"]) == (3, "attention")
     assert proposal["layout"] is None
     assert proposal["problem"]
