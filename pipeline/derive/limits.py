@@ -1,0 +1,255 @@
+"""Limits of a soil's water from its own record: drained upper limit, lower limit, time to drain.
+
+After a thorough wetting a sensor falls quickly while the soil drains and then slowly while
+plants take up water. Daily means of such a spell are fitted by
+
+    water(t) = peak - scale * ln(1 + t / time) - uptake * t
+
+so that drainage and uptake are told apart by their shape. The logarithm is what soil does whose
+conductivity is exponential in water content and which drains by gravity alone (Sisson, Ferguson
+& van Genuchten 1980). Soil counts as drained on the day on which drainage alone falls below a
+stated rate; the water content then, without the uptake since the wetting, is one estimate of
+the drained upper limit, and the time until then one of the time to drain. No time is laid down
+beforehand. The lower limit is the lowest plateau of dry spells, or only a bound where the
+record shows none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+LONGEST_SPELL_D = 30
+# Times tried [d]; daily means tell no shorter ones, spells no longer ones.
+TIMES_D = np.geomspace(0.25, 8.0, 12)
+# A median of n values has pi / 2 times the variance of their mean (normal, many values).
+MEDIAN_FACTOR = np.pi / 2
+MAD_TO_SD = 1.4826
+
+
+@dataclass(frozen=True)
+class LimitRules:
+    """Stated thresholds behind limits from a record; all ours but the rate.
+
+    ``drained_rate`` is the decline by drainage at which soil counts as drained: 0.1 to 0.2 %
+    of volume a day by Ratliff, Ritchie & Cassel (1983), from memory.
+    """
+
+    drained_rate: float = 0.002  # m3 m-3 d-1
+    rise: float = 0.003  # m3 m-3 d-1, ends a spell
+    gain: float = 0.01  # m3 m-3, a wetting within three days before the peak
+    drainable: float = 0.003  # m3 m-3, least scale of drainage that is believed
+    reach: float = 1.5  # how far beyond a spell's end its curve is followed, in its lengths
+    shortest_spell_d: int = 6
+    thorough: float = 0.5  # share of the spells, the wettest, that count as thoroughly wetted
+    plateau_rate: float = 0.0007  # m3 m-3 d-1, decline of a dry plateau
+    plateau_d: int = 7
+    drying_rate: float = 0.003  # m3 m-3 d-1, over a plateau's length, seen in the drying before
+    drying_d: int = 60  # how long before a plateau is looked for it
+
+
+class Spells(NamedTuple):
+    """Spells without wetting at one sensor, each (spell,); see `drainage_spells`."""
+
+    first: NDArray[np.int64]  # day of the peak
+    days: NDArray[np.int64]  # that are used
+    peak: Floats  # [m3 m-3]
+    drained: Floats  # [m3 m-3], NaN where not reached
+    days_to_drain: Floats  # [d]
+    misfit: Floats  # [m3 m-3], root mean square
+
+
+class Estimate(NamedTuple):
+    """A limit, its standard uncertainty (NaN from a single spell), and what it rests on."""
+
+    value: float
+    error: float
+    spells: int
+
+
+@dataclass(frozen=True)
+class SensorLimits:
+    """What the record of one sensor tells of its soil, [m3 m-3] and [d].
+
+    ``lower_is_bound`` tells that no plateau was seen: the lower limit lies at or below.
+    """
+
+    upper: Estimate
+    days_to_drain: Estimate
+    lower: Estimate
+    lower_is_bound: bool
+    highest: float
+
+
+def sensor_limits(daily: Floats, rules: LimitRules = LimitRules()) -> SensorLimits:
+    """Limits of the soil at one sensor.
+
+    Parameters
+    ----------
+    daily : (day,), [m3 m-3]
+        Daily means; NaN where there is none.
+    rules : LimitRules
+
+    Returns
+    -------
+    SensorLimits
+        NaN, and 0 spells, for what the record does not show.
+
+    References
+    ----------
+    Ratliff, Ritchie & Cassel (1983), Soil Sci. Soc. Am. J. 47, 770-775, for both limits as
+    field measurements (definitions from memory). The fit is ours.
+
+    Examples
+    --------
+    Soil that drains from 0.36 to 0.30 with a time constant of two days, wetted six times:
+
+    >>> import numpy as np
+    >>> from pipeline.derive.limits import sensor_limits
+    >>> spell = 0.30 + 0.06 * np.exp(-np.arange(20) / 2.0)
+    >>> found = sensor_limits(np.tile(spell, 6))
+    >>> round(found.upper.value, 3), round(found.days_to_drain.value, 1), found.upper.spells
+    (0.304, 5.4, 3)
+    """
+    spells = drainage_spells(daily, rules)
+    reached = np.flatnonzero(~np.isnan(spells.drained))
+    wettest = _wettest(spells.peak[reached], rules.thorough)
+    used = reached[wettest]
+    known = daily[~np.isnan(daily)]
+    lower, is_bound = _lower(daily, rules)
+    return SensorLimits(
+        _median(spells.drained[used]),
+        _median(spells.days_to_drain[used]),
+        lower,
+        is_bound,
+        float(known.max()) if known.size else np.nan,
+    )
+
+
+def drainage_spells(daily: Floats, rules: LimitRules) -> Spells:
+    """Find the spells that follow a wetting, and where each was drained.
+
+    Parameters
+    ----------
+    daily : (day,), [m3 m-3]
+    rules : LimitRules
+    """
+    first, days = _spans(daily, rules)
+    step = np.arange(LONGEST_SPELL_D)
+    inside = step < days[:, None]
+    at = np.minimum(first[:, None] + step, max(daily.size - 1, 0))
+    water = np.where(inside, daily[at], 0.0) if daily.size else np.zeros(at.shape)
+    start, scale, time, misfit = _fit(water, inside)
+    wait = scale / rules.drained_rate - time
+    seen = (scale >= rules.drainable) & (wait > 0) & (wait <= rules.reach * (days - 1))
+    with np.errstate(invalid="ignore"):
+        drained = np.where(seen, start - scale * np.log1p(wait / time), np.nan)
+    peak = daily[first] if first.size else np.empty(0)
+    return Spells(first, days, peak, drained, np.where(seen, wait, np.nan), misfit)
+
+
+def _spans(daily: Floats, rules: LimitRules) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the first day and the length of each spell that is long enough."""
+    if daily.size < 2:
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    change = np.diff(daily)
+    falls = ~np.isnan(change) & (change <= rules.rise)
+    edge = np.diff(np.concatenate([[0], falls.astype(np.int8), [0]]))
+    first, stop = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1) + 1
+    # A slow rise at its end belongs to the wetting: the spell begins at its highest day.
+    days = np.minimum(stop - first, LONGEST_SPELL_D)
+    before = [daily[max(day - 3, 0) : day] for day in first.tolist()]
+    lowest = np.array([np.nanmin(b) if np.isfinite(b).any() else np.nan for b in before])
+    wetted = daily[first] - lowest >= rules.gain if first.size else np.empty(0, dtype=bool)
+    keep = wetted & (days >= rules.shortest_spell_d)
+    return first[keep], days[keep]
+
+
+def _fit(water: Floats, inside: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Fit all spells (spell, day) by least squares; the best of the times tried counts.
+
+    Returns
+    -------
+    start, scale [m3 m-3], time [d], misfit [m3 m-3], each (spell,)
+        Without uptake where the fit would have it negative.
+    """
+    count = len(water)
+    day = np.arange(water.shape[1], dtype=np.float64)
+    best = [np.full(count, np.nan) for _ in range(3)] + [np.full(count, np.inf)]
+    for time in TIMES_D:
+        fall = -np.log1p(day / time)
+        with_uptake = _solve(water, inside, np.stack([np.ones_like(day), fall, -day]))
+        without = _solve(water, inside, np.stack([np.ones_like(day), fall]))
+        taken = with_uptake[2] >= 0
+        misfit = np.where(taken, with_uptake[-1], without[-1])
+        found = [np.where(taken, with_uptake[i], without[i]) for i in (0, 1)]
+        better = misfit < best[3]
+        for target, value in zip(best, (*found, np.full(count, time), misfit), strict=True):
+            target[better] = value[better]
+    return best[0], best[1], best[2], best[3]
+
+
+def _solve(water: Floats, inside: NDArray[np.bool_], terms: Floats) -> list[Floats]:
+    """Return the coefficients of some terms (term, day) for each spell, and the misfit."""
+    masked = np.where(inside[:, None, :], terms, 0.0)  # (spell, term, day)
+    normal = (masked[:, :, None, :] * masked[:, None, :, :]).sum(axis=3)
+    right = (masked * water[:, None, :]).sum(axis=2)
+    solved = np.linalg.solve(normal, right[:, :, None])[:, :, 0] if len(water) else right
+    residual = np.where(inside, water - (solved[:, :, None] * terms).sum(axis=1), 0.0)
+    misfit = np.sqrt((residual**2).sum(axis=1) / np.maximum(inside.sum(axis=1), 1))
+    return [*solved.T, misfit]
+
+
+def _wettest(peak: Floats, share: float) -> NDArray[np.int64]:
+    """Return the places of the wettest spells, in order; at least one if there is any."""
+    count = int(np.ceil(np.round(share * peak.size, 6)))
+    order = np.argsort(-peak, kind="stable")
+    return np.sort(order[:count])
+
+
+def _median(values: Floats) -> Estimate:
+    """Return the median with the standard uncertainty that its scatter gives it."""
+    if not values.size:
+        return Estimate(np.nan, np.nan, 0)
+    middle = float(np.median(values))
+    if values.size == 1:
+        return Estimate(middle, np.nan, 1)
+    spread = MAD_TO_SD * float(np.median(np.abs(values - middle)))
+    return Estimate(middle, float(np.sqrt(MEDIAN_FACTOR / values.size) * spread), values.size)
+
+
+def _lower(daily: Floats, rules: LimitRules) -> tuple[Estimate, bool]:
+    """Return the lowest plateau that the record shows, or the lowest value as a bound."""
+    known = daily[~np.isnan(daily)]
+    if not known.size:
+        return Estimate(np.nan, np.nan, 0), True
+    long = rules.plateau_d
+    if daily.size < long:
+        return Estimate(float(known.min()), np.nan, 0), True
+    window = np.lib.stride_tricks.sliding_window_view(daily, long)
+    fall = (window[:, 0] - window[:, -1]) / (long - 1)
+    flat = (np.abs(fall) <= rules.plateau_rate) & ~np.isnan(window).any(axis=1)
+    level = window.mean(axis=1)
+    lowest, middle = float(known.min()), float(np.median(known))
+    # Dry: in the lowest tenth of the way from the lowest to the usual; and the end of a drying
+    # that was fast: deep soil that hardly changes shows no limit.
+    dry = flat & (level <= lowest + 0.1 * (middle - lowest))
+    dry &= _dried_before(fall, rules)
+    if not dry.any():
+        return Estimate(lowest, np.nan, 0), True
+    starts = np.flatnonzero(dry)
+    breaks = np.flatnonzero(np.diff(starts) > long)
+    plateaus = np.array([part.mean() for part in np.split(level[starts], breaks + 1)])
+    return _median(plateaus), False
+
+
+def _dried_before(fall: Floats, rules: LimitRules) -> NDArray[np.bool_]:
+    """Tell for each window whether one that ended within some days before dried fast."""
+    fast = np.concatenate([np.zeros(rules.drying_d), fall >= rules.drying_rate])
+    before = np.lib.stride_tricks.sliding_window_view(fast, rules.drying_d)[: fall.size]
+    return np.asarray(before.any(axis=1))

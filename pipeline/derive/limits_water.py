@@ -1,0 +1,143 @@
+"""Deficit, available water and refill of a root zone between its two limits (FAO-56)."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+MM_PER_M = 1000.0
+# FAO-56, below equation 83: how the depletion fraction changes with evapotranspiration.
+_PER_MM, _USUAL_MM, _LEAST, _MOST = 0.04, 5.0, 0.1, 0.8
+
+
+class Balance(NamedTuple):
+    """Depletion of the root zone at the end of a day and what drained from it, [mm]."""
+
+    depletion: Floats
+    deep_percolation: Floats
+
+
+def total_available_water(upper: ArrayLike, lower: ArrayLike, thickness_m: ArrayLike) -> Floats:
+    """Water a root zone holds between its limits [mm] (FAO-56 equation 82).
+
+    Parameters
+    ----------
+    upper, lower : float or array, [m3 m-3]
+        Drained upper limit (field capacity) and lower limit (wilting point).
+    thickness_m : float or array, [m]
+
+    References
+    ----------
+    Allen, Pereira, Raes & Smith (1998), FAO Irrigation and Drainage Paper 56.
+
+    Examples
+    --------
+    Tomato on silt (FAO-56, Example 36):
+
+    >>> from pipeline.derive.limits_water import readily_available_water
+    >>> from pipeline.derive.limits_water import total_available_water
+    >>> total = total_available_water(0.32, 0.15, 0.8)
+    >>> round(float(total)), round(float(readily_available_water(total, 0.40)))
+    (136, 54)
+    """
+    upper, lower = np.asarray(upper, dtype=np.float64), np.asarray(lower, dtype=np.float64)
+    found: Floats = MM_PER_M * (upper - lower) * np.asarray(thickness_m, dtype=np.float64)
+    return found
+
+
+def readily_available_water(total_mm: ArrayLike, depletion_fraction: ArrayLike) -> Floats:
+    """Water that can be taken before plants feel the lack of it [mm] (FAO-56 equation 83)."""
+    found: Floats = np.asarray(depletion_fraction) * np.asarray(total_mm, dtype=np.float64)
+    return found
+
+
+def adjusted_depletion_fraction(table: ArrayLike, evapotranspiration_mm: ArrayLike) -> Floats:
+    """Depletion fraction for a day's crop evapotranspiration [mm] (FAO-56, Table 22, note)."""
+    demand = np.asarray(evapotranspiration_mm, dtype=np.float64)
+    fraction = np.asarray(table) + _PER_MM * (_USUAL_MM - demand)
+    return np.clip(fraction, _LEAST, _MOST)
+
+
+def stress_coefficient(
+    total_mm: ArrayLike, depletion_mm: ArrayLike, depletion_fraction: ArrayLike
+) -> Floats:
+    """Share of its demand that a crop can still take up [1] (FAO-56 equation 84)."""
+    total = np.asarray(total_mm, dtype=np.float64)
+    left = (total - np.asarray(depletion_mm)) / ((1 - np.asarray(depletion_fraction)) * total)
+    return np.clip(left, 0.0, 1.0)
+
+
+def root_zone_depletion(
+    upper: ArrayLike, water: ArrayLike, thickness_m: ArrayLike
+) -> Floats:
+    """Water lacking to the upper limit [mm], none above it (FAO-56 equation 87).
+
+    Parameters
+    ----------
+    upper, water : float or array, (..., layer), [m3 m-3]
+    thickness_m : float or array, (layer), [m]
+    """
+    lacking = np.asarray(upper, dtype=np.float64) - np.asarray(water, dtype=np.float64)
+    found: Floats = MM_PER_M * np.maximum(lacking, 0.0) * np.asarray(thickness_m)
+    return found
+
+
+def daily_balance(
+    depletion_mm: ArrayLike,
+    gain_mm: ArrayLike,
+    evapotranspiration_mm: ArrayLike,
+    total_mm: ArrayLike,
+) -> Balance:
+    """Depletion of a root zone after a day (FAO-56 equations 85, 86, 88).
+
+    Parameters
+    ----------
+    depletion_mm : float or array, [mm]
+        At the end of the day before.
+    gain_mm : float or array, [mm]
+        Rain less runoff, irrigation, and capillary rise.
+    evapotranspiration_mm : float or array, [mm]
+    total_mm : float or array, [mm]
+        Total available water; depletion does not exceed it.
+    """
+    change = np.asarray(evapotranspiration_mm, dtype=np.float64) - np.asarray(gain_mm)
+    before = np.asarray(depletion_mm, dtype=np.float64) + change
+    drained = np.maximum(-before, 0.0)
+    return Balance(np.minimum(before + drained, total_mm), drained)
+
+
+def relative_available_water(water: ArrayLike, upper: ArrayLike, lower: ArrayLike) -> Floats:
+    """Share of the available water that is left [1]: 0 at the lower limit, 1 at the upper.
+
+    Above the upper limit it exceeds 1 as long as soil drains; below the lower it is below 0.
+
+    Parameters
+    ----------
+    water, upper, lower : float or array, [m3 m-3] or [mm], all alike
+    """
+    low = np.asarray(lower, dtype=np.float64)
+    found: Floats = (np.asarray(water) - low) / (np.asarray(upper) - low)
+    return found
+
+
+def refill_amount(
+    depletion_mm: ArrayLike, total_mm: ArrayLike, depletion_fraction: ArrayLike
+) -> Floats:
+    """Water that brings a root zone back to its upper limit [mm], once refill is due.
+
+    0 as long as depletion is below the share of total available water at which one refills.
+
+    Parameters
+    ----------
+    depletion_mm, total_mm : float or array, [mm]
+    depletion_fraction : float or array, [1]
+        Chosen by local practice.
+    """
+    depletion = np.asarray(depletion_mm, dtype=np.float64)
+    threshold = readily_available_water(total_mm, depletion_fraction)
+    known = ~np.isnan(depletion) & ~np.isnan(threshold)
+    return np.where(known, np.where(depletion >= threshold, depletion, 0.0), np.nan)

@@ -1,0 +1,93 @@
+"""The table of soil limits: what each sensor's record tells, kept in the store every night."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.derive.limits import Estimate, sensor_limits
+from pipeline.site.models import Site
+from pipeline.state import Snapshot
+
+TABLE = "soil_limits"
+_ESTIMATES = ("upper", "days_to_drain", "lower")
+SCHEMA = pa.schema(
+    [("tube", pa.string()), ("depth_m", pa.float64())]
+    + [
+        (f"{name}{part}", kind)
+        for name in _ESTIMATES
+        for part, kind in (
+            ("", pa.float64()),
+            ("_error", pa.float64()),
+            ("_spells", pa.int32()),
+        )
+    ]
+    + [("lower_is_bound", pa.bool_()), ("highest", pa.float64()), ("days", pa.int32())]
+)
+
+
+def soil_limits_step(
+    snapshot: Snapshot, site: Site, computed: NDArray[np.bool_]
+) -> dict[str, pa.Table]:
+    """Return the limits of every sensor that has a daily mean.
+
+    A tube is worked out anew when any of its days was computed; its rows depend on its own
+    daily means and on nothing else.
+
+    Returns
+    -------
+    dict
+        ``soil_limits``, a row a tube and nominal depth, in the order of the store's tubes and
+        downwards: ``upper``, ``days_to_drain`` and ``lower`` with ``_error`` and ``_spells``
+        (see `pipeline.derive.limits`), ``lower_is_bound``, ``highest`` [m3 m-3], and ``days``,
+        how many daily means there are.
+    """
+    stored = snapshot.table(TABLE)
+    known = {} if stored is None else _by_tube(stored)
+    rows: list[dict[str, Any]] = []
+    for row, tube in enumerate(snapshot.labels["tube"]):
+        if tube in known and not computed[row].any():
+            rows += known[tube]
+        elif snapshot.holds("daily/daily_water_content"):
+            rows += _tube_rows(snapshot, row, tube)
+    return {TABLE: pa.Table.from_pylist(rows, schema=SCHEMA)}
+
+
+def _by_tube(table: pa.Table) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in table.to_pylist():
+        found.setdefault(row["tube"], []).append(row)
+    return found
+
+
+def _tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, Any]]:
+    """Return the rows of one tube, downwards."""
+    key = "daily/daily_water_content"
+    daily = snapshot.read(key, 0, snapshot.days, slice(row, row + 1))[:, 0].astype(np.float64)
+    depths = snapshot.labels["depth"]
+    rows = []
+    for column in sorted(range(len(depths)), key=lambda at: depths[at]):
+        days = int(np.count_nonzero(~np.isnan(daily[:, column])))
+        if days:
+            rows.append(_row(tube, depths[column], daily[:, column], days))
+    return rows
+
+
+def _row(tube: str, depth_m: float, daily: NDArray[np.float64], days: int) -> dict[str, Any]:
+    found = sensor_limits(daily)
+    row: dict[str, Any] = {"tube": tube, "depth_m": depth_m}
+    for name in _ESTIMATES:
+        estimate: Estimate = getattr(found, name)
+        row |= {
+            name: estimate.value,
+            f"{name}_error": estimate.error,
+            f"{name}_spells": estimate.spells,
+        }
+    return row | {
+        "lower_is_bound": found.lower_is_bound,
+        "highest": found.highest,
+        "days": days,
+    }
