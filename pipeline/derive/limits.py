@@ -1,17 +1,17 @@
-"""Limits of a soil's water from its own record: drained upper limit, lower limit, time to drain.
+"""Limits of a soil's water from its own record, and how long it takes to drain.
 
 After a thorough wetting a sensor falls quickly while the soil drains and then slowly while
 plants take up water. Daily means of such a spell are fitted by
 
     water(t) = peak - scale * ln(1 + t / time) - uptake * t
 
-so that drainage and uptake are told apart by their shape. The logarithm is what soil does whose
-conductivity is exponential in water content and which drains by gravity alone (Sisson, Ferguson
-& van Genuchten 1980). Soil counts as drained on the day on which drainage alone falls below a
-stated rate; the water content then, without the uptake since the wetting, is one estimate of
-the drained upper limit, and the time until then one of the time to drain. No time is laid down
-beforehand. The lower limit is the lowest plateau of dry spells, or only a bound where the
-record shows none.
+so that drainage and uptake are told apart by their shape. The logarithm is what soil does
+whose conductivity is exponential in water content and which drains by gravity alone (Sisson,
+Ferguson & van Genuchten 1980). Soil counts as drained on the day on which drainage alone falls
+below a stated rate; the water content then, without the uptake since the wetting, is one
+estimate of the drained upper limit, and the time until then one of the time to drain. No time
+is laid down beforehand. The lower limit is the lowest plateau of dry spells, or only a bound
+where the record shows none.
 """
 
 from __future__ import annotations
@@ -23,10 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
 
 LONGEST_SPELL_D = 30
 # Times tried [d]; daily means tell no shorter ones, spells no longer ones.
-TIMES_D = np.geomspace(0.25, 8.0, 12)
+TIMES_D = np.geomspace(0.25, 8.0, 11)  # each 2^0.5 times the one before
+FINER = ((2**-0.25, 2**0.25), (2**-0.125, 2**0.125), (2**-0.0625, 2**0.0625))
 # A median of n values has pi / 2 times the variance of their mean (normal, many values).
 MEDIAN_FACTOR = np.pi / 2
 MAD_TO_SD = 1.4826
@@ -49,8 +51,8 @@ class LimitRules:
     thorough: float = 0.5  # share of the spells, the wettest, that count as thoroughly wetted
     plateau_rate: float = 0.0007  # m3 m-3 d-1, decline of a dry plateau
     plateau_d: int = 7
-    drying_rate: float = 0.003  # m3 m-3 d-1, over a plateau's length, seen in the drying before
-    drying_d: int = 60  # how long before a plateau is looked for it
+    drying_rate: float = 0.003  # m3 m-3 d-1, of the drying that a plateau ends
+    drying_d: int = 60  # how long before a plateau that drying is looked for
 
 
 class Spells(NamedTuple):
@@ -107,14 +109,14 @@ def sensor_limits(daily: Floats, rules: LimitRules = LimitRules()) -> SensorLimi
 
     Examples
     --------
-    Soil that drains from 0.36 to 0.30 with a time constant of two days, wetted six times:
+    Soil that drains by gravity from 0.36 on, wetted six times (0.02 / 0.002 - 1 days):
 
     >>> import numpy as np
     >>> from pipeline.derive.limits import sensor_limits
-    >>> spell = 0.30 + 0.06 * np.exp(-np.arange(20) / 2.0)
+    >>> spell = 0.36 - 0.02 * np.log1p(np.arange(20))
     >>> found = sensor_limits(np.tile(spell, 6))
     >>> round(found.upper.value, 3), round(found.days_to_drain.value, 1), found.upper.spells
-    (0.304, 5.4, 3)
+    (0.314, 9.0, 3)
     """
     spells = drainage_spells(daily, rules)
     reached = np.flatnonzero(~np.isnan(spells.drained))
@@ -147,8 +149,8 @@ def drainage_spells(daily: Floats, rules: LimitRules) -> Spells:
     start, scale, time, misfit = _fit(water, inside)
     wait = scale / rules.drained_rate - time
     seen = (scale >= rules.drainable) & (wait > 0) & (wait <= rules.reach * (days - 1))
-    with np.errstate(invalid="ignore"):
-        drained = np.where(seen, start - scale * np.log1p(wait / time), np.nan)
+    fallen = scale * np.log1p(np.maximum(wait, 0.0) / time)
+    drained = np.where(seen, start - fallen, np.nan)
     peak = daily[first] if first.size else np.empty(0)
     return Spells(first, days, peak, drained, np.where(seen, wait, np.nan), misfit)
 
@@ -161,7 +163,6 @@ def _spans(daily: Floats, rules: LimitRules) -> tuple[NDArray[np.int64], NDArray
     falls = ~np.isnan(change) & (change <= rules.rise)
     edge = np.diff(np.concatenate([[0], falls.astype(np.int8), [0]]))
     first, stop = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1) + 1
-    # A slow rise at its end belongs to the wetting: the spell begins at its highest day.
     days = np.minimum(stop - first, LONGEST_SPELL_D)
     before = [daily[max(day - 3, 0) : day] for day in first.tolist()]
     lowest = np.array([np.nanmin(b) if np.isfinite(b).any() else np.nan for b in before])
@@ -170,7 +171,7 @@ def _spans(daily: Floats, rules: LimitRules) -> tuple[NDArray[np.int64], NDArray
     return first[keep], days[keep]
 
 
-def _fit(water: Floats, inside: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats, Floats]:
+def _fit(water: Floats, inside: NDArray[np.bool_]) -> Curve:
     """Fit all spells (spell, day) by least squares; the best of the times tried counts.
 
     Returns
@@ -178,25 +179,39 @@ def _fit(water: Floats, inside: NDArray[np.bool_]) -> tuple[Floats, Floats, Floa
     start, scale [m3 m-3], time [d], misfit [m3 m-3], each (spell,)
         Without uptake where the fit would have it negative.
     """
-    count = len(water)
-    day = np.arange(water.shape[1], dtype=np.float64)
-    best = [np.full(count, np.nan) for _ in range(3)] + [np.full(count, np.inf)]
-    for time in TIMES_D:
-        fall = -np.log1p(day / time)
-        with_uptake = _solve(water, inside, np.stack([np.ones_like(day), fall, -day]))
-        without = _solve(water, inside, np.stack([np.ones_like(day), fall]))
-        taken = with_uptake[2] >= 0
-        misfit = np.where(taken, with_uptake[-1], without[-1])
-        found = [np.where(taken, with_uptake[i], without[i]) for i in (0, 1)]
-        better = misfit < best[3]
-        for target, value in zip(best, (*found, np.full(count, time), misfit), strict=True):
-            target[better] = value[better]
+    best = _curve(water, inside, np.full(len(water), TIMES_D[0]))
+    for time in TIMES_D[1:]:
+        best = _better(best, _curve(water, inside, np.full(len(water), time)))
+    for finer in FINER:  # around the best so far
+        middle = best[2]
+        for factor in finer:
+            best = _better(best, _curve(water, inside, factor * middle))
     return best[0], best[1], best[2], best[3]
 
 
+def _better(one: Curve, other: Curve) -> Curve:
+    """Return, spell by spell, the curve with the smaller misfit, the first of equal ones."""
+    take = other[3] < one[3]
+    start, scale, time, misfit = (
+        np.where(take, b, a) for a, b in zip(one, other, strict=True)
+    )
+    return start, scale, time, misfit
+
+
+def _curve(water: Floats, inside: NDArray[np.bool_], time: Floats) -> Curve:
+    """Return the best curve (spell,) for a time that is given for each spell."""
+    day = np.broadcast_to(np.arange(water.shape[1], dtype=np.float64), water.shape)
+    terms = [np.ones(water.shape), -np.log1p(day / time[:, None]), -day]
+    with_uptake = _solve(water, inside, np.stack(terms, axis=1))
+    without = _solve(water, inside, np.stack(terms[:2], axis=1))
+    taken = with_uptake[2] >= 0
+    start, scale, misfit = (np.where(taken, with_uptake[i], without[i]) for i in (0, 1, -1))
+    return start, scale, time, misfit
+
+
 def _solve(water: Floats, inside: NDArray[np.bool_], terms: Floats) -> list[Floats]:
-    """Return the coefficients of some terms (term, day) for each spell, and the misfit."""
-    masked = np.where(inside[:, None, :], terms, 0.0)  # (spell, term, day)
+    """Return the coefficients of some terms (spell, term, day), and the misfit (spell,)."""
+    masked = np.where(inside[:, None, :], terms, 0.0)
     normal = (masked[:, :, None, :] * masked[:, None, :, :]).sum(axis=3)
     right = (masked * water[:, None, :]).sum(axis=2)
     solved = np.linalg.solve(normal, right[:, :, None])[:, :, 0] if len(water) else right

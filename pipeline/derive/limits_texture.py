@@ -89,7 +89,7 @@ def limits_saxton_rawls(
 
     >>> from pipeline.derive.limits_texture import limits_saxton_rawls
     >>> [round(float(value), 3) for value in limits_saxton_rawls(40, 20, 2.5)]
-    [0.137, 0.28, 0.459, 15.5]
+    [0.137, 0.28, 0.459, 15.476]
     """
     sand, clay, organic = np.broadcast_arrays(
         *(np.asarray(x, dtype=np.float64) for x in (sand_pct, clay_pct, organic_pct))

@@ -21,7 +21,9 @@ class Balance(NamedTuple):
     deep_percolation: Floats
 
 
-def total_available_water(upper: ArrayLike, lower: ArrayLike, thickness_m: ArrayLike) -> Floats:
+def total_available_water(
+    upper: ArrayLike, lower: ArrayLike, thickness_m: ArrayLike
+) -> Floats:
     """Water a root zone holds between its limits [mm] (FAO-56 equation 82).
 
     Parameters
@@ -71,9 +73,7 @@ def stress_coefficient(
     return np.clip(left, 0.0, 1.0)
 
 
-def root_zone_depletion(
-    upper: ArrayLike, water: ArrayLike, thickness_m: ArrayLike
-) -> Floats:
+def root_zone_depletion(upper: ArrayLike, water: ArrayLike, thickness_m: ArrayLike) -> Floats:
     """Water lacking to the upper limit [mm], none above it (FAO-56 equation 87).
 
     Parameters

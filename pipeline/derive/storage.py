@@ -31,7 +31,8 @@ from pipeline.derive.spacing import VARIOGRAM, spacing_factors
 from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
-from pipeline.variables import SIGNALS, describe, require_units
+from pipeline.units import plain
+from pipeline.variables import SIGNALS, describe
 
 _MISSING = int(Quality.MISSING)
 
@@ -72,9 +73,9 @@ def profile_storage(
     Parameters
     ----------
     water_content : DataArray, dims with ``depth``, [m3 m-3]
-        Stays lazy if it is.
+        Stays lazy if it is. May be a Pint quantity of any fitting unit.
     sensor_depth : DataArray, (depth) or (tube, depth), [m]
-        Real depths; NaN where a tube has no sensor.
+        Real depths; NaN where a tube has no sensor. May be a Pint quantity.
     layers : mapping of name to (top, bottom), [m]
     rules : EndRules
         What holds above the first and below the last sensor.
@@ -96,9 +97,21 @@ def profile_storage(
     ----------
     Evett, Heng, Moutonnet & Nguyen (eds) (2008), Field Estimation of Soil Water Content,
     IAEA Training Course Series 30.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.derive.storage import profile_storage
+    >>> depths = [0.1, 0.2, 0.3, 0.4, 0.6, 1.0]
+    >>> theta = xr.DataArray([0.18, 0.22, 0.25, 0.27, 0.30, 0.31], dims="depth")
+    >>> depth = xr.DataArray(depths, dims="depth", attrs={"units": "m"})
+    >>> layers = {"root zone": (0.0, 0.3), "profile": (0.0, 1.0)}
+    >>> stored = profile_storage(theta.assign_attrs(units="m3 m-3"), depth, layers)
+    >>> stored.round(2).values.tolist(), stored.attrs["units"]
+    ([61.5, 266.5], 'mm')
     """
-    require_units(water_content, "m3 m-3")
-    require_units(sensor_depth, "m")
+    water_content = plain(water_content, "m3 m-3")
+    sensor_depth = plain(sensor_depth, "m")
     weights = xr.apply_ufunc(
         lambda row: layer_weights(row, list(layers.values()), rules),
         sensor_depth.compute(),

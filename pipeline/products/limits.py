@@ -43,7 +43,7 @@ def soil_limits_step(
         ``soil_limits``, a row a tube and nominal depth, in the order of the store's tubes and
         downwards: ``upper``, ``days_to_drain`` and ``lower`` with ``_error`` and ``_spells``
         (see `pipeline.derive.limits`), ``lower_is_bound``, ``highest`` [m3 m-3], and ``days``,
-        how many daily means there are.
+        how many daily means there are; null for what the record does not show.
     """
     stored = snapshot.table(TABLE)
     known = {} if stored is None else _by_tube(stored)
@@ -82,8 +82,8 @@ def _row(tube: str, depth_m: float, daily: NDArray[np.float64], days: int) -> di
     for name in _ESTIMATES:
         estimate: Estimate = getattr(found, name)
         row |= {
-            name: estimate.value,
-            f"{name}_error": estimate.error,
+            name: _or_none(estimate.value),
+            f"{name}_error": _or_none(estimate.error),
             f"{name}_spells": estimate.spells,
         }
     return row | {
@@ -91,3 +91,8 @@ def _row(tube: str, depth_m: float, daily: NDArray[np.float64], days: int) -> di
         "highest": found.highest,
         "days": days,
     }
+
+
+def _or_none(value: float) -> float | None:
+    """Return None for NaN: tables that hold NaN never equal one another."""
+    return None if np.isnan(value) else value

@@ -1,0 +1,163 @@
+"""A site's cubes for a notebook: lazily read, with coordinates, units and real depths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from pipeline.axis import DAY_S
+from pipeline.derive.calibrations import site_calibrations
+from pipeline.derive.layers import LayerRules, model_layers
+from pipeline.derive.storage import sensor_depths_m
+from pipeline.derive.weights import EndRules
+from pipeline.site.load import load_site
+from pipeline.site.models import Site
+from pipeline.state import Snapshot
+from pipeline.store import SiteStore
+from pipeline.variables import SIGNALS, VARIABLES, describe
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Where a reading came from is a matter of the trace; see `percolog trace`.
+_ORIGIN = ("_file", "_line", "_offset_s")
+
+
+@dataclass(frozen=True)
+class OpenSite:
+    """One state of a site, read-only. Nothing is read from disk before values are asked for.
+
+    ``readings``, ``water``, ``products`` and ``daily`` are the cubes of the store, each a
+    Dataset whose variables carry units and names; ``site`` is the description.
+    """
+
+    site: Site
+    snapshot: Snapshot
+
+    @cached_property
+    def readings(self) -> xr.Dataset:
+        """Return what was logged, (time, tube, depth) and (time, station)."""
+        return self._cube("readings")
+
+    @cached_property
+    def water(self) -> xr.Dataset:
+        """Return water content, its errors and flags, (time, tube, depth)."""
+        return self._cube("water")
+
+    @cached_property
+    def products(self) -> xr.Dataset:
+        """Return stored water by layer of the site, (time, tube, layer)."""
+        return self._cube("products")
+
+    @cached_property
+    def daily(self) -> xr.Dataset:
+        """Return daily values, ``day`` being when each begins (UTC)."""
+        return self._cube("daily")
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Return a table of the store, such as ``ledger`` or ``soil_limits``.
+
+        Raises
+        ------
+        KeyError
+            If the state holds no such table.
+        """
+        found = self.snapshot.table(name)
+        if found is None:
+            raise KeyError(f"{self.site.id}: the state holds no table {name!r}")
+        frame: pd.DataFrame = found.to_pandas()
+        return frame
+
+    @cached_property
+    def layer_rules(self) -> LayerRules:
+        """Return the site's own rules for `pipeline.derive.layers.model_layers`."""
+        tubes, depths = self._tubes, self.water["depth"].values.tolist()
+        derive = self.site.derive
+        return LayerRules(
+            ends=EndRules(derive.above_first_sensor, derive.below_last_sensor),
+            missing_sensor=derive.missing_sensor,
+            completeness=derive.day_completeness,
+            interval_s=self._intervals(tubes, depths),
+            utc_offset_s=self.site.utc_offset_s,
+            calibrations=site_calibrations(self.site, tubes, depths),
+        )
+
+    def model_layers(
+        self,
+        bounds: Any,
+        step: str = "daily",
+        covariance: bool = False,
+        time: slice = slice(None),
+    ) -> xr.Dataset:
+        """Return water in the layers of a model by the site's own rules.
+
+        Parameters
+        ----------
+        bounds, step, covariance
+            As in `pipeline.derive.layers.model_layers`.
+        time : slice
+            Of labels: ``slice("2025-05-01", "2025-05-31")``; all by default. It had better
+            begin and end with a day.
+        """
+        part = self.water.sel(time=time)
+        return model_layers(part, bounds, step, covariance, self.layer_rules)
+
+    @property
+    def _tubes(self) -> list[str]:
+        return [str(tube) for tube in self.snapshot.labels["tube"]]
+
+    def _cube(self, group: str) -> xr.Dataset:
+        """Return a group with depths downwards, units on every variable, and real depths."""
+        cube = self.snapshot.dataset(group)
+        cube = cube.drop_vars([name for name in cube if str(name).endswith(_ORIGIN)])
+        for name in cube:
+            if name in VARIABLES:
+                cube[name] = describe(cube[name], str(name))
+        if "depth" not in cube.dims:
+            return cube
+        if (np.diff(cube["depth"].values) < 0).any():  # the store keeps them as first seen
+            cube = cube.sortby("depth")
+        nominal = cube["depth"].values.tolist()
+        real = sensor_depths_m(self.site, self._tubes, nominal)
+        text = "real depth below the surface, with the tube's set-in offset"
+        attributes = {"units": "m", "standard_name": "depth", "positive": "down"}
+        return cube.assign_coords(
+            sensor_depth=(("tube", "depth"), real, {**attributes, "long_name": text})
+        )
+
+    def _intervals(self, tubes: list[str], depths: list[float]) -> np.ndarray:
+        """Return how often each sensor logs, (tube, depth) [s]; the fastest of its sources."""
+        own = {s.id: s.interval_s or self.site.interval_s for s in self.site.sources}
+        found = np.full((len(tubes), len(depths)), float(DAY_S))
+        for wire in self.site.wiring:
+            if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths:
+                at = tubes.index(wire.tube), depths.index(wire.depth_m)
+                found[at] = min(found[at], max(own[wire.source], self.site.interval_s))
+        return found
+
+
+def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSite:
+    """Open the newest state of a site, or an earlier one, for reading.
+
+    Parameters
+    ----------
+    folder : path
+        Where ``site.toml`` lies.
+    commit : str, optional
+        An earlier state, by its id.
+
+    Raises
+    ------
+    SiteError
+        With every mistake of the description.
+    StoreError
+        If there is no store yet, or no such state.
+    """
+    site = load_site(Path(folder).absolute())
+    return OpenSite(site, SiteStore(site.store, site.axis, site.id).read(commit))
