@@ -21,6 +21,7 @@ COMMANDS = (
     nights.ledger,
     looking.trace,
     looking.timeline,
+    looking.limits,
     describing.fit,
     describing.schema,
     describing.sniff,

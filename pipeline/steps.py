@@ -14,6 +14,7 @@ from pipeline.calibrate.steps import (
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
 from pipeline.products.events import events_step
+from pipeline.products.limits import soil_limits_step
 from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
 from pipeline.products.tube_health import health_inputs, tube_health
 from pipeline.products.tube_records import tube_records
@@ -131,5 +132,11 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         events_step,
         ("fronts", "events", "event_depths"),
         "prominence of lows; fronts do not pass each other (docs/events.md)",
+    ),
+    RecordStep(
+        "soil limits",
+        soil_limits_step,
+        ("soil_limits",),
+        "Ratliff, Ritchie & Cassel 1983; recession of Sisson et al. 1980 (docs/limits.md)",
     ),
 )

@@ -82,3 +82,30 @@ def timeline(
         print(png)
     else:
         print_timeline(folder, now, plain)
+
+
+def limits(
+    site: SiteFolder,
+    tube: Annotated[str, typer.Option(metavar="T", help="Only this tube.")] = "",
+    root_depth: Annotated[
+        float, typer.Option(metavar="CM", min=1, help="Depth of the root zone [cm].")
+    ] = 60.0,
+    depletion: Annotated[
+        float,
+        typer.Option(
+            min=0, max=1, help="Share of the available water after which one refills."
+        ),
+    ] = 0.5,
+    as_json: AsJson = False,
+) -> None:
+    """Show the limits of the soil's water, and what the root zone holds between them."""
+    from pipeline.limits_report import LimitsError, limits_report, limits_text
+
+    try:
+        with redirect_stdout(sys.stderr):
+            account = limits_report(site.absolute(), root_depth / 100, depletion, tube)
+    except LimitsError as error:
+        raise typer.BadParameter(str(error), param_hint="limits") from None
+    if not as_json:
+        print(limits_text(account))
+    end("limits", [account], as_json)

@@ -12,18 +12,14 @@ from pipeline.site.layout import Layout
 NAN = np.nan
 DAY = {"base": "date", "format": "yyyyMMdd"}
 MARCH_1 = 1_709_251_200  # 2024-03-01 00:00
-STAMP = {
-    "name": "time",
-    "role": "stamp",
-    "datatype": {"base": "dateTime", "format": "yyyy-MM-dd HH:mm"},
-}
+MINUTE = {"base": "dateTime", "format": "yyyy-MM-dd HH:mm"}
+STAMP = {"name": "time", "role": "stamp", "datatype": MINUTE}
 
 
 def make_layout(columns=(STAMP,), dialect=None, **schema):
     schema["columns"] = list(columns)
-    return Layout.model_validate(
-        {"id": "sample", "dialect": dialect or {}, "tableSchema": schema}
-    )
+    known = {"id": "sample", "dialect": dialect or {}, "tableSchema": schema}
+    return Layout.model_validate(known)
 
 
 def read(text, layout=None, encoding="utf-8"):
