@@ -36,7 +36,25 @@ def run_sites(sites: list[Path], now: datetime) -> list[dict[str, Any]]:
         then is safe, and a repeated night finds nothing new to do.
     """
     with orchestrator(state_folder()):
-        return _Run(sites, now).results()
+        from flows.nightly import nightly
+        from flows.summary import results
+
+        return results(sites, _Run(nightly, sites, now).states())
+
+
+def recalibrate_sites(sites: list[Path], now: datetime, dry_run: bool) -> list[dict[str, Any]]:
+    """Recalibrate every site under Prefect; return the account of each.
+
+    Raises
+    ------
+    OrchestratorError
+        As for `run_sites`.
+    """
+    with orchestrator(state_folder()):
+        from flows.recalibrate import recalibrate
+
+        states = _Run(recalibrate, sites, now, dry_run).states()
+        return [state.result() for state in states]
 
 
 class _Run:
@@ -47,13 +65,12 @@ class _Run:
     at once instead: the store is safe at any instant.
     """
 
-    def __init__(self, sites: list[Path], now: datetime) -> None:
-        self.sites, self.now = sites, now
+    def __init__(self, flow: Any, *arguments: Any) -> None:
+        self.flow, self.arguments = flow, arguments
         self.flow_run_id: Any = None
 
-    def results(self) -> list[dict[str, Any]]:
-        from flows.summary import results
-
+    def states(self) -> list[Any]:
+        """Return the state of each future that the flow returned."""
         outcome: Future[Any] = Future()
         threading.Thread(target=self._work, args=(outcome,), daemon=True).start()
         try:
@@ -65,19 +82,17 @@ class _Run:
             raise OrchestratorError(f"Prefect was lost on the way ({error!r})") from error
         if not isinstance(found, list):  # the flow itself failed, not a part of it
             raise OrchestratorError(f"Prefect was lost on the way ({found!r})")
-        return results(self.sites, found)
+        return found
 
     def _work(self, outcome: Future[Any]) -> None:
         try:
             from prefect.logging.handlers import APILogHandler
             from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
-            from flows.nightly import nightly
-
             # The heartbeat's thread would hold up the end of the run by a second.
             with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
-                run = nightly.with_options(on_running=[self._remember])
-                state = run(self.sites, self.now, return_state=True)
+                run = self.flow.with_options(on_running=[self._remember])
+                state = run(*self.arguments, return_state=True)
             APILogHandler().flush()  # while there is a server to take the messages
             outcome.set_result(state)
         except BaseException as error:

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands import describing, looking, nights
+from pipeline.commands import describing, looking, nights, revising
 from pipeline.commands.shared import EXIT_HELP
 
 # In the order in which help shows them.
@@ -22,6 +22,11 @@ COMMANDS = (
     looking.trace,
     looking.timeline,
     looking.limits,
+    revising.history,
+    revising.compare,
+    revising.recalibrate,
+    revising.undo,
+    revising.thin,
     describing.fit,
     describing.schema,
     describing.sniff,

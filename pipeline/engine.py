@@ -129,14 +129,15 @@ def _pieces(
     reach = sum(back + ahead for back, ahead in looks)
     for first in range(0, len(changed), BLOCK_TUBES):
         block = changed[first : first + BLOCK_TUBES]
+        slab_days = _slab_days(block)
         for run in _runs(np.logical_or.reduce(block, axis=0), gap=2 * reach + 1):
             tubes = np.flatnonzero(block[:, run.start : run.stop].any(axis=1))
             columns = slice(first + int(tubes[0]), first + int(tubes[-1]) + 1)
             outputs = _outputs(steps, looks, run, days)
             total = Span(min(s.start for s in outputs), max(s.stop for s in outputs))
-            for slab in _slabs(total):
+            for slab in _slabs(total, slab_days):
                 write = tuple(span.clip(slab) for span in outputs)
-                chunk = (first, slab.start // SLAB_DAYS)
+                chunk = (first, slab.start // slab_days)
                 yield Piece(chunk, columns, _needs(steps, looks, write, days), write)
 
 
@@ -184,9 +185,12 @@ def _run_piece(
             continue
         window = compute.widen(*_look_days(step, site), writer.days)
         block = _block(writer, step.reads, window, piece.columns, memory)
-        result = step.function(block, site)
+        depths = _described_depths(writer, site)
+        result = step.function(_select(block, depths), site)
         for key in step.writes:
             values = _values(result, key, step)
+            if depths is not None and "depth" in SPECS[key].dims:
+                values = _on_all_depths(values, key, depths, len(writer.labels["depth"]))
             per_day = _per_day(writer, key)
             skip = (compute.start - window.start) * per_day
             values = values[skip : skip + (compute.stop - compute.start) * per_day]
@@ -198,7 +202,31 @@ def _run_piece(
             # A chunk of daily values spans many slabs; all others belong to one.
             with lock if SPECS[key].group == "daily" else nullcontext():
                 columns = _columns_of(key, piece.columns)
-                writer.write(key, write.start * per_day, part, columns)
+                writer.replace(key, write.start * per_day, part, columns)
+
+
+def _described_depths(writer: Writer, site: Site) -> list[int] | None:
+    """Return where the depths of the site lie on the stored axis; None if it has just those.
+
+    The stored axis only grows: it holds depths in the order in which they came, also those
+    that were written by mistake once. Steps are given the site's depths alone, downwards, so
+    that a corrected description computes what it would have from the beginning.
+    """
+    stored = writer.labels["depth"]
+    if list(site.depths_m) == stored:
+        return None
+    return [stored.index(depth) for depth in site.depths_m]
+
+
+def _select(block: xr.Dataset, depths: list[int] | None) -> xr.Dataset:
+    return block if depths is None or "depth" not in block.dims else block.isel(depth=depths)
+
+
+def _on_all_depths(values: NDArray, key: str, depths: list[int], count: int) -> NDArray:
+    """Return values on the stored axis of depths, empty where the site has no such depth."""
+    result = SPECS[key].empty((*values.shape[:-1], count))
+    result[..., depths] = values
+    return result
 
 
 def _block(
@@ -280,7 +308,15 @@ def _runs(days: NDArray[np.bool_], gap: int) -> Iterator[Span]:
         yield Span(int(marked[start]), int(marked[stop]) + 1)
 
 
-def _slabs(total: Span) -> Iterator[Span]:
+def _slab_days(block: NDArray[np.bool_]) -> int:
+    """Return how many days a piece of a block takes: the more, the fewer tubes it has."""
+    tubes = np.flatnonzero(block.any(axis=1))
+    if not len(tubes):
+        return SLAB_DAYS
+    return SLAB_DAYS * (BLOCK_TUBES // (int(tubes[-1]) - int(tubes[0]) + 1))
+
+
+def _slabs(total: Span, days: int) -> Iterator[Span]:
     """Cut a span at fixed multiples of the slab, so that no two slabs share a chunk."""
-    for start in range(total.start // SLAB_DAYS * SLAB_DAYS, total.stop, SLAB_DAYS):
-        yield total.clip(Span(start, start + SLAB_DAYS))
+    for start in range(total.start // days * days, total.stop, days):
+        yield total.clip(Span(start, start + days))

@@ -59,10 +59,12 @@ def deliver_periods(
     for period in periods(site, snapshot.days):
         state = _state(site, snapshot, period)
         entry = known.get(period.name, {})
-        if _is_up_to_date(entry, state, folder):
+        # A manifest of an older version does not say which state its files name.
+        if _is_up_to_date(entry, state, folder) and "commit" in entry:
             continue
         files = _write_period(site, snapshot, period, provenance, folder)
-        known[period.name] = {"state": state, "files": [path.name for path in files]}
+        names = [path.name for path in files]
+        known[period.name] = {"state": state, "files": names, "commit": commit}
         _write_manifest(folder, known)  # after each period, so that a stop loses one at most
         done += files
     return done
@@ -101,12 +103,17 @@ def deliver_rounds(
         provenance = _provenance(site, snapshot, commit, written)
         path = folder / f"{site.id}_rounds.nc"
         done.append(write_rounds(site, readings, _origins(snapshot), provenance, path))
-        known[_ROUNDS] = {"state": book, "files": [path.name]}
+        known[_ROUNDS] = {"state": book, "files": [path.name], "commit": commit}
     if _COMPARISON in stale:
         paths, rows = _write_comparison(site, snapshot, readings)
         done += paths
         names = [f"../{path.relative_to(site.output).as_posix()}" for path in paths]
-        known[_COMPARISON] = {"state": nights, "files": names, "rows": rows}
+        known[_COMPARISON] = {
+            "state": nights,
+            "files": names,
+            "rows": rows,
+            "commit": commit,
+        }
     _write_manifest(folder, known)
     return done
 
@@ -120,6 +127,12 @@ def rounds_rows(site: Site) -> list[dict[str, Any]]:
         _read_manifest(site.output / "netcdf").get(_COMPARISON, {}).get("rows", [])
     )
     return rows
+
+
+def delivered_states(site: Site) -> set[str]:
+    """Return the states of the store that delivered files name."""
+    known = _read_manifest(site.output / "netcdf")
+    return {entry["commit"] for entry in known.values() if "commit" in entry}
 
 
 def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:

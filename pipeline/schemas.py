@@ -53,6 +53,7 @@ from pipeline.site.models import (
     Delivery,
     Derive,
     Identifier,
+    Keep,
     QcLimits,
     Report,
     Tube,
@@ -100,6 +101,7 @@ class _SiteFile(Form):
     derive: Derive | None = None
     delivery: Delivery | None = None
     report: Report | None = None
+    keep: Keep | None = None
 
 
 class _SoilsFile(Form):
@@ -127,6 +129,7 @@ _SITE_NAMES = {
     "Derive": "derive",
     "Delivery": "delivery",
     "Report": "report",
+    "Keep": "keep",
 }
 _LAYOUT_MODELS: dict[type[BaseModel], str] = {
     Dialect: "dialect",

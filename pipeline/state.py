@@ -136,6 +136,10 @@ class Snapshot:
 class Writer(Snapshot):
     """A state being prepared; nothing is visible to others before `commit`."""
 
+    def __init__(self, session: icechunk.Session, axis: TimeAxis) -> None:
+        super().__init__(session, axis)
+        self._created: set[str] = set()  # arrays that hold nothing yet
+
     def extend(self, steps: int) -> None:
         """Lengthen the time axis of every array to ``steps``, rounded up to whole days."""
         per_day = self.axis.steps_per_day
@@ -193,6 +197,7 @@ class Writer(Snapshot):
             dimension_names=list(spec.dims),
             compressors=_COMPRESSORS,
         )
+        self._created.add(key)
         self._write_clock(spec.group)
         for dim in spec.dims[1:]:
             self._write_labels(spec.group, dim)
@@ -202,6 +207,33 @@ class Writer(Snapshot):
     ) -> None:
         """Write ``values`` from step (or day) ``start`` on, for some tubes or stations."""
         self.array(key)[start : start + len(values), columns] = values
+
+    def replace(
+        self, key: str, start: int, values: np.ndarray, columns: slice = slice(None)
+    ) -> None:
+        """Write as `write` does, but only what differs from what is stored, in whole chunks.
+
+        A chunk written with the same values would be stored once more in each state.
+        """
+        array = self.array(key)
+        if key in self._created:
+            array[start : start + len(values), columns] = values
+            return
+        long, wide = array.chunks[0], array.chunks[1]
+        first, last, _ = columns.indices(array.shape[1])
+        across = slice(first // wide * wide, min(-(-last // wide) * wide, array.shape[1]))
+        inside = slice(first - across.start, last - across.start)
+        begin, stop = start // long * long, start + len(values)
+        cells = np.asarray(array[begin : min(-(-stop // long) * long, array.shape[0]), across])
+        held = cells[start - begin : stop - begin, inside]
+        differs = held.view(f"u{held.itemsize}") != values.view(f"u{held.itemsize}")
+        rows = np.flatnonzero(differs.any(axis=tuple(range(1, differs.ndim))))
+        held[...] = values
+        for run in _runs(np.unique((rows + start - begin) // long)):
+            part = cells[run.start * long : run.stop * long]
+            array[begin + run.start * long : begin + run.start * long + len(part), across] = (
+                part
+            )
 
     def put_table(self, name: str, table: pa.Table) -> None:
         """Replace a stored table."""
@@ -330,3 +362,11 @@ class Writer(Snapshot):
             array.resize(values.shape)
         if len(values) > have:
             array[have:] = values[have:]
+
+
+def _runs(numbers: np.ndarray) -> Iterator[range]:
+    """Return runs of neighbouring numbers, which are in order."""
+    breaks = np.flatnonzero(np.diff(numbers) > 1) + 1
+    for run in np.split(numbers, breaks):
+        if len(run):
+            yield range(int(run[0]), int(run[-1]) + 1)

@@ -9,9 +9,11 @@ writing to one folder from each other.
 
 from __future__ import annotations
 
+import json
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -25,7 +27,11 @@ from pipeline.store_sums import StoreSums
 from pipeline.store_sweep import sweep
 
 STORE_FORMAT = 1
+# The table of states that were thinned out.
+THINNED = "thinned"
 _BRANCH = "main"
+_MARK = "kept-"
+_ATTEMPTS = 20
 
 
 class SiteStore:
@@ -77,7 +83,7 @@ class SiteStore:
                 else repository.readonly_session(_BRANCH)
             )
         except (icechunk.IcechunkError, ValueError) as error:
-            raise StoreError(f"{self.address}: no state {commit!r} ({error})") from error
+            raise StoreError(f"{self.address}: {self._no_state(commit, error)}") from error
         snapshot = Snapshot(session, self.axis)
         self._check(snapshot.attributes)
         return snapshot
@@ -145,23 +151,90 @@ class SiteStore:
         return dict(self._open().lookup_snapshot(commit).metadata)
 
     def history(self) -> list[dict[str, Any]]:
-        """Return the nights of the store, newest first: commit, time, message, metadata."""
+        """Return the kept states, newest first: commit, time, message, metadata."""
         if not self.exists():
             return []
-        nights = []
-        for info in self._open().ancestry(branch=_BRANCH):
-            written: datetime = info.written_at
-            if info.parent_id is None:
-                continue
-            nights.append(
-                {
-                    "commit": info.id,
-                    "written": written.isoformat(timespec="seconds"),
-                    "message": info.message,
-                    "metadata": dict(info.metadata),
-                }
-            )
-        return nights
+        repository = self._open()
+        found = {info.id: info for info in repository.ancestry(branch=_BRANCH)}
+        for commit in self._marks().values():
+            found.setdefault(commit, repository.lookup_snapshot(commit))
+        states = sorted(found.values(), key=lambda info: info.written_at, reverse=True)
+        return [
+            {
+                "commit": info.id,
+                "written": info.written_at.isoformat(timespec="microseconds"),
+                "message": info.message,
+                "metadata": dict(info.metadata),
+            }
+            for info in states
+            if info.parent_id is not None  # not the empty beginning
+        ]
+
+    def thinned(self) -> list[dict[str, Any]]:
+        """Return the states that were thinned out, newest first, as in `history`."""
+        table = self.read().table(THINNED)
+        rows = [] if table is None else table.to_pylist()
+        return [{**row, "metadata": json.loads(row["metadata"])} for row in rows]
+
+    def keep(self, commits: set[str]) -> None:
+        """Mark states that are to outlive the shortening of the history."""
+        repository, marked = self._open(), self._marks()
+        for commit in sorted(commits - set(marked.values())):
+            for attempt in range(_ATTEMPTS):  # the name of a mark once removed stays taken
+                try:
+                    repository.create_tag(f"{_MARK}{commit}-{attempt}", commit)
+                    break
+                except icechunk.IcechunkError:
+                    if attempt == _ATTEMPTS - 1:
+                        raise
+
+    def drop(self, older_than: datetime, keep: set[str]) -> None:
+        """Forget states before an instant but for those to keep, and free their space.
+
+        The lock must be held (`write`, without a commit under way). What was written and never
+        committed is cleared away too. A stop at any instant leaves a sound store, and the same
+        call takes up where it was stopped.
+        """
+        repository = self._open()
+        self.keep(keep)
+        os.sync()
+        for mark, commit in self._marks().items():
+            if commit not in keep:
+                repository.delete_tag(mark)
+        repository.expire_snapshots(older_than=older_than)
+        os.sync()  # the shortened history must be on the disk before what it left out goes
+        self.clear()
+        if self.is_local:
+            StoreSums(Path(self.address)).tidy()
+
+    def clear(self) -> None:
+        """Remove what no state holds: leftovers of runs that were stopped or looked ahead.
+
+        The lock must be held, so that nothing is being written. An object store has no lock;
+        there only what is older than a day is removed.
+        """
+        margin = timedelta(0) if self.is_local else timedelta(days=1)
+        self._open().garbage_collect(datetime.now(UTC) - margin)
+        if self.is_local:
+            sweep(Path(self.address))  # writes stopped half way
+
+    def _marks(self) -> dict[str, str]:
+        """Return the marks of kept states and what each stands for."""
+        repository = self._open()
+        names = sorted(name for name in repository.list_tags() if name.startswith(_MARK))
+        return {name: repository.lookup_tag(name) for name in names}
+
+    def _no_state(self, commit: str | None, error: Exception) -> str:
+        """Return why a state cannot be opened: it never was, or it was thinned out."""
+        gone = [row for row in self.thinned() if row["commit"] == commit] if commit else []
+        if not gone:
+            return f"no state {commit!r} ({error})"
+        kept = [row for row in self.history() if row["written"] > gone[0]["written"]]
+        after = f"; the next one kept is {kept[-1]['commit']}" if kept else ""
+        return (
+            f"state {commit!r} (night {gone[0]['metadata'].get('night', '?')}, "
+            f"{gone[0]['written']}) was thinned out by the site's [keep] policy{after}"
+        )
 
     def _open(self) -> icechunk.Repository:
         if self._repository is None:

@@ -1,5 +1,7 @@
 """The engine: however the work is cut and in whatever order days arrive, the same bits."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -15,6 +17,7 @@ from pipeline.store import SiteStore
 AXIS = TimeAxis(origin_s=0, interval_s=DAY_S // 4)
 DAYS, TUBES, DEPTHS = 90, 7, 2
 PER_DAY = AXIS.steps_per_day
+SITE = SimpleNamespace(depths_m=(0.1, 0.2))  # all that the engine itself asks of a site
 RAW, ROOT, WATER = (
     "readings/voltage",
     "water/root_permittivity",
@@ -76,7 +79,7 @@ def bring(store, raw, changed):
     with store.write() as writer:
         new = np.repeat(changed.T, PER_DAY, axis=0)[:, :, np.newaxis]
         writer.write(RAW, 0, np.where(new, raw, writer.read(RAW, 0, writer.steps)))
-        written = run_steps(writer, None, make_steps(), changed)
+        written = run_steps(writer, SITE, make_steps(), changed)
         writer.commit("night", {})
     return written
 
@@ -135,6 +138,6 @@ def test_only_what_saw_a_change_is_written(tmp_path, raw):
 def test_nothing_changed_writes_nothing(tmp_path):
     store = make_store(tmp_path)
     with store.write() as writer:
-        run_steps(writer, None, make_steps(), np.zeros((TUBES, DAYS), dtype=bool))
-        written = run_steps(writer, None, make_steps(), np.zeros((TUBES, DAYS), dtype=bool))
+        run_steps(writer, SITE, make_steps(), np.zeros((TUBES, DAYS), dtype=bool))
+        written = run_steps(writer, SITE, make_steps(), np.zeros((TUBES, DAYS), dtype=bool))
     assert not written.any()

@@ -58,7 +58,9 @@ class Intake:
     files_found: int = 0
 
 
-def take_in(writer: Writer, before: Snapshot | None, site: Site, now_s: int) -> Intake:
+def take_in(
+    writer: Writer, before: Snapshot | None, site: Site, now_s: int, known_only: bool = False
+) -> Intake:
     """Read every new, grown or newly described file of a site into its store.
 
     Parameters
@@ -71,12 +73,16 @@ def take_in(writer: Writer, before: Snapshot | None, site: Site, now_s: int) -> 
         The site description.
     now_s : int
         The present as UTC seconds; later stamps are in the future.
+    known_only : bool
+        Leave new and grown files alone; only those described otherwise are read again.
     """
     _prepare_axes(writer, site)
     ledger = Ledger.from_table(writer.table("ledger"))
     found, problems = discover(site)
     prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
+    if known_only:
+        due = [f for f in due if _is_redescribed(ledger.current(f.source, f.path), prints)]
     run = _Run(writer, site, ledger, prints, now_s)
     run.forget_redescribed(found)
     for batch in run.batches(due):
@@ -302,6 +308,11 @@ class _Run:
         self.read[file.entry.file] = file.entry
         file.entry.state = "set aside"
         file.entry.reject(Reject("unreadable_file", 0, 0, 0, problem.found, problem.expected))
+
+
+def _is_redescribed(entry: FileEntry | None, prints: dict[str, str]) -> bool:
+    """Tell whether a file that was read is described otherwise now."""
+    return entry is not None and entry.fingerprint != prints[entry.source]
 
 
 def _prepare_axes(writer: Writer, site: Site) -> None:

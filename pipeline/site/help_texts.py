@@ -86,6 +86,10 @@ SITE_HELP = {
     "delivery.naming_authority": "Who says the id is unique: a reversed domain name.",
     "delivery.references": "Papers and pages on the data.",
     "delivery.comment": "Anything else.",
+    "keep": "Which earlier states of the store are kept.",
+    "keep.nights": "So many of the newest states are kept, all of them.",
+    "keep.monthly": "Whether the last state of each month before is kept.",
+    "keep.delivered": "Whether every state that a delivered file names is kept.",
     "report": "The pictures for people.",
     "report.days": "Days the pictures show.",
 }

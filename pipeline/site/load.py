@@ -13,7 +13,15 @@ from pipeline.site.draft import Draft
 from pipeline.site.forms import SiteForm
 from pipeline.site.ground import read_laws, read_layouts, read_soils
 from pipeline.site.mistakes import in_reading_order
-from pipeline.site.models import Delivery, Derive, QcLimits, Report, Site, Uncertainty
+from pipeline.site.models import (
+    Delivery,
+    Derive,
+    Keep,
+    QcLimits,
+    Report,
+    Site,
+    Uncertainty,
+)
 from pipeline.site.rows import read_decisions, read_tubes, read_visits, read_wiring
 from pipeline.site.settings import Settings, read_settings
 
@@ -118,4 +126,5 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Sit
         derive=derive,
         delivery=settings.delivery or Delivery(),
         report=settings.report or Report(),
+        keep=settings.keep or Keep(),
     )

@@ -305,6 +305,14 @@ class Report(Model):
     days: Annotated[int, Field(ge=1, le=3660)] = 120
 
 
+class Keep(Model):
+    """Which earlier states of the store are kept; all others are thinned out."""
+
+    nights: Annotated[int, Field(ge=1, le=100_000)] = 30  # the newest states, all of them
+    monthly: bool = True  # of each month before, its last state
+    delivered: bool = True  # every state that a delivered file names
+
+
 class Site(Model):
     """A whole site description, validated and cross-checked (see `pipeline.site.load`)."""
 
@@ -336,6 +344,7 @@ class Site(Model):
     derive: Derive
     delivery: Delivery = Delivery()
     report: Report = Report()
+    keep: Keep = Keep()
 
     @cached_property
     def axis(self) -> TimeAxis:

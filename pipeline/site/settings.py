@@ -24,6 +24,7 @@ from pipeline.site.models import (
     Clock,
     Delivery,
     Derive,
+    Keep,
     Layer,
     QcLimits,
     QcOverride,
@@ -47,6 +48,7 @@ SECTIONS = (
     "derive",
     "delivery",
     "report",
+    "keep",
 )
 
 
@@ -61,6 +63,7 @@ class Settings:
     derive: Derive | None = None
     delivery: Delivery | None = None
     report: Report | None = None
+    keep: Keep | None = None
 
 
 def read_settings(folder: Path, draft: Draft) -> Settings:
@@ -78,7 +81,7 @@ def read_settings(folder: Path, draft: Draft) -> Settings:
     _read_qc(toml, data.get("qc", {}), draft)
     _read_layers(toml, draft)
     _read_derive(data.get("derive", {}), top.below("derive"), settings, draft)
-    for name, model in (("delivery", Delivery), ("report", Report)):
+    for name, model in (("delivery", Delivery), ("report", Report), ("keep", Keep)):
         part = validate(model, data.get(name, {}), top.below(name), draft.problems)
         setattr(settings, name, part)
     return settings

@@ -25,6 +25,7 @@ MODELS = [
     *(forms.SiteForm, forms.SourceForm, forms.ClockForm, forms.LayerForm, forms.OverrideForm),
     *(forms.UncertaintyForm, forms.SoilForm, forms.HorizonForm, forms.LawForm),
     *(models.Contact, models.QcLimits, models.Derive, models.Delivery, models.Report),
+    models.Keep,
 ]
 # Keys that are written as tables of their own.
 TABLES = {"creator", "publisher", "clock", "horizon", "layers"}

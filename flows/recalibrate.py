@@ -1,0 +1,56 @@
+"""Recalibrating many sites side by side. Orchestration only; see `pipeline.revising`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from prefect import flow, task
+from prefect.cache_policies import NO_CACHE
+from prefect.futures import PrefectFuture, wait
+from prefect.task_runners import ThreadPoolTaskRunner
+
+from flows.nightly import SITES_AT_A_TIME
+from pipeline.revising import redo
+from pipeline.revisions import recalibrate_site
+
+
+@task(
+    name="recalibrate",
+    task_run_name="recalibrate {folder.name}",
+    cache_policy=NO_CACHE,
+    persist_result=False,
+)
+def recalibrate_one(folder: Path, now: datetime, dry_run: bool) -> dict[str, Any]:
+    """Bring the edited description of one site into force, or only say what it changes."""
+    return redo(recalibrate_site, folder, now, dry_run)
+
+
+@flow(
+    flow_run_name="recalibration of {now:%Y-%m-%d}",
+    task_runner=ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME),  # type: ignore[arg-type]
+    persist_result=False,
+)
+def recalibrate(
+    sites: list[Path], now: datetime, dry_run: bool
+) -> list[PrefectFuture[dict[str, Any]]]:
+    """Recalibrate every site; one that fails tells so in its account and stops no other.
+
+    Parameters
+    ----------
+    sites : list of Path
+        Folders of the site descriptions, absolute.
+    now : datetime
+        The instant of the run, with its offset.
+    dry_run : bool
+        Only show what would change.
+
+    Returns
+    -------
+    list of PrefectFuture
+        The account of each site, in order.
+    """
+    futures = [recalibrate_one.submit(folder, now, dry_run) for folder in sites]
+    wait(futures)
+    return futures

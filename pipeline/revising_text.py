@@ -1,0 +1,186 @@
+"""Texts of history, comparison, recalibration, undoing and thinning, for people."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from pipeline.console import clean, headline, say, show_failures, table
+
+_LISTED = 12  # rows of a table, lines of a file; --json has them all
+_MB = 1e6
+
+
+def show_change(account: Mapping[str, Any]) -> None:
+    """Print what a recalibration or an undoing changes, or would change."""
+    if "water" in account:
+        say(difference_text(account))
+    show_done(account)
+
+
+def show_done(account: Mapping[str, Any]) -> None:
+    """Print what was done, what failed, and which files are to be put back."""
+    headline(account["outcome"], f"{account['site']}: {_what_was_done(account)}")
+    show_failures(account.get("failures", ()))
+    if account.get("put_back") and account["done"]:
+        say("the description on the disk is the one taken back; to put it right:")
+        say(_description(account["put_back"]))
+        for path in account["files"]:
+            say(f"  copy {path}")
+
+
+def show_comparison(account: Mapping[str, Any]) -> None:
+    """Print how two states differ."""
+    states = [_state_name(state) for state in account["states"]]
+    print(clean(f"{account['site']}: from {states[0]} to {states[1]}"))
+    for line in difference_text(account).split("\n"):
+        print(clean(line))
+    print(clean(f"picture in {account['picture']}"))
+
+
+def show_history(account: Mapping[str, Any]) -> None:
+    """Print the states of a site, newest first."""
+    headers = ["night", "commit", "written (UTC)", "files", "values", "days", "what changed"]
+    rows = [_history_row(state) for state in account["states"]]
+    print(clean(f"{account['site']}: {len(rows)} states, newest first"))
+    print(table(headers, rows))
+
+
+def show_thinning(account: Mapping[str, Any]) -> None:
+    """Print what was thinned out, or would be."""
+    kept, gone = len(account["kept"]), len(account["thinned"])
+    said = "would be thinned out" if account["dry_run"] else "thinned out"
+    headline(account["outcome"], f"{account['site']}: {gone} states {said}, {kept} kept")
+    for commit in account["thinned"][:_LISTED]:
+        say(f"  {commit}")
+    if gone > _LISTED:
+        say(f"  and {gone - _LISTED} more")
+    before, after = account["bytes_before"], account["bytes_after"]
+    if before is not None and after is not None:
+        say(f"the store took {before / _MB:.1f} MB and takes {after / _MB:.1f} MB")
+
+
+def difference_text(account: Mapping[str, Any]) -> str:
+    """Return the numbers of a comparison as plain tables."""
+    parts = [_description(account["description"])]
+    if account.get("tubes"):
+        headers = ["tube", "days", "first", "last"]
+        parts += ["computed again:", _table(headers, account["tubes"])]
+    parts += list(_by_depth(account["water"]))
+    parts += _section("stored water, mm:", account["storage"], "layer", 2)
+    if account["readings"]:
+        headers = ["quantity", "place", "depth_cm", "cells", "appeared", "vanished"]
+        parts += ["logged readings:", _table(headers, account["readings"])]
+    if account["tables"]:
+        headers = ["table", "rows_before", "rows_after", "appeared", "vanished", "changed"]
+        parts += ["tables:", _table(headers, account["tables"])]
+    events = account["events"]
+    if events is not None:
+        counts = (events[name] for name in ("appeared", "vanished", "changed"))
+        parts.append("events: {} appear, {} vanish, {} change".format(*counts))
+    if not account["arrays"]:
+        parts.append("no value changes")
+    return "\n".join(part for part in parts if part)
+
+
+def _what_was_done(account: Mapping[str, Any]) -> str:
+    if "water" not in account:
+        return "nothing was done"
+    tubes, days = len(account["tubes"]), account["days"]
+    if not account["arrays"] and not tubes and not account["done"]:
+        return "nothing would change"
+    if not account["done"]:
+        return f"{days} days of {tubes} tubes would be computed again"
+    return f"state {account['commit']}, {days} days of {tubes} tubes computed again"
+
+
+def _description(changes: Sequence[Mapping[str, Any]]) -> str:
+    """Return the changed lines of a description as in a patch."""
+    lines = []
+    for change in changes:
+        lines.append(f"{change['file']}:")
+        rows = [f"  - {line}" for line in change["removed"]]
+        rows += [f"  + {line}" for line in change["added"]]
+        lines += rows[:_LISTED]
+        if len(rows) > _LISTED:
+            lines.append(f"  and {len(rows) - _LISTED} lines more")
+    return "\n".join(lines)
+
+
+def _by_depth(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Return the change of water content over all tubes by depth, then by sensor."""
+    if not rows:
+        return
+    headers = ["depth cm", "cells", "mean", "largest", "flags"]
+    body = []
+    for depth in sorted({row["depth_cm"] for row in rows}):
+        of_depth = [row for row in rows if row["depth_cm"] == depth]
+        cells = sum(row["cells"] for row in of_depth)
+        both = [row for row in of_depth if row["mean"] is not None]
+        count = sum(row["cells"] - row["appeared"] - row["vanished"] for row in both)
+        total = sum(
+            row["mean"] * (row["cells"] - row["appeared"] - row["vanished"]) for row in both
+        )
+        mean = total / count if count else None
+        largest = max((row["largest"] for row in both), key=abs, default=None)
+        flags = sum(row["flags"] for row in of_depth)
+        body.append([depth, cells, _signed(mean, 4), _signed(largest, 4), flags])
+    yield "water content by depth, m3 m-3:"
+    yield table(headers, body)
+    yield from _section("water content by sensor, m3 m-3:", rows, "depth_cm", 4)
+
+
+def _section(
+    title: str, rows: Sequence[Mapping[str, Any]], level: str, digits: int
+) -> list[str]:
+    """Return a table of changes by tube and level, the longest part left out."""
+    if not rows:
+        return []
+    headers = ["tube", level, "cells", "appeared", "vanished", "mean", "largest"]
+    headers += ["first", "last"]
+    body = [
+        [
+            *(row[name] for name in headers[:5]),
+            *(_signed(row[name], digits) for name in ("mean", "largest")),
+            *(row[name][:16] for name in ("first", "last")),
+        ]
+        for row in rows[:_LISTED]
+    ]
+    text = table([name.replace("_", " ") for name in headers], body)
+    more = len(rows) - _LISTED
+    return [title, text, f"  and {more} more rows, with --json"] if more > 0 else [title, text]
+
+
+def _table(headers: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
+    body = [[row[name] for name in headers] for row in rows[:_LISTED]]
+    text = table([name.replace("_", " ") for name in headers], body)
+    more = len(rows) - _LISTED
+    return f"{text}\n  and {more} more rows, with --json" if more > 0 else text
+
+
+def _signed(value: float | None, digits: int) -> str | None:
+    return None if value is None else f"{value:+.{digits}f}"
+
+
+def _state_name(state: Mapping[str, Any]) -> str:
+    night = f"night {state['night']}, " if state["night"] is not None else ""
+    return f"{state['commit']} ({night}{state['written'][:16]})"
+
+
+def _history_row(state: Mapping[str, Any]) -> list[Any]:
+    brought = state["brought"] or {}
+    changes = [
+        f"{change['file']} +{change['added']} -{change['removed']}"
+        for change in state["description"] or ()
+    ]
+    told = [] if state["kind"] == "night" else [state["kind"]]
+    told += changes if state["kept"] else [*changes, "thinned out"]
+    if not brought:
+        told.append(state["message"])
+    return [
+        None if state["night"] is None else str(state["night"]),
+        state["commit"],
+        state["written"][:16],
+        *(brought.get(name) for name in ("files", "values", "days")),
+        "; ".join(told),
+    ]

@@ -1,0 +1,118 @@
+"""What correcting one tube of fifty costs, against the full run over everything.
+
+Each figure is a ratio within one run, of wall and process time, from opening the description
+to the commit. `make bench` runs this; it needs some minutes and about 1 GB of disk.
+"""
+
+from __future__ import annotations
+
+import gc
+import shutil
+import time
+from datetime import UTC, datetime
+
+import big_field
+import pytest
+
+from pipeline import night
+
+pytestmark = pytest.mark.benchmark
+NOW = datetime(2030, 1, 1, tzinfo=UTC)
+TUBES, DAYS = 50, 182
+
+OTHER_SOIL = """
+[soil.drained]
+title = "Drained loam"
+[[soil.drained.horizon]]
+name = "A"
+top_cm = 0
+bottom_cm = 150
+calibration = "b"
+"""
+
+
+def timed(function, *arguments):
+    """Return wall seconds, process seconds, and the result."""
+    gc.collect()
+    wall, process = time.perf_counter(), time.process_time()
+    result = function(*arguments)
+    return time.perf_counter() - wall, time.process_time() - process, result
+
+
+def edit(folder, name, old, new):
+    text = (folder / name).read_text()
+    if old not in text:
+        raise ValueError(f"{name}: no {old!r}")
+    (folder / name).write_text(text.replace(old, new))
+
+
+def another_soil(folder):
+    with (folder / "soils.toml").open("a") as stream:
+        stream.write(OTHER_SOIL)
+    edit(
+        folder,
+        "tubes.csv",
+        "T7,48.0007,9.0007,400,2023-01-01,,0,loam",
+        "T7,48.0007,9.0007,400,2023-01-01,,0,drained",
+    )
+
+
+def set_in(folder):
+    edit(
+        folder,
+        "tubes.csv",
+        "T8,48.0008,9.0008,400,2023-01-01,,0,",
+        "T8,48.0008,9.0008,400,2023-01-01,,2,",
+    )
+
+
+def wiring(folder):
+    """Two channels of one tube were taken for one another, in the last month."""
+    edit(
+        folder,
+        "wiring.csv",
+        "T9,10,voltage,mV,P9,2023-01-01,\n",
+        "T9,10,voltage,mV,P9,2023-01-01,2023-06-01\n",
+    )
+    edit(
+        folder,
+        "wiring.csv",
+        "T9,20,voltage,mV,P9,2023-01-01,\n",
+        "T9,20,voltage,mV,P9,2023-01-01,2023-06-01\n",
+    )
+    with (folder / "wiring.csv").open("a") as stream:
+        stream.write(
+            "L1,T9_10,T9,20,voltage,mV,P9,2023-06-01,\nL1,T9_20,T9,10,voltage,mV,P9,2023-06-01,\n"
+        )
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory):
+    """Return a field after its full run, and what that cost."""
+    warm = big_field.describe_field(tmp_path_factory.mktemp("warm") / "site", 5)
+    big_field.write_days(warm, 5, 0, 3)
+    night.store_night(warm, NOW)  # compiled code is warm for both
+    folder = big_field.describe_field(tmp_path_factory.mktemp("full") / "site", TUBES)
+    for first in range(0, DAYS, 91):
+        big_field.write_days(folder, TUBES, first, 91)
+    wall, process, stored = timed(night.store_night, folder, NOW)
+    print(
+        f"\nfull run of {DAYS} days: {wall:.1f} s, process {process:.1f} s",
+        stored["timings_s"],
+    )
+    return folder, wall, process
+
+
+@pytest.mark.parametrize("change", [another_soil, set_in, wiring], ids=lambda c: c.__name__)
+def test_one_tube_of_fifty_costs_a_twentieth(full, tmp_path, change):
+    folder, wall, process = full
+    site = shutil.copytree(folder, tmp_path / "site")
+    change(site)
+    again, used, stored = timed(night.store_night, site, NOW)
+    print(
+        f"\n{change.__name__}: {again:.2f} s (1/{wall / again:.0f}), process {used:.2f} s "
+        f"(1/{process / used:.0f})",
+        stored["timings_s"],
+        stored["message"],
+    )
+    assert used <= process / 20
