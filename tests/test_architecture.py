@@ -14,6 +14,7 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 LAYERS = (
     ("errors", "variables", "units", "axis", "compiled", "site"),
     ("cubes", "state", "store", "store_sums", "store_sweep", "step", "record_step", "redo"),
+    ("description",),
     ("ingest",),
     ("calibrate",),
     ("qc",),
@@ -21,7 +22,7 @@ LAYERS = (
     ("deliver", "report"),
     ("products",),
     ("steps", "effective", "engine", "periods", "handover"),
-    ("description", "states", "thinning", "prepared", "differences", "comparison"),
+    ("states", "thinning", "prepared", "differences", "comparison"),
     ("change_picture", "summary", "night", "inventory", "schemas", "density", "notebook"),
     ("revisions",),
     ("store_check", "verify"),

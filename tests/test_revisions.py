@@ -15,7 +15,7 @@ from pipeline.revisions import recalibrate_site, undo_site
 from pipeline.states import list_states
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
-TUBES, DAYS = 7, 8
+TUBES, DAYS = 7, 6
 MIDDLE = "2023-01-04T11:20"
 
 NEW_LAW = f"""
@@ -129,8 +129,8 @@ EDITS += [changed_soil, new_reference, set_deeper]
 def stored(tmp_path_factory):
     """Return a site whose nights have run; every test works on a copy of its own."""
     folder = big_field.describe_field(tmp_path_factory.mktemp("stored") / "site", TUBES)
-    for first in range(0, DAYS, 4):
-        big_field.write_days(folder, TUBES, first, 4)
+    for first in range(0, DAYS, 3):
+        big_field.write_days(folder, TUBES, first, min(3, DAYS - first))
         night.store_night(folder, NOW)
     return folder
 
@@ -195,6 +195,24 @@ def test_nobody_asked_or_a_refusal_changes_nothing(site):
     account = recalibrate_site(site, NOW, False, lambda shown: asked.append(shown) or False)
     assert (len(asked), account["done"]) == (1, False)
     assert len(list_states(night.site_store(night.open_description(site)))) == 2
+
+
+def test_files_outside_a_corrected_time_are_not_read_again(site):
+    rewired(site)
+    account = recalibrate_site(site, NOW, dry_run=False)
+    assert account["files_read"] == 1  # of the two of that logger, the first ends before
+    ledger = newest(site).table("ledger").to_pandas()
+    assert len(ledger.groupby(["source", "fingerprint"])) == 2  # one a source, all up to date
+
+
+def test_readings_of_files_that_are_gone_are_told_of(site):
+    (site / "raw" / "L0" / "00000.csv").unlink()
+    corrected_wiring(site)
+    result = night.store_night(site, NOW)
+    (told,) = result["set_aside"]
+    assert told["file"] == "L0/00000.csv"
+    assert "1 file(s)" in told["found"]
+    assert "12960 readings stay" in told["advice"]  # by hand: 3 * 144 * 5 tubes * 6 depths
 
 
 def test_a_wiring_row_takes_its_readings_along(site):

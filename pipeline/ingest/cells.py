@@ -105,12 +105,15 @@ class CellWriter:
         if not hit.any():
             return []
         self._touched.setdefault(quantity, set()).add(window)
-        held = {}
+        at = np.flatnonzero(hit.reshape(*hit.shape[:2], -1).any(axis=(0, 2)))
+        inside = _whole_chunks(int(at[0]), int(at[-1]), hit.shape[1])
+        narrow = slice(columns.start + inside.start, columns.start + inside.stop)
+        held, emptied = {}, hit[:, inside]
         for suffix in ("", "_file", "_line", "_offset_s"):
-            cells = self._writer.read(key + suffix, start, stop, columns)
-            held[suffix] = cells[hit]
-            cells[hit] = SPECS[key + suffix].fill
-            self._writer.write(key + suffix, start, cells, columns)
+            cells = self._writer.read(key + suffix, start, stop, narrow)
+            held[suffix] = cells[emptied]
+            cells[emptied] = SPECS[key + suffix].fill
+            self._writer.write(key + suffix, start, cells, narrow)
         index = np.flatnonzero(hit)
         return [Held(quantity, window, index, held[""], held["_offset_s"])]
 
@@ -209,6 +212,11 @@ class CellWriter:
         """Merge readings that all fall into one window, reading only the chunks they touch."""
         self._touched.setdefault(quantity, set()).add(window)
         start, stop, columns = self._bounds(quantity, window)
+        if quantity not in STATION_QUANTITIES:
+            depths = len(self._writer.labels["depth"])
+            first, last = int(readings.column.min()), int(readings.column.max())
+            wide = _whole_chunks(first // depths, last // depths, columns.stop)
+            columns = slice(max(columns.start, wide.start), wide.stop)
         chunk = CHUNK_DAYS * self._writer.axis.steps_per_day
         start = max(start, int(readings.step.min()) // chunk * chunk)
         stop = min(stop, (int(readings.step.max()) // chunk + 1) * chunk)
@@ -305,6 +313,12 @@ class CellWriter:
         for time in range(-(-self._writer.steps // self._span)):
             for block in range(blocks):
                 yield time, block
+
+
+def _whole_chunks(first: int, last: int, count: int) -> slice:
+    """Return the columns of all chunks that hold some columns, so that none is read twice."""
+    start = first // CHUNK_TUBES * CHUNK_TUBES
+    return slice(start, min((last // CHUNK_TUBES + 1) * CHUNK_TUBES, count))
 
 
 def _counts(file: NDArray[np.int64], marked: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:

@@ -31,6 +31,7 @@ from pipeline.ingest.neighbours import around_text
 from pipeline.ingest.place import Axes, Bench, Placed, file_edges, place
 from pipeline.ingest.readers import READERS
 from pipeline.ingest.records import ParsedFile, Reject
+from pipeline.ingest.redescribed import lost_files, spare_untouched
 from pipeline.ingest.rounds_book import RoundsBook
 from pipeline.ingest.superseded import Superseded
 from pipeline.site.fingerprint import source_fingerprint
@@ -80,6 +81,7 @@ def take_in(
     ledger = Ledger.from_table(writer.table("ledger"))
     found, problems = discover(site)
     prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
+    spared = spare_untouched(ledger, prints, before, site)
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
     if known_only:
         due = [f for f in due if _is_redescribed(ledger.current(f.source, f.path), prints)]
@@ -87,15 +89,16 @@ def take_in(
     run.forget_redescribed(found)
     for batch in run.batches(due):
         run.take(batch)
-    if due:
+    if due or spared:
         run.finish(found)
+    there = {(f.source, f.path) for f in found}
     changed, station_days = run.cells.changed(before)
     return Intake(
         ledger=ledger,
         changed=changed,
         station_days=station_days,
         read=list(run.read.values()),
-        problems=[*problems, *run.problems],
+        problems=[*problems, *run.problems, *lost_files(ledger, prints, there)],
         files_found=len(found),
     )
 
@@ -128,15 +131,19 @@ class _Run:
         Only files that still lie there are emptied, since only they can be read again.
         """
         there = {(f.source, f.path) for f in found}
-        stale = {
-            entry.file
+        entries = [
+            entry
             for entry in self.ledger.entries.values()
             if entry.state != "replaced"
             and (entry.source, entry.path) in there
             and entry.fingerprint != self.prints[entry.source]
-        }
+        ]
+        stale = {entry.file for entry in entries}
         if stale:
-            self.cells.forget(stale)
+            starts = [entry.first_s for entry in entries if entry.first_s is not None]
+            stops = [entry.last_s for entry in entries if entry.last_s is not None]
+            if starts and stops:
+                self.cells.forget(stale, (min(starts), max(stops)))
             self.superseded.forget(stale)
             self.rounds.forget(stale)
             self._give_back(self.superseded.take_freed(self.cells.winners))

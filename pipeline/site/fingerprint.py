@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+from datetime import datetime
 from typing import Any
 
 from pipeline.site.clock_checks import clock_checks
-from pipeline.site.models import Site, Wire
+from pipeline.site.models import Site, Source, Wire
 
 # Where things lie on this machine, rows' places in a table, and remarks for people. Named one
 # by one, because a tube or a coefficient may itself be called "note" or "row".
@@ -49,18 +50,70 @@ def source_fingerprint(site: Site, source_id: str) -> str:
     KeyError
         If the site has no such source.
     """
-    source = {source.id: source for source in site.sources}[source_id]
     wires = [wire for wire in site.wiring if wire.source == source_id]
+    tubes = _installed(site, None if _source(site, source_id).kind == "rounds" else wires)
+    return _digest(_content(site, source_id, [_plain(wire) for wire in wires], tubes))
+
+
+def placing_fingerprint(site: Site, source_id: str, span_s: tuple[int, int]) -> str:
+    """Return a hash of what decides where a source's readings of a span of time are placed.
+
+    As `source_fingerprint`, but of wiring and tubes only what concerns the span (first and
+    last reading, UTC seconds): a row that is corrected elsewhere does not touch a file. Which
+    probe hangs at a channel does not decide where its readings go.
+    """
+    wires = [
+        {
+            **wire.model_dump(mode="json", exclude={"row", "probe"}),
+            "start": _within(wire.start, span_s) or "before",
+            "until": _within(wire.until, span_s) or "after",
+        }
+        for wire in site.wiring
+        if wire.source == source_id and _concerns(wire.start, wire.until, span_s)
+    ]
+    tubes = {
+        name: [
+            _within(site.tube_by_id[name].installed, span_s),
+            _within(site.tube_by_id[name].removed, span_s) or "after",
+        ]
+        for name in sorted({wire["tube"] for wire in wires if wire["tube"]})
+    }
+    return _digest(_content(site, source_id, wires, tubes))
+
+
+def _concerns(start: datetime | None, until: datetime | None, span_s: tuple[int, int]) -> bool:
+    begins = start is None or start.timestamp() <= span_s[1]
+    return begins and (until is None or until.timestamp() > span_s[0])
+
+
+def _within(edge: datetime | None, span_s: tuple[int, int]) -> float | str | None:
+    """Return an edge if readings of the span lie on both sides of it, else on which side."""
+    if edge is None:
+        return None
+    at = edge.timestamp()
+    if at <= span_s[0]:
+        return "before"
+    return "after" if at > span_s[1] else at
+
+
+def _source(site: Site, source_id: str) -> Source:
+    return {source.id: source for source in site.sources}[source_id]
+
+
+def _content(
+    site: Site, source_id: str, wires: list[dict[str, Any]], tubes: dict[str, Any]
+) -> dict[str, Any]:
+    """Return all that a fingerprint of a source is made of."""
+    source = _source(site, source_id)
     layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})
-    content = {
+    return {
         "source": source.model_dump(mode="json", exclude={"note"}),
         "clock_checks": _clock_checks(site, source_id),
         "layout": layout,
-        "wiring": sorted((_plain(wire) for wire in wires), key=_canonical),
+        "wiring": sorted(wires, key=_canonical),
         "site": site.model_dump(mode="json", include={"start", "interval_s", "utc_offset_s"}),
-        "tubes": _installed(site, None if source.kind == "rounds" else wires),
+        "tubes": tubes,
     }
-    return _digest(content)
 
 
 def _clock_checks(site: Site, source_id: str) -> list[tuple[int, float]]:
