@@ -13,7 +13,7 @@ from pipeline.calibrate.steps import (
 )
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
-from pipeline.products.events import events_step
+from pipeline.products.events import events_inputs, events_step
 from pipeline.products.limits import soil_limits_step
 from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
 from pipeline.products.tube_health import health_inputs, tube_health
@@ -130,8 +130,9 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
     RecordStep(
         "events",
         events_step,
-        ("fronts", "events", "event_depths"),
-        "prominence of lows; fronts do not pass each other (docs/events.md)",
+        ("fronts", "events", "event_depths", "uptake", "conductivity"),
+        "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
+        also=events_inputs,
     ),
     RecordStep(
         "soil limits",

@@ -14,6 +14,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.derive.drainage import recessions, time_to_drained
 from pipeline.derive.event_block import (
     MM_PER_M,
     Block,
@@ -84,8 +85,36 @@ def tube_tables(
     )
     mine = np.isin(numbers, spans.index.to_numpy())
     depths = depth_rows(profile, spans, joined[mine], numbers[mine], levels)
+    depths = depths.assign(**_storage_peaks(block, levels), **_recessions(block, depths, step))
     events = event_rows(profile, block, spans, levels, depths, step)
     return events, depths
+
+
+def _storage_peaks(block: Block, levels: dict[str, NDArray]) -> dict[str, NDArray]:
+    """Return when the water above each sensor had its peak, UTC seconds, -1 for none."""
+    steps = levels["peak_step"].ravel()
+    at = block.first_s + steps * block.interval_s
+    return {"storage_peak_s": np.where(steps >= 0, at, -1)}
+
+
+def _recessions(block: Block, depths: pd.DataFrame, step: Steps) -> dict[str, NDArray]:
+    """Return the recession of each sensor from its peak to the end of the event."""
+    shape = (len(step.start), len(block.water))
+    peak = (depths["peak_s"].to_numpy(np.int64) - block.first_s) // block.interval_s
+    peak = np.where(depths["peak_s"].to_numpy() >= 0, peak, -1).reshape(shape)
+    end = np.broadcast_to(step.spans.end[:, None], shape)
+    found = recessions(block.water, peak, np.ascontiguousarray(end), block.interval_s)
+    constant = found[0].ravel()
+    hours = (end - peak).ravel() * block.interval_s / 3600.0
+    drained = time_to_drained(constant)
+    return {
+        "recession_h": constant,
+        "drained_water_content": found[1].ravel(),
+        "recession_residual": found[3].ravel(),
+        "recession_determination": found[4].ravel(),
+        "time_to_drained_h": drained,
+        "drained": hours >= np.where(np.isfinite(drained), drained, np.inf),
+    }
 
 
 def _noise_at(block: Block, start: NDArray[np.int64]) -> Floats:

@@ -13,6 +13,17 @@ _TEXT, _WHEN, _REAL, _FLAG, _COUNT = (
     pa.int64(),
 )
 
+# Past a sensor, or past the last one: by nights, by conductivity, and how they differ.
+_DRAINAGE = (
+    ("drainage_mm", _REAL),
+    ("drainage_error_mm", _REAL),
+    ("drainage_known", _REAL),
+    ("gradient_drainage_mm", _REAL),
+    ("gradient_drainage_error_mm", _REAL),
+    ("disagreement", _REAL),
+)
+DRAINAGE_COLUMNS = tuple(name for name, _ in _DRAINAGE)
+
 SCHEMAS: dict[str, pa.Schema] = {
     "fronts": pa.schema(
         [
@@ -53,6 +64,7 @@ SCHEMAS: dict[str, pa.Schema] = {
             ("remainder_mm", _REAL),
             ("remainder_error_mm", _REAL),
             ("missing", _REAL),
+            *_DRAINAGE,
             ("doubts", _TEXT),
         ]
     ),
@@ -79,6 +91,43 @@ SCHEMAS: dict[str, pa.Schema] = {
             ("overlaps", _FLAG),
             ("storage_gain_mm", _REAL),
             ("storage_gain_error_mm", _REAL),
+            ("storage_peak_s", _WHEN),
+            ("recession_h", _REAL),
+            ("drained_water_content", _REAL),
+            ("recession_residual", _REAL),
+            ("recession_determination", _REAL),
+            ("time_to_drained_h", _REAL),
+            ("drained", _FLAG),
+            *_DRAINAGE,
+        ]
+    ),
+    "uptake": pa.schema(
+        [
+            ("tube", _TEXT),
+            ("day_s", _WHEN),
+            ("depth_m", _REAL),
+            ("night_s", _WHEN),
+            ("night_water_content", _REAL),
+            ("night_drainage_mm_d", _REAL),
+            ("night_drainage_error", _REAL),
+            ("uptake_above_mm_d", _REAL),
+            ("uptake_above_error", _REAL),
+            ("uptake_mm_d", _REAL),
+            ("uptake_error", _REAL),
+        ]
+    ),
+    "conductivity": pa.schema(
+        [
+            ("tube", _TEXT),
+            ("depth_m", _REAL),
+            ("water_content", _REAL),
+            ("conductivity_mm_d", _REAL),
+            ("conductivity_error", _REAL),
+            ("nights", _COUNT),
+            ("intercept", _REAL),
+            ("slope", _REAL),
+            ("offset_mm_d", _REAL),
+            ("scatter_mm_d", _REAL),
         ]
     ),
 }

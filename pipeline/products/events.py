@@ -7,7 +7,8 @@ readings are the same as before are taken over.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import json
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -28,12 +29,14 @@ from pipeline.derive.fronts import fronts_look, wetting_fronts
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
 from pipeline.products.event_blocks import Reader
+from pipeline.products.event_drainage import with_drainage
+from pipeline.products.event_runs import runs
 from pipeline.products.event_store import frame_of, table_of
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
 Days = NDArray[np.bool_]
-TABLES = ("fronts", "events", "event_depths")
+TABLES = ("fronts", "events", "event_depths", "uptake", "conductivity")
 LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
 TRAIL_DAYS = 2  # after it: noise of the day after its start, and that day's last bend
 BRIDGE_DAYS = 30  # changed days nearer to each other are one run
@@ -53,7 +56,7 @@ def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, 
     Returns
     -------
     mapping of str to Table
-        ``fronts``, ``events`` and ``event_depths``, in order of tube, time and depth.
+        Those of `TABLES`, in order of tube, time and depth.
     """
     before = {name: frame_of(snapshot.table(name)) for name in TABLES}
     reader = Reader(snapshot)
@@ -63,10 +66,20 @@ def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, 
         if profile is None:
             continue
         old = {name: _of_tube(frame, tube) for name, frame in before.items()}
-        made = _tube_events(reader, column, profile, computed[column], old)
+        days = computed[column]
+        made = _tube_events(reader, column, profile, days, old)
+        if days.any() or old["fronts"].empty:
+            made = with_drainage(reader, site, (column, profile), days, made, old["uptake"])
+        else:
+            made = old
         for name, frame in made.items():
             parts[name].append(frame)
     return {name: table_of(name, parts[name]) for name in TABLES}
+
+
+def events_inputs(snapshot: Snapshot, site: Site) -> str:
+    """Tell what events depend on besides readings and rules: where tubes stand."""
+    return json.dumps([[t.tube, t.latitude, t.longitude] for t in site.tubes])
 
 
 def tube_profile(site: Site, tube: str, depths_m: list[float]) -> Profile | None:
@@ -113,16 +126,17 @@ def _tube_events(
 ) -> dict[str, pd.DataFrame]:
     """Return the three tables of one tube."""
     if not computed.any() and not old["fronts"].empty:
-        return old
+        return {name: old[name] for name in ("fronts", "events", "event_depths")}
     fronts = _fronts(reader, column, profile, computed, old["fronts"])
     if fronts.empty:
-        return {"fronts": fronts, "events": pd.DataFrame(), "event_depths": pd.DataFrame()}
+        none = pd.DataFrame()
+        return {"fronts": fronts, "events": none, "event_depths": none}
     joined = join_fronts(fronts)
     numbers = events_of_fronts(joined, profile.nominal_m)
     spans = front_spans(joined, numbers, reader.last_s(column))
     stale = _stale(reader, profile, computed, spans, (joined, numbers), old)
     events, depths = _kept(profile, spans, stale, old)
-    for first, last in _runs(stale, 1):
+    for first, last in runs(stale, 1):
         # With the event before, whose peak tells where the rain of the first begins.
         part = spans.iloc[max(0, first - 1) : last]
         block = _block(reader, column, profile, part)
@@ -147,7 +161,7 @@ def _fronts(
     """Return the fronts of a tube: those near changed days sought again, others taken over."""
     back, ahead = (-(-look // DAY_S) for look in fronts_look())
     days, kept, found = len(computed), old, []
-    for first, last in _runs(computed, BRIDGE_DAYS):
+    for first, last in runs(computed, BRIDGE_DAYS):
         start, stop = max(0, first - ahead), min(days, last + back)
         window = max(0, start - back), min(days, stop + ahead)
         water = reader.water(column, profile.nominal_m, *window)
@@ -254,15 +268,3 @@ def _block(reader: Reader, column: int, profile: Profile, part: pd.DataFrame) ->
         reader.rain(*window),
         *marks,
     )
-
-
-def _runs(marked: Days, gap: int) -> Iterator[tuple[int, int]]:
-    """Yield first and end of runs of marked places that are ``gap`` or more apart."""
-    places = np.flatnonzero(marked)
-    if not len(places):
-        return
-    breaks = np.flatnonzero(np.diff(places) > gap)
-    starts = np.concatenate([[0], breaks + 1])
-    stops = np.concatenate([breaks, [len(places) - 1]])
-    for start, stop in zip(starts, stops, strict=True):
-        yield int(places[start]), int(places[stop]) + 1

@@ -85,7 +85,7 @@ def assert_same(found, expected):
 
 
 @settings(
-    max_examples=5, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+    max_examples=3, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
 )
 @given(st.integers(0, 10**6), st.data())
 def test_any_cut_of_the_nights_gives_the_same_tables(seed, data):

@@ -1,0 +1,220 @@
+"""Hydraulic conductivity and what it says of drainage: unit gradient, laws, and in the field.
+
+Where water sinks under its own weight alone, the flux past a depth is the conductivity at the
+water content there (unit gradient). Read one way, known conductivity tells drainage; read the
+other, the rates of many nights tell conductivity (instantaneous profile method).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+CLASS_WIDTH = 0.01  # m3 m-3
+LEAST_NIGHTS = 3  # in a class
+LEAST_FIT, LEAST_SPAN = 8, 0.02  # nights and range of water content of a fit
+SLOPES = (8.0, 250.0, 40)  # of ln K in water content, sought: lowest, highest, how many
+GRADIENT_ERROR = 0.3  # relative standard uncertainty of the unit gradient; ours
+
+# Mean parameters of Carsel & Parrish (1988), Water Resour. Res. 24, 755-769, by texture class:
+# residual and saturated water content, alpha [1/cm], n, saturated conductivity [cm/d].
+CARSEL_PARRISH_1988 = {
+    "sand": (0.045, 0.43, 0.145, 2.68, 712.8),
+    "loamy sand": (0.057, 0.41, 0.124, 2.28, 350.2),
+    "sandy loam": (0.065, 0.41, 0.075, 1.89, 106.1),
+    "loam": (0.078, 0.43, 0.036, 1.56, 24.96),
+    "silt": (0.034, 0.46, 0.016, 1.37, 6.00),
+    "silt loam": (0.067, 0.45, 0.020, 1.41, 10.80),
+    "sandy clay loam": (0.100, 0.39, 0.059, 1.48, 31.44),
+    "clay loam": (0.095, 0.41, 0.019, 1.31, 6.24),
+    "silty clay loam": (0.089, 0.43, 0.010, 1.23, 1.68),
+    "sandy clay": (0.100, 0.38, 0.027, 1.23, 2.88),
+    "silty clay": (0.070, 0.36, 0.005, 1.09, 0.48),
+    "clay": (0.068, 0.38, 0.008, 1.09, 4.80),
+}
+
+
+def conductivity_mualem(
+    water_content: ArrayLike, residual: float, saturated: float, n: float, k_saturated: float
+) -> Floats:
+    """Hydraulic conductivity of van Genuchten and Mualem, in the units of ``k_saturated``.
+
+    NaN at or below the residual and above the saturated water content.
+
+    References
+    ----------
+    van Genuchten (1980), Soil Sci. Soc. Am. J. 44, 892-898, eq. 8; doi:10.2136/sssaj1980.
+    03615995004400050002x.
+    """
+    theta = np.asarray(water_content, np.float64)
+    filled = (theta - residual) / (saturated - residual)
+    filled = np.where((filled > 0) & (filled <= 1), filled, np.nan)
+    m = 1.0 - 1.0 / n
+    inner = 1.0 - (1.0 - filled ** (1.0 / m)) ** m
+    result: Floats = k_saturated * np.sqrt(filled) * inner**2
+    return result
+
+
+def redistribution_power(
+    time: ArrayLike, depth: float, saturated: float, k_saturated: float, power: float
+) -> Floats:
+    """Water content at a depth that drains from saturation at unit gradient, K = Ks (θ/θs)^b.
+
+    ``depth / time = dK/dθ``; time, depth and ``k_saturated`` in units that agree.
+
+    References
+    ----------
+    Sisson, Ferguson & van Genuchten (1980), Soil Sci. Soc. Am. J. 44, 1147-1153.
+    """
+    ratio = depth * saturated / (k_saturated * power * np.asarray(time, np.float64))
+    result: Floats = saturated * ratio ** (1.0 / (power - 1.0))
+    return result
+
+
+def redistribution_exponential(
+    time: ArrayLike, depth: float, saturated: float, k_saturated: float, alpha: float
+) -> Floats:
+    """Water content as in `redistribution_power`, for K = Ks exp(α (θ - θs)).
+
+    References
+    ----------
+    Sisson, Ferguson & van Genuchten (1980), Soil Sci. Soc. Am. J. 44, 1147-1153.
+    """
+    scaled = k_saturated * alpha * np.asarray(time, np.float64) / depth
+    result: Floats = saturated - np.log(scaled) / alpha
+    return result
+
+
+def field_conductivity(pattern: pd.DataFrame) -> pd.DataFrame:
+    """Conductivity in the field by classes of water content, from the rates of nights.
+
+    Parameters
+    ----------
+    pattern : DataFrame
+        As from `pipeline.derive.uptake.daily_pattern`, of one tube.
+
+    Returns
+    -------
+    DataFrame, a row a sensor and class
+        ``depth_m``; ``water_content`` [m3 m-3] and ``conductivity_mm_d``, means over nights of
+        a class; ``conductivity_error``, its standard uncertainty: the larger of what the
+        nights state and how they scatter, with the gradient's; ``nights``; and of the law
+        ``K = exp(intercept + slope * water_content)`` fitted to all nights of the sensor (see
+        `conductivity_law`) ``intercept``, ``slope``, ``offset_mm_d`` and ``scatter_mm_d``, NaN
+        where there is none.
+
+    References
+    ----------
+    Instantaneous profile method: Hillel, Krentos & Stylianou (1972), Soil Sci. 114, 395-400
+    (from memory), at unit gradient.
+    """
+    known = pattern[pattern["night_drainage_mm_d"].notna()]
+    parts = [
+        _of_sensor(depth, known[known["depth_m"] == depth])
+        for depth in np.unique(known["depth_m"].to_numpy(np.float64)).tolist()
+    ]
+    parts = [part for part in parts if not part.empty]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _of_sensor(depth_m: float, rows: pd.DataFrame) -> pd.DataFrame:
+    theta = rows["night_water_content"].to_numpy(np.float64)
+    rate = rows["night_drainage_mm_d"].to_numpy(np.float64)
+    error = rows["night_drainage_error"].to_numpy(np.float64)
+    law = conductivity_law(theta, rate)
+    number = np.floor(theta / CLASS_WIDTH).astype(np.int64)
+    found = []
+    for one in np.unique(number):  # a few dozen classes
+        here = number == one
+        nights = int(here.sum())
+        if nights < LEAST_NIGHTS:
+            continue
+        mean = float(rate[here].mean())
+        # What nights are wrong by is alike in all of them and does not average out.
+        stated = float(error[here].mean())
+        spread = float(rate[here].std(ddof=1) / np.sqrt(nights))
+        whole = np.hypot(max(stated, spread), GRADIENT_ERROR * abs(mean))
+        found.append((float(theta[here].mean()), mean, whole, nights))
+    names = ["water_content", "conductivity_mm_d", "conductivity_error", "nights"]
+    table = pd.DataFrame(found, columns=names)
+    table.insert(0, "depth_m", depth_m)
+    names = ["intercept", "slope", "offset_mm_d", "scatter_mm_d"]
+    return table.assign(**dict(zip(names, law, strict=True)))
+
+
+def conductivity_law(
+    water_content: Floats, rate_mm_d: Floats
+) -> tuple[float, float, float, float]:
+    """Fit rates of nights by a conductivity that is exponential in water content.
+
+    ``rate = exp(intercept + slope * water_content) + offset``: the offset is what nights lose
+    that is no drainage, seen where the soil is too dry to drain.
+
+    Returns
+    -------
+    intercept, slope, offset [mm d-1], scatter [mm d-1]
+        NaN where there are fewer than eight nights, a range of less than 0.02 m3 m-3, or no
+        rise with water content. Least squares on rates, far nights weighing less (Huber);
+        the slope by trials evenly spaced in its logarithm.
+    """
+    none = (np.nan, np.nan, np.nan, np.nan)
+    if len(rate_mm_d) < LEAST_FIT or float(np.ptp(water_content)) < LEAST_SPAN:
+        return none
+    top = float(water_content.max())
+    best: tuple[float, ...] = (np.inf,)
+    for slope in np.geomspace(*SLOPES):
+        factor, offset, scatter, squares = _robust(
+            np.exp(slope * (water_content - top)), rate_mm_d
+        )
+        if squares < best[0]:
+            best = (squares, factor, slope, offset, scatter)
+    _, factor, slope, offset, scatter = best
+    if not factor > 0 or slope in (SLOPES[0], SLOPES[1]):
+        return none
+    return float(np.log(factor) - slope * top), float(slope), offset, scatter
+
+
+def _robust(shape: Floats, rate: Floats) -> tuple[float, float, float, float]:
+    """Return factor and offset of a shape by weighted least squares, scatter, and squares."""
+    weight = np.ones_like(rate)
+    factor = offset = scatter = 0.0
+    for _ in range(4):
+        whole = weight.sum()
+        middle, level = (weight * shape).sum() / whole, (weight * rate).sum() / whole
+        along = (weight * (shape - middle) ** 2).sum()
+        factor = float((weight * (shape - middle) * (rate - level)).sum() / along)
+        offset = float(level - factor * middle)
+        away = np.abs(rate - offset - factor * shape)
+        scatter = float(1.4826 * np.median(away)) + 1e-9
+        weight = 1.0 / np.maximum(1.0, away / (2.0 * scatter))
+    return factor, offset, scatter, float((np.minimum(away, 3.0 * scatter) ** 2).sum())
+
+
+def rates_by_law(pattern: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Return the pattern with drainage by the fitted law in every night.
+
+    Parameters
+    ----------
+    pattern : DataFrame
+        As from `pipeline.derive.uptake.daily_pattern`, of one tube.
+    table : DataFrame
+        As from `field_conductivity`.
+
+    Returns
+    -------
+    DataFrame
+        With ``gradient_drainage_mm_d`` and ``gradient_drainage_error``, NaN for sensors
+        without a law; the error is the scatter of the nights and of the gradient.
+    """
+    columns = ["intercept", "slope", "scatter_mm_d"]
+    laws = table.drop_duplicates("depth_m").set_index("depth_m")[columns]
+    mine = laws.reindex(pattern["depth_m"])
+    exponent = mine["intercept"].to_numpy() + mine["slope"].to_numpy() * (
+        pattern["night_water_content"].to_numpy(np.float64)
+    )
+    rate = np.exp(exponent)
+    error = np.hypot(GRADIENT_ERROR * rate, mine["scatter_mm_d"].to_numpy())
+    return pattern.assign(gradient_drainage_mm_d=rate, gradient_drainage_error=error)

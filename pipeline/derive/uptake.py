@@ -1,0 +1,233 @@
+"""Uptake parted from drainage by the step pattern of days.
+
+Roots drink by day, and water always sinks.
+
+At night what is lost above a depth passes it downwards; a line through the readings of each
+night gives the rate. By day the loss is that, at the mean rate of the nights before and after,
+and uptake (with evaporation) besides. Nights and days into which rain fell, or in which the
+whole profile rose, tell nothing and have no value.
+
+The soil above the first sensor is not seen. While it drains after a wetting it is taken to
+lose what the first sensor loses; later it does not drain but is made up from below at night
+and dries by day. Its part therefore fades out between one and two days after the last peak at
+the first sensor; what it loses after that counts as uptake.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S
+from pipeline.compiled import kernel
+from pipeline.derive.event_block import MM_PER_M, Block, Profile, weights_above
+from pipeline.derive.fronts import daily_noise
+from pipeline.derive.sun import sun_up
+
+Floats = NDArray[np.float64]
+
+MARGIN_S = 3600  # after sunset that counts neither as day nor as night
+LEAST_NIGHT = 6  # readings
+LEAST_SHARE = 0.6  # of the readings that a night should have
+RAIN_UNIT_MM = 1e-4
+DRY_MM = 0.2  # rain up to one tip of a gauge is no rain
+WET_MM, WET_SURE = 0.3, 3.0  # rise of the profile in a night that is taken for rain
+FADES_FROM_DAYS, FADES_DAYS = 1.0, 1.0
+# What a rate may be wrong by besides noise, since sensors are apart and the top is not seen:
+# mm a day, standard; found on test fields kept for tuning (docs/truth.md).
+UNSEEN_MM_D, UNSEEN_UPTAKE_MM_D = 0.35, 0.6
+
+
+def daily_pattern(
+    profile: Profile, block: Block, place: tuple[float, float], peaks_s: NDArray[np.int64]
+) -> pd.DataFrame:
+    """Return drainage by night and uptake by day above each sensor, and of each layer.
+
+    Parameters
+    ----------
+    profile : Profile
+        Sensors of one tube.
+    block : Block
+        Whole days; rain where it is logged.
+    place : (float, float)
+        Latitude and longitude [degree].
+    peaks_s : (peak,)
+        When fronts had their peak at the first sensor, UTC seconds, in order.
+
+    Returns
+    -------
+    DataFrame, a row a day and sensor with a value
+        ``day_s``, when the day begins; ``depth_m``; ``night_s``, the middle of the night that
+        ends on this day; ``night_water_content`` [m3 m-3] at the sensor then;
+        ``night_drainage_mm_d``, the rate past the sensor in that night, upwards negative;
+        ``uptake_above_mm_d`` between the surface and the sensor on this day; ``uptake_mm_d``
+        of the soil from the sensor above to this one; with standard uncertainties.
+
+    Notes
+    -----
+    Dew, capillary rise past the sensor, and roots that drink by night are not told apart. In
+    summer beyond the polar circles there is no night and no value.
+
+    References
+    ----------
+    Day and night in a record of water: White (1932), USGS Water-Supply Paper 659-A (from
+    memory). The rest is ours.
+    """
+    steps = DAY_S // block.interval_s
+    days = block.water.shape[1] // steps
+    nights = _night_steps(block, days, place)
+    fits = np.full((4, len(block.water), days + 1), np.nan)
+    _fit_nights(block.water, nights, fits)
+    noise = np.stack([daily_noise(row, steps) for row in block.water])
+    noise = np.concatenate([noise, noise[:, -1:]], axis=1)
+    middle = 0.5 * (nights[0] + nights[1] - 1)
+    share = _share_of_top(block.first_s + middle * block.interval_s, peaks_s)
+    above = _nights_above(profile, fits, noise, share, steps)
+    dry = _dry_nights(block, nights, above)
+    return _table(profile, block, nights, fits, above, dry)
+
+
+def _night_steps(block: Block, days: int, place: tuple[float, float]) -> NDArray[np.int64]:
+    """Return first and last step (exclusive) of the nights before each day and after the last.
+
+    (2, days + 1); both -1 where there is no night.
+    """
+    noon = block.first_s + DAY_S // 2 + DAY_S * np.arange(-1, days + 1, dtype=np.int64)
+    rise, fall = sun_up(noon, *place)
+    start = np.ceil((fall[:-1] + MARGIN_S - block.first_s) / block.interval_s)
+    stop = np.floor((rise[1:] - block.first_s) / block.interval_s) + 1
+    there = np.isfinite(start) & np.isfinite(stop) & (stop > start)
+    there &= (start >= 0) & (stop <= block.water.shape[1])
+    return np.where(there, np.stack([start, stop]), -1.0).astype(np.int64)
+
+
+@kernel
+def _fit_nights(water, nights, fits):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill middle level, slope a step, readings, and spread of each sensor and night."""
+    for k in range(water.shape[0]):
+        for n in range(nights.shape[1]):
+            first, stop = nights[0, n], nights[1, n]
+            if first < 0:
+                continue
+            middle = 0.5 * (first + stop - 1)
+            count, sum_t, sum_y = 0, 0.0, 0.0
+            for i in range(first, stop):
+                if water[k, i] == water[k, i]:
+                    count += 1
+                    sum_t += i - middle
+                    sum_y += water[k, i]
+            if count < LEAST_NIGHT or count < LEAST_SHARE * (stop - first):
+                continue
+            mean_t, mean_y = sum_t / count, sum_y / count
+            along, across = 0.0, 0.0
+            for i in range(first, stop):
+                if water[k, i] == water[k, i]:
+                    away = i - middle - mean_t
+                    along += away * away
+                    across += away * (water[k, i] - mean_y)
+            slope = across / along
+            fits[0, k, n], fits[1, k, n] = mean_y - slope * mean_t, slope
+            fits[2, k, n], fits[3, k, n] = count, along
+
+
+def _share_of_top(night_s: Floats, peaks_s: NDArray[np.int64]) -> Floats:
+    """Return which part of the first sensor's loss the soil above shares, (night,)."""
+    place = np.searchsorted(peaks_s, night_s, side="right") - 1
+    last = np.where(place >= 0, np.append(peaks_s, 0)[place], -(10.0**12))
+    days = (night_s - last) / DAY_S
+    return np.clip(1.0 - (days - FADES_FROM_DAYS) / FADES_DAYS, 0.0, 1.0)
+
+
+class _Above:
+    """Water above each sensor by night, (depth, night): level, rate a day, and variances."""
+
+    def __init__(self, level: Floats, rate: Floats, of_level: Floats, of_rate: Floats) -> None:
+        self.level, self.rate = level, rate
+        self.of_level, self.of_rate = of_level, of_rate
+
+
+def _nights_above(
+    profile: Profile, fits: Floats, noise: Floats, share: Floats, steps: int
+) -> _Above:
+    """Put the nights of single sensors together, from the top in a fixed order."""
+    weights = weights_above(profile)
+    top = 0.0 if profile.rules.above == "none" else max(float(profile.real_m[0]), 0.0)
+    found = [np.zeros(fits.shape[1:]) for _ in range(4)]
+    level, rate, of_level, of_rate = found
+    for j in range(len(weights)):
+        column = np.where(weights[:, [j]] == 0.0, np.nan, MM_PER_M * weights[:, [j]])
+        unseen = MM_PER_M * top * (1.0 - share) if j == 0 else 0.0
+        parts = (
+            column * fits[0, j],
+            -(column - unseen) * fits[1, j] * steps,
+            (column * noise[j]) ** 2 / fits[2, j],
+            ((column - unseen) * noise[j] * steps) ** 2 / fits[3, j],
+        )
+        for whole, part in zip(found, parts, strict=True):
+            whole += np.where(np.isnan(column), 0.0, part)
+    bare = np.isnan(weights).any(axis=1)
+    for whole in found:
+        whole[bare] = np.nan
+    return _Above(level, rate, of_level, of_rate)
+
+
+def _dry_nights(block: Block, nights: NDArray[np.int64], above: _Above) -> NDArray[np.bool_]:
+    """Tell which nights, and which days after, saw no rain and no rise, (2, night)."""
+    middle = np.maximum(0.5 * (nights[0] + nights[1]), 0).astype(np.int64)
+    first, stop = np.maximum(nights[0], 0), np.maximum(nights[1], 0)
+    fallen = np.zeros(block.water.shape[1] + 1, np.int64)
+    if block.rain is not None:  # in whole numbers, so that sums do not depend on the block
+        fallen[1:] = np.cumsum(np.round(np.nan_to_num(block.rain) / RAIN_UNIT_MM))
+    most = round(DRY_MM / RAIN_UNIT_MM)
+    rate, level = above.rate[-1], above.level[-1]
+    rose = -rate > WET_MM + WET_SURE * np.sqrt(above.of_rate[-1])
+    dry = (fallen[stop] - fallen[first] <= most) & ~rose & (nights[0] >= 0)
+    day = np.zeros(len(dry), np.bool_)
+    unsure = np.sqrt(above.of_level[-1][1:] + above.of_level[-1][:-1])
+    gained = np.diff(level) > WET_MM + WET_SURE * unsure
+    fell = fallen[middle[1:]] - fallen[middle[:-1]]
+    day[:-1] = dry[1:] & dry[:-1] & ~gained & (fell <= most)
+    return np.stack([dry, day])
+
+
+def _table(
+    profile: Profile,
+    block: Block,
+    nights: NDArray[np.int64],
+    fits: Floats,
+    above: _Above,
+    dry: NDArray[np.bool_],
+) -> pd.DataFrame:
+    """Return the table, day by day and downwards, of days with a night before them."""
+    sensors, days = fits.shape[1], fits.shape[2] - 1
+    middle = 0.5 * (nights[0] + nights[1] - 1)
+    apart = np.diff(middle) * block.interval_s / DAY_S
+    loss = above.level[:, :-1] - above.level[:, 1:]
+    used = loss - 0.5 * (above.rate[:, :-1] + above.rate[:, 1:]) * apart
+    random = above.of_level[:, :-1] + above.of_level[:, 1:]
+    random = random + 0.25 * apart**2 * (above.of_rate[:, :-1] + above.of_rate[:, 1:])
+    layer = np.diff(used, axis=0, prepend=0.0)
+    spread = np.sqrt(random + np.concatenate([np.zeros((1, days)), random[:-1]]))
+    rate = np.where(dry[0], above.rate, np.nan)[:, :-1]
+    known = np.where(dry[1, :-1], 1.0, np.nan)
+    instant = (block.first_s + middle[:-1] * block.interval_s).astype(np.int64)
+    columns = {
+        "night_water_content": fits[0, :, :-1],
+        "night_drainage_mm_d": rate,
+        "night_drainage_error": np.hypot(np.sqrt(above.of_rate[:, :-1]), UNSEEN_MM_D)
+        + 0.0 * rate,
+        "uptake_above_mm_d": known * used,
+        "uptake_above_error": known * np.hypot(np.sqrt(random), UNSEEN_UPTAKE_MM_D),
+        "uptake_mm_d": known * layer,
+        "uptake_error": known * np.hypot(spread, UNSEEN_UPTAKE_MM_D / sensors),
+    }
+    table = pd.DataFrame(
+        {
+            "day_s": np.repeat(block.first_s + DAY_S * np.arange(days), sensors),
+            "depth_m": np.tile(profile.nominal_m, days),
+            "night_s": np.repeat(instant, sensors),
+            **{name: values.T.ravel() for name, values in columns.items()},
+        }
+    )
+    return table[table["night_water_content"].notna()].reset_index(drop=True)

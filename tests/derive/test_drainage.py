@@ -1,0 +1,197 @@
+"""Drainage, recession, uptake and conductivity against published and hand-worked values."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.derive.conductivity import (
+    CARSEL_PARRISH_1988,
+    conductivity_law,
+    conductivity_mualem,
+    field_conductivity,
+    rates_by_law,
+    redistribution_exponential,
+    redistribution_power,
+)
+from pipeline.derive.drainage import event_drainage, recession, time_to_drained
+from pipeline.derive.event_block import Block, Profile
+from pipeline.derive.sun import sun_up
+from pipeline.derive.uptake import daily_pattern
+
+# (hours, water content); provenance: by hand, 0.25 + 0.15 exp(-t / 24 h), five digits.
+RECESSION = [(6, 0.36682), (12, 0.34098), (24, 0.30518), (48, 0.27030)]
+# (days, water content); provenance: by hand, z / t = dK/dθ of Sisson, Ferguson & van Genuchten
+# (1980; the relation from memory) at 100 cm, Ks 10 cm/d, θs 0.45; b 11, and α 60.
+POWER = [(1, 0.41152), (2, 0.38396), (5, 0.35035), (10, 0.32688)]
+EXPONENTIAL = [(1, 0.42014), (2, 0.40858), (5, 0.39331), (10, 0.38176)]
+# (texture, water content where K is 0.01 cm/d); provenance: by hand, van Genuchten (1980) and
+# Mualem with the printed means of Carsel & Parrish (1988), worked by another program.
+SLOW = [
+    ("sand", 0.0690),
+    ("loamy sand", 0.0926),
+    ("sandy loam", 0.1320),
+    ("loam", 0.2130),
+    ("silt", 0.2940),
+    ("silt loam", 0.2723),
+    ("sandy clay loam", 0.2206),
+    ("clay loam", 0.3034),
+    ("silty clay loam", 0.3711),
+    ("sandy clay", 0.3224),
+    ("silty clay", 0.3561),
+    ("clay", 0.3594),
+]
+
+
+def test_the_recession_is_found_from_its_own_values():
+    hours = np.arange(0.0, 121.0)
+    water = 0.25 + 0.15 * np.exp(-hours / 24)
+    for at, expected in RECESSION:
+        assert water[at] == pytest.approx(expected, abs=6e-6)
+    constant, drained, fall, residual, share = recession(hours, water)
+    assert constant == pytest.approx(24, rel=1e-4)
+    assert drained == pytest.approx(0.25, abs=1e-6)
+    assert fall == pytest.approx(0.15, abs=1e-6)
+    assert residual < 1e-6
+    assert share == pytest.approx(1)
+    # by hand: 5 % of the fall is left after 24 h ln 20.
+    assert time_to_drained(np.array([24.0]))[0] == pytest.approx(71.9, abs=0.05)
+
+
+def test_noise_and_gaps_leave_the_recession_and_a_line_has_none():
+    random = np.random.default_rng(1)
+    hours = np.arange(0.0, 121.0)
+    water = 0.25 + 0.15 * np.exp(-hours / 24) + 0.0006 * random.standard_normal(hours.size)
+    water[20:40] = np.nan
+    constant, drained, *_ = recession(hours, water)
+    assert constant == pytest.approx(24, rel=0.03)
+    assert drained == pytest.approx(0.25, abs=0.001)
+    for bad in (0.3 - 1e-4 * hours, 0.3 + 1e-4 * hours, np.full(121, 0.3), water[:8]):
+        assert np.isnan(recession(hours[: bad.size], bad)).all()
+
+
+def test_redistribution_at_unit_gradient_gives_the_worked_values():
+    for day, expected in POWER:
+        found = redistribution_power(day, 100.0, 0.45, 10.0, 11.0)
+        assert found == pytest.approx(expected, abs=6e-6)
+    for day, expected in EXPONENTIAL:
+        found = redistribution_exponential(day, 100.0, 0.45, 10.0, 60.0)
+        assert found == pytest.approx(expected, abs=6e-6)
+
+
+@pytest.mark.parametrize(("texture", "slow"), SLOW)
+def test_conductivity_is_a_tenth_of_a_millimetre_a_day_where_tabulated(texture, slow):
+    residual, saturated, _, n, k_saturated = CARSEL_PARRISH_1988[texture]
+    around = conductivity_mualem(
+        [slow - 6e-5, slow, slow + 6e-5], residual, saturated, n, k_saturated
+    )
+    assert around[0] <= 0.01 <= around[2]
+    assert conductivity_mualem(saturated, residual, saturated, n, k_saturated) == (
+        pytest.approx(k_saturated)
+    )
+    outside = conductivity_mualem(
+        [residual, saturated + 0.01], residual, saturated, n, k_saturated
+    )
+    assert np.isnan(outside).all()
+
+
+def pattern_of(rates, water, days=None):
+    days = np.arange(len(rates)) if days is None else days
+    return pd.DataFrame(
+        {
+            "day_s": days * 86_400,
+            "depth_m": 0.6,
+            "night_s": days * 86_400,
+            "night_water_content": water,
+            "night_drainage_mm_d": rates,
+            "night_drainage_error": 0.1,
+        }
+    )
+
+
+def test_between_nights_an_exponential_fall_is_integrated_exactly():
+    # by hand: 8 mm/d falling with a constant of 3 d gives 24 (1 - exp(-10/3)) mm in ten days.
+    days = np.arange(11)
+    pattern = pattern_of(8 * np.exp(-days / 3), np.full(11, 0.3), days)
+    span = np.array([0]), np.array([10 * 86_400 + 1])
+    amount, error, known = event_drainage(*span, pattern, "night_drainage_mm_d")
+    assert amount[0] == pytest.approx(24 * (1 - np.exp(-10 / 3)), rel=1e-3)
+    assert error[0] == pytest.approx(1.0, rel=0.01)  # 0.1 mm/d over ten days, one-sided
+    assert known[0] == pytest.approx(1.1, rel=0.01)
+    later = np.array([20 * 86_400]), np.array([25 * 86_400])
+    assert np.isnan(event_drainage(*later, pattern, "night_drainage_mm_d")[0]).all()
+
+
+def test_conductivity_in_the_field_is_found_back_with_what_nights_lose_besides():
+    water = np.linspace(0.2, 0.32, 60)
+    rates = np.exp(-12 + 45 * water) + 0.2
+    intercept, slope, offset, scatter = conductivity_law(water, rates)
+    assert slope == pytest.approx(45, rel=0.05)
+    assert np.exp(intercept + slope * 0.3) == pytest.approx(np.exp(-12 + 45 * 0.3), rel=0.05)
+    assert offset == pytest.approx(0.2, abs=0.05)
+    assert scatter < 0.05
+    table = field_conductivity(pattern_of(rates, water))
+    assert table["nights"].sum() <= 60
+    assert (table["conductivity_error"] >= 0.1).all()
+    by_law = rates_by_law(pattern_of(rates, water), table)
+    np.testing.assert_allclose(by_law["gradient_drainage_mm_d"], rates - 0.2, atol=0.1)
+    assert np.isnan(conductivity_law(water[:5], rates[:5])).all()
+
+
+def test_daylight_is_that_of_fao_56():
+    # FAO-56, Example 9: 11.7 hours on 3 September at 20 degrees south; from memory.
+    noon = np.array([np.datetime64("2025-09-03T12:00", "s").astype(np.int64)])
+    rise, fall = sun_up(noon, -20.0, 0.0)
+    assert (fall[0] - rise[0]) / 3600 == pytest.approx(11.7, abs=0.05)
+    middle = 0.5 * (rise[0] + fall[0]) - noon[0]
+    assert abs(middle) < 300
+    east = sun_up(noon, -20.0, 90.0)
+    assert 0.5 * (east[0][0] + east[1][0]) - noon[0] - middle == pytest.approx(-6 * 3600)
+    assert np.isnan(sun_up(noon - 75 * 86_400, 75.0, 0.0)).all()  # midnight sun
+
+
+def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
+    # by hand: every sensor loses 0.0005 a day always and 0.004 in each day from 7 to 17 h;
+    # 0.1 + 0.2 + 0.3 m of soil with a constant top. A peak just before keeps the top counted.
+    interval, days = 600, 6
+    hour = np.arange(days * 144) / 6
+    by_day = np.clip(hour % 24 - 7, 0, 10) / 10 + hour // 24
+    water = 0.3 - 0.0005 * hour / 24 - 0.004 * by_day
+    first_s = int(np.datetime64("2025-03-20T00:00", "s").astype(np.int64))
+    depths = np.array([0.1, 0.3, 0.6])
+    profile = Profile("T1", depths, depths)
+    block = Block(first_s, interval, np.tile(water, (3, 1)))
+    peaks = first_s + 86_400 * np.arange(days)
+    found = daily_pattern(profile, block, (50.0, 0.0), peaks)
+    inner = found[found["uptake_mm_d"].notna()]
+    assert len(inner) >= 9
+    last = inner[inner["depth_m"] == 0.6]
+    np.testing.assert_allclose(last["night_drainage_mm_d"], 0.3, rtol=1e-6)
+    np.testing.assert_allclose(last["uptake_above_mm_d"], 2.4, rtol=1e-6)
+    layers = inner.groupby("day_s")["uptake_mm_d"].apply(list)
+    for layer in layers:
+        np.testing.assert_allclose(layer, [0.4, 0.8, 1.2], rtol=1e-6)
+    # Long after a peak the unseen top is not taken to drain.
+    dry = daily_pattern(profile, block, (50.0, 0.0), np.empty(0, np.int64))
+    at_first = dry[dry["depth_m"] == 0.1]["night_drainage_mm_d"].dropna()
+    np.testing.assert_allclose(at_first, 0.0, atol=1e-9)
+
+
+def test_rain_and_rises_leave_no_value():
+    interval, days = 600, 6
+    hour = np.arange(days * 144) / 6
+    water = np.tile(0.3 - 0.0005 * hour / 24, (3, 1))
+    depths = np.array([0.1, 0.3, 0.6])
+    rain = np.zeros(hour.size)
+    rain[2 * 144 + 6] = 3.0  # at one in the third night
+    block = Block(0, interval, water, rain)
+    found = daily_pattern(Profile("T1", depths, depths), block, (50.0, 0.0), np.array([0]))
+    days_known = set(found["day_s"][found["night_drainage_mm_d"].notna()] // 86_400)
+    assert 2 not in days_known
+    assert {1, 3, 4} <= days_known
+    assert not {1, 2} & set(found["day_s"][found["uptake_mm_d"].notna()] // 86_400)
+    water[:, 2 * 144 : 2 * 144 + 36] += np.linspace(0, 0.01, 36)
+    water[:, 2 * 144 + 36 :] += 0.01
+    bare = daily_pattern(
+        Profile("T1", depths, depths), Block(0, interval, water), (50.0, 0.0), np.array([0])
+    )
+    assert 2 not in set(bare["day_s"][bare["night_drainage_mm_d"].notna()] // 86_400)
