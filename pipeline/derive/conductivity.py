@@ -164,17 +164,24 @@ def conductivity_law(
     if len(rate_mm_d) < LEAST_FIT or float(np.ptp(water_content)) < LEAST_SPAN:
         return none
     top = float(water_content.max())
-    best: tuple[float, ...] = (np.inf,)
-    for slope in np.geomspace(*SLOPES):
-        factor, offset, scatter, squares = _robust(
-            np.exp(slope * (water_content - top)), rate_mm_d
-        )
-        if squares < best[0]:
-            best = (squares, factor, slope, offset, scatter)
-    _, factor, slope, offset, scatter = best
-    if not factor > 0 or slope in (SLOPES[0], SLOPES[1]):
+    low, high, trials = SLOPES
+    coarse = _best_slope(np.geomspace(low, high, trials), water_content - top, rate_mm_d)
+    if coarse[1] in (low, high):
         return none
-    return float(np.log(factor) - slope * top), float(slope), offset, scatter
+    ratio = (high / low) ** (1.0 / (trials - 1))
+    near = np.geomspace(coarse[1] / ratio, coarse[1] * ratio, trials // 4)
+    factor, slope, offset, scatter = _best_slope(near, water_content - top, rate_mm_d)
+    if not factor > 0:
+        return none
+    return float(np.log(factor) - slope * top), slope, offset, scatter
+
+
+def _best_slope(slopes: Floats, below: Floats, rate: Floats) -> tuple[float, ...]:
+    """Return factor, slope, offset and scatter of the slope with the least squares."""
+    found = [_robust(np.exp(slope * below), rate) for slope in slopes.tolist()]
+    best = int(np.argmin([squares for *_, squares in found]))
+    factor, offset, scatter, _ = found[best]
+    return factor, float(slopes[best]), offset, scatter
 
 
 def _robust(shape: Floats, rate: Floats) -> tuple[float, float, float, float]:
