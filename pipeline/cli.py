@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands import describing, looking, nights, revising
+from pipeline.commands import describing, judging, looking, nights, revising
 from pipeline.commands.shared import EXIT_HELP
 
 # In the order in which help shows them.
@@ -21,6 +21,7 @@ COMMANDS = (
     nights.ledger,
     looking.trace,
     looking.timeline,
+    judging.tubes,
     looking.limits,
     revising.history,
     revising.compare,

@@ -139,8 +139,12 @@ def show_night(summary: Mapping[str, Any]) -> None:
     tubes = summary.get("tubes", ())
     if tubes:
         headers = [name.replace("_pct", " %").replace("_", " ") for name in TUBE_COLUMNS]
-        rows = [[tube.get(name) for name in TUBE_COLUMNS] for tube in tubes]
-        say(table(headers, rows))
+        verdicts = {row["tube"]: row["verdict"] for row in summary.get("verdicts", ())}
+        rows = [
+            [*(tube.get(name) for name in TUBE_COLUMNS), verdicts.get(tube["tube"])]
+            for tube in tubes
+        ]
+        say(table([*headers, "verdict"], rows))
     _show_set_aside(summary.get("set_aside", ()))
     _show_results(summary)
 

@@ -24,6 +24,8 @@ from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
 from pipeline.periods import Period, periods
+from pipeline.products.health_pictures import draw_health_pictures
+from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
 from pipeline.report.site_chart import draw_site
 from pipeline.report.storage_chart import draw_storage
 from pipeline.report.water_chart import draw_water
@@ -136,7 +138,7 @@ def delivered_states(site: Site) -> set[str]:
 
 
 def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
-    """Draw every tube's water and storage, and the site as a whole.
+    """Draw every tube's water, storage and health, and the site as a whole.
 
     The pictures show the last ``site.report.days`` days up to the last whole day of the axis.
     """
@@ -157,7 +159,7 @@ def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
         drawn.append(
             draw_storage(site, name, products, rain, rounds, folder / f"{name}_storage.png")
         )
-    return drawn
+    return drawn + draw_health_pictures(site, snapshot, folder)
 
 
 def _write_period(
@@ -175,7 +177,11 @@ def _write_period(
         provenance,
         folder / f"{stem}.nc",
     )
-    daily = snapshot.dataset("daily").isel(day=slice(period.start_day, period.stop_day))
+    days = period.start_day, period.stop_day
+    daily = snapshot.dataset("daily").isel(day=slice(*days))
+    if snapshot.holds(DAILY):
+        dims = ("day", "tube", "depth")
+        daily = daily.assign(daily_tests=(dims, daily_tests(snapshot, *days)))
     return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc")]
 
 
@@ -272,6 +278,7 @@ def _provenance(site: Site, snapshot: Snapshot, commit: str, written: datetime) 
         # The state's own time, not the present: the same state gives the same bytes.
         created=written.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         inputs=0 if ledger is None else ledger.num_rows,
+        verdicts=_verdicts(snapshot),
     )
 
 
@@ -283,7 +290,26 @@ def _state(site: Site, snapshot: Snapshot, period: Period) -> list[str | int]:
         span = nights["night"].to_numpy()[period.start_day : period.stop_day]
         last = int(span.max(initial=0))
     days = period.stop_day - period.start_day
-    return [last, days, site_hash(site), version("percolog")]
+    judged = _judged(snapshot, period)
+    return [last, days, site_hash(site), version("percolog"), judged]
+
+
+def _judged(snapshot: Snapshot, period: Period) -> str:
+    """Return a hash of what several tubes together tell of a period's file.
+
+    The verdicts stand in every file; a day may be flagged anew by days of other tubes.
+    """
+    rows = neighbour_rows(snapshot, period.start_day, period.stop_day)
+    told = [_verdicts(snapshot), rows[["tube", "depth_m", "day_s"]].to_numpy().tolist()]
+    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
+
+
+def _verdicts(snapshot: Snapshot) -> tuple[tuple[str, int], ...]:
+    """Return the verdict on each tube."""
+    table = snapshot.table("tube_verdicts")
+    if table is None:
+        return ()
+    return tuple(zip(table["tube"].to_pylist(), table["verdict"].to_pylist(), strict=True))
 
 
 def _is_up_to_date(entry: dict, state: Sequence[str | int], folder: Path) -> bool:

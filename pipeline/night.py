@@ -29,6 +29,7 @@ from pipeline.site.models import Site
 from pipeline.store import SiteStore
 from pipeline.summary import summarise, tube_rows, write_summary
 from pipeline.thinning import thin_when_due
+from pipeline.verdicts import verdict_rows
 
 
 def open_description(folder: Path) -> Site:
@@ -66,7 +67,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     dict
         ``site``, ``commit`` (the state that holds tonight's result, also if nothing was new),
         ``message``, ``set_aside``, ``clocks``, ``ledger``, ``raw_files``, ``tubes``,
-        ``timings_s``.
+        ``verdicts`` (see `pipeline.verdicts.verdict_rows`), ``timings_s``.
 
     Raises
     ------
@@ -97,6 +98,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         "set_aside": _set_aside(intake),
         "clocks": repaired_clocks(intake.read),
         "tubes": tube_rows(site, snapshot),
+        "verdicts": verdict_rows(site, snapshot),
         "days_computed": int(prepared.days.sum()),
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
     }

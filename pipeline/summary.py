@@ -118,6 +118,9 @@ def _text(summary: dict[str, Any]) -> str:
         "tube            good  suspect   bad  missing   last reading (UTC)",
         *map(_tube_line, summary["tubes"]),
     ]
+    unsound = [row for row in summary.get("verdicts", []) if row["verdict"] != "sound"]
+    if unsound:
+        lines += ["", "Tubes that are not sound:", *map(_verdict_line, unsound)]
     for title, key, line in _LISTS:
         if isinstance(summary.get(key), list) and summary[key]:
             lines += ["", title, *map(line, summary[key])]
@@ -155,6 +158,11 @@ def _rounds_line(row: dict[str, Any]) -> str:
         + ("" if spread is None else f", standard deviation {spread:.3f}")
         + f"; {row['beyond_count']} beyond twice their uncertainty"
     )
+
+
+def _verdict_line(row: dict[str, Any]) -> str:
+    action = f" Do: {row['action']}." if row["action"] else ""
+    return f"- {row['tube']}: {row['verdict'] or 'no verdict'}: {row['reason']}.{action}"
 
 
 _LISTS = (

@@ -166,6 +166,12 @@ VARIABLES: dict[str, Variable] = {
         "number_of_observations",
         "qualityInformation",
     ),
+    "daily_tests": Variable(
+        "1",
+        "quality tests that fired over the day as a whole: a departure from neighbour tubes",
+        "quality_flag",
+        "qualityInformation",
+    ),
     "daily_storage": Variable(
         "mm", "daily mean of soil water stored in the layer", LAYER_STORAGE_NAME
     ),

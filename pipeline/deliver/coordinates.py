@@ -14,9 +14,11 @@ from pipeline.deliver.encoding import create_text
 from pipeline.deliver.fields import QUANTIZATION
 from pipeline.deliver.metadata import Provenance
 from pipeline.derive.storage import sensor_depths_m
+from pipeline.qc.findings import Verdict
 from pipeline.site.models import Site, Tube
 
 TIME_UNITS = "seconds since 1970-01-01 00:00:00Z"
+NOT_JUDGED = 9  # of a tube's health, where the flag of a value says "missing"
 _COORDINATE = {"coverage_content_type": "coordinate"}
 
 
@@ -56,6 +58,34 @@ def write_places(
         variable[:] = np.array([place[column] for place in places])
         text = {"long_name": f"{name} of the {instance}", "standard_name": standard}
         set_attributes(variable, text | {"units": units} | _COORDINATE)
+
+
+def write_verdicts(
+    file: netCDF4.Dataset, tubes: Sequence[Tube], verdicts: Mapping[str, int]
+) -> None:
+    """Write what each tube is good for, on the state of the store that the file is made from.
+
+    A file without any verdict has no such variable.
+    """
+    if not verdicts:
+        return
+    meanings = {verdict.name.lower(): int(verdict) for verdict in Verdict}
+    meanings["not_judged"] = NOT_JUDGED
+    variable = file.createVariable("tube_health_flag", "u1", ("tube",))
+    set_attributes(
+        variable,
+        {
+            "long_name": "health of the tube: whether its water content can be trusted",
+            "standard_name": "quality_flag",
+            "units": "1",
+            "flag_values": np.array(list(meanings.values()), dtype=np.uint8),
+            "flag_meanings": " ".join(meanings),
+            "coordinates": "latitude longitude altitude tube_id",
+            "coverage_content_type": "qualityInformation",
+        },
+    )
+    flags = [verdicts.get(tube.tube, NOT_JUDGED) for tube in tubes]
+    variable[:] = np.array(flags, dtype=np.uint8)
 
 
 def write_time(file: netCDF4.Dataset, steps: Steps) -> None:

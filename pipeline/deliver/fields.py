@@ -129,9 +129,10 @@ DAILY: tuple[Field, ...] = (
         "depth",
         "water_content",
         "time: mean depth: point",
-        ("observation_count",),
+        ("observation_count", "tests_fired"),
     ),
     Field("daily_count", "observation_count", "depth", "count"),
+    Field("daily_tests", "tests_fired", "depth", "mask"),
     Field("daily_storage", "soil_water_storage", "layer", "storage", "time: mean layer: sum"),
 )
 

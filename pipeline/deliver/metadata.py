@@ -26,7 +26,7 @@ class Provenance:
     ``commit`` is the state of the store; ``site_hash`` the SHA-256 of the effective site
     description; ``steps`` the steps of computation in order; ``created`` an ISO 8601 instant
     (UTC) that follows from the data, such as that of the last reading; ``inputs`` the number
-    of raw files.
+    of raw files; ``verdicts`` what each tube is good for (see `pipeline.qc.findings.Verdict`).
     """
 
     commit: str
@@ -36,6 +36,7 @@ class Provenance:
     created: str
     inputs: int
     comment: str = ""
+    verdicts: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True)

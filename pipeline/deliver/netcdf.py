@@ -26,6 +26,7 @@ from pipeline.deliver.coordinates import (
     write_places,
     write_quantization,
     write_time,
+    write_verdicts,
 )
 from pipeline.deliver.encoding import copy_field, create_field
 from pipeline.deliver.fields import (
@@ -203,6 +204,7 @@ def _write_profiles(
         write_depth(file, site, tubes, nominal)
         write_layers(file, site)
         write_quantization(file, provenance)
+        write_verdicts(file, tubes, dict(provenance.verdicts))
         _write_fields(file, content, "tube", _PROFILE_COORDINATES)
     return path
 

@@ -14,6 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.neighbours import (
     AHEAD_DAYS,
     BACK_DAYS,
@@ -122,6 +123,31 @@ def _flagged(
             "departure": departure[day, tube, depth].astype(np.float32),
         }
     )
+
+
+def daily_tests(state: Snapshot, first: int, stop: int) -> NDArray[np.uint16]:
+    """Return the tests that fired on whole days, (day, tube, depth) in the store's order.
+
+    ``missing`` where there is no daily value, ``neighbour_tube`` where the tube departs from
+    its neighbours.
+    """
+    water = state.read(DAILY, first, stop)
+    tests = np.where(np.isfinite(water), 0, TEST_BITS["missing"]).astype(np.uint16)
+    rows = neighbour_rows(state, first, stop)
+    tube = pd.Index(state.labels["tube"], dtype=object).get_indexer(
+        pd.Index(rows["tube"], dtype=object)
+    )
+    depth = pd.Index(state.labels["depth"]).get_indexer(pd.Index(rows["depth_m"]))
+    day = (rows["day_s"].to_numpy() - state.axis.origin_s) // DAY_S - first
+    tests[day, tube, depth] |= np.uint16(TEST_BITS["neighbour_tube"])
+    return tests
+
+
+def neighbour_rows(state: Snapshot, first: int, stop: int) -> pd.DataFrame:
+    """Return the flagged days from ``first`` to ``stop`` (exclusive)."""
+    rows = _stored(state)
+    day = (rows["day_s"] - state.axis.origin_s) // DAY_S
+    return rows[(day >= first) & (day < stop)]
 
 
 def _stored(state: Snapshot) -> pd.DataFrame:

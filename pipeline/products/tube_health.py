@@ -22,6 +22,7 @@ from pipeline.qc.findings import Finding, findings_table
 from pipeline.qc.health import TubesRecord, all_findings, seen_of
 from pipeline.qc.months import BLOCK_DAYS
 from pipeline.qc.neighbours import neighbour_groups
+from pipeline.qc.rotation import LAST_ROUNDS
 from pipeline.qc.rotation_visits import visit_findings
 from pipeline.qc.tube_verdicts import judge_tubes, tube_decisions
 from pipeline.qc.wall import Wired
@@ -146,7 +147,7 @@ def tubes_record(state: Snapshot, site: Site) -> TubesRecord:
     since_s = int(day_s[0]) if day_s.size else 0
     noise, wave = _of_blocks(state, names, depths, first)
     responses = _rows(state, "tube_responses", RESPONSES)
-    spread, error = _rotations(state, site)
+    directions, spread, error = _rotations(state, site)
     groups = neighbour_groups(site, names)
     return TubesRecord(
         names=names,
@@ -163,6 +164,7 @@ def tubes_record(state: Snapshot, site: Site) -> TubesRecord:
         responses=responses[responses["onset_s"] >= since_s].reset_index(drop=True),
         noise=noise,
         wave=wave,
+        directions=directions,
         spread=spread,
         reader_error=error,
         suspects=_suspects(state),
@@ -260,18 +262,45 @@ def _due(
     return due
 
 
-def _rotations(state: Snapshot, site: Site) -> tuple[pd.DataFrame, float]:
-    """Return how directions agree in rounds with three or more, and a reading's error."""
+def _rotations(state: Snapshot, site: Site) -> tuple[pd.DataFrame, pd.DataFrame, float]:
+    """Return directions, how they agree in rounds of three, and a reading's error."""
     table = state.table("rounds")
     empty = pd.DataFrame({"round": [], "time_s": [], "tube": [], "depth_m": []})
+    nowhere = empty.assign(direction_deg=[], water=[])
     if table is None or table.num_rows == 0:
-        return empty, np.nan
+        return nowhere, empty, np.nan
     rows = table.to_pandas()
     since_s = state.axis.origin_s + DAY_S * state.days - ROUNDS_YEARS * 365 * DAY_S
     rows = rows[rows["time_s"] >= since_s]
     if rows.empty:
-        return empty, np.nan
-    return rotation_rows(hand_readings(rows, site))
+        return nowhere, empty, np.nan
+    readings = hand_readings(rows, site)
+    spread, error = rotation_rows(readings)
+    return latest_directions(readings, spread), spread, error
+
+
+def latest_directions(readings: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
+    """Return what the latest rounds in three directions read, by direction.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        From `pipeline.derive.rounds.hand_readings`.
+    spread : DataFrame
+        From `rotation_rows`.
+
+    Returns
+    -------
+    DataFrame
+        ``tube``, ``depth_m``, ``direction_deg``, ``water`` [m3 m-3], the mean over as many
+        rounds as the check looks at.
+    """
+    cell = ["tube", "depth_m"]
+    last = spread.sort_values("time_s").groupby(cell).tail(LAST_ROUNDS)[["round", *cell]]
+    rows = readings.merge(last, on=["round", *cell])
+    known = rows.dropna(subset=["direction_deg", "calibrated_water_content"])
+    water = known.groupby([*cell, "direction_deg"])["calibrated_water_content"].mean()
+    return water.astype(np.float64).rename("water").reset_index()
 
 
 def rotation_rows(readings: pd.DataFrame) -> tuple[pd.DataFrame, float]:

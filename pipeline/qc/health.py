@@ -39,9 +39,10 @@ class TubesRecord:
     source. ``water`` (day, tube, depth) [m3 m-3] are daily means, ``due`` whether a sensor was
     wired all day, ``day_s`` (day,) where days begin. ``responses`` are as `wall.gap_events`
     takes them, ``noise`` (tube, depth) [m3 m-3], ``wave`` (2, tube, depth) [K] cosine and sine
-    of the daily wave of warmth. ``spread`` is what `rotation.rotation_findings` takes,
-    ``reader_error`` [m3 m-3] the standard uncertainty of a hand reading, ``suspects`` what
-    `contact.drift_findings` takes.
+    of the daily wave of warmth. ``directions`` are means of the latest rounds by ``tube``,
+    ``depth_m`` and ``direction_deg``: ``water`` [m3 m-3]. ``spread`` is what
+    `rotation.rotation_findings` takes, ``reader_error`` [m3 m-3] the standard uncertainty of a
+    hand reading, ``suspects`` what `contact.drift_findings` takes.
     """
 
     names: list[str]
@@ -56,6 +57,7 @@ class TubesRecord:
     responses: pd.DataFrame
     noise: Floats
     wave: Floats
+    directions: pd.DataFrame
     spread: pd.DataFrame
     reader_error: float
     suspects: pd.DataFrame

@@ -8,6 +8,7 @@ import pytest
 import xarray as xr
 
 from pipeline.deliver.metadata import Provenance
+from pipeline.qc.flags import TEST_BITS
 from pipeline.site.models import (
     Contact,
     Delivery,
@@ -181,6 +182,10 @@ def build_daily(site, days=5, seed=4):
                 ("day", "tube", "depth"),
                 random.integers(0, 25, cells).astype(np.uint16),
             ),
+            "daily_tests": (
+                ("day", "tube", "depth"),
+                random.choice([0, TEST_BITS["neighbour_tube"]], cells).astype(np.uint16),
+            ),
             "daily_storage": (
                 ("day", "tube", "layer"),
                 noisy(random, (days, len(tubes), len(layers)), 20, 300),
@@ -204,6 +209,7 @@ PROVENANCE = Provenance(
     steps=("calibrate", "quality", "storage"),
     created="2024-03-31T23:00:00Z",
     inputs=12,
+    verdicts=(("A1", 0), ("B1-long", 2)),
 )
 
 

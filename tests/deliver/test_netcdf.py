@@ -95,6 +95,22 @@ def test_real_depth_carries_the_set_in_offset(native):
     np.testing.assert_allclose(depth[2], [0.1, 0.2, 0.4, np.nan])
 
 
+def test_the_health_of_each_tube_is_a_flag_with_its_meanings(native):
+    _, _, (path, _) = native
+    with netCDF4.Dataset(path) as file:
+        flag = file["tube_health_flag"]
+        assert flag.dimensions == ("tube",)
+        assert flag[:].tolist() == [0, 2, 9]  # nobody has judged the third
+        meanings = dict(
+            zip(flag.flag_values.tolist(), flag.flag_meanings.split(), strict=True)
+        )
+        assert meanings == {
+            **{0: "sound", 1: "use_with_care", 2: "do_not_use"},
+            9: "not_judged",
+        }
+        assert flag.standard_name == "quality_flag"
+
+
 def test_layers_have_names_and_bounds(native):
     _, _, (path, _) = native
     with netCDF4.Dataset(path) as file:

@@ -79,7 +79,9 @@ def health_of(state: MemoryState, site: Site) -> tuple[pd.DataFrame, pd.DataFram
     return state.table("tube_health").to_pandas(), state.table("tube_verdicts").to_pandas()
 
 
-def health_of_field(field: object, result: xr.Dataset) -> tuple[pd.DataFrame, pd.DataFrame]:
+def health_of_field(
+    field: object, result: xr.Dataset, with_rounds: bool = True
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return evidence and verdicts of a field, from what the steps made of it."""
     rain, warmth = field.station.get("rain"), field.readings.get("soil_temperature")
     state = state_of(
@@ -87,7 +89,7 @@ def health_of_field(field: object, result: xr.Dataset) -> tuple[pd.DataFrame, pd
         result["cleaned_water_content"].values,
         rain=None if rain is None else rain.values[:, 0],
         temperature=None if warmth is None else warmth.values,
-        rounds=field.rounds,
+        rounds=field.rounds if with_rounds else None,
     )
     return health_of(state, field.site)
 
@@ -108,6 +110,16 @@ def verdicts_by_role(
     """Return how often tubes with each planted thing got each verdict."""
     by_tube = dict(zip(verdicts["tube"], verdicts["verdict"], strict=True))
     return Counter((role, Verdict(by_tube[tube]).text) for tube, role in roles.items())
+
+
+def telling_events(roles: Mapping[str, str], health: pd.DataFrame) -> list[str]:
+    """Return the planted thing of each tube in which it is named rightly."""
+    return [
+        role
+        for tube, role in roles.items()
+        if role in NAMES_OF
+        and health["kind"][health["tube"] == tube].isin(NAMES_OF[role]).any()
+    ]
 
 
 def missed(
