@@ -23,6 +23,7 @@ COMMANDS = (
     looking.timeline,
     judging.tubes,
     looking.limits,
+    looking.layers,
     revising.history,
     revising.compare,
     revising.recalibrate,

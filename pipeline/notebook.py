@@ -94,6 +94,7 @@ class OpenSite:
         step: str = "daily",
         covariance: bool = False,
         time: slice = slice(None),
+        isel: slice = slice(None),
     ) -> xr.Dataset:
         """Return water in the layers of a model by the site's own rules.
 
@@ -104,8 +105,10 @@ class OpenSite:
         time : slice
             Of labels: ``slice("2025-05-01", "2025-05-31")``; all by default. It had better
             begin and end with a day.
+        isel : slice
+            Of steps of the axis, as another way to say it.
         """
-        part = self.water.sel(time=time)
+        part = self.water.isel(time=isel).sel(time=time)
         return model_layers(part, bounds, step, covariance, self.layer_rules)
 
     @property

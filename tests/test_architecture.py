@@ -33,7 +33,7 @@ LAYERS = (
         "notebook",
         "verdicts",
     ),
-    ("revisions",),
+    ("revisions", "model_output"),
     ("store_check", "verify"),
     (
         "lineage",

@@ -109,3 +109,45 @@ def limits(
     if not as_json:
         print(limits_text(account))
     end("limits", [account], as_json)
+
+
+def layers(
+    site: SiteFolder,
+    bounds: Annotated[
+        str, typer.Option(metavar="CM,CM,...", help="Edges of the layers [cm], downwards.")
+    ],
+    output: Annotated[Path, typer.Option(metavar="NC", help="The file to write.")],
+    step: Annotated[str, typer.Option(help="native, hourly or daily.")] = "daily",
+    first: Annotated[
+        datetime | None, typer.Option("--from", formats=["%Y-%m-%d"], help="First day.")
+    ] = None,
+    last: Annotated[
+        datetime | None, typer.Option("--until", formats=["%Y-%m-%d"], help="Last day.")
+    ] = None,
+    covariance: Annotated[
+        bool, typer.Option("--covariance", help="Error covariance between layers too.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write stored water in the layers of a model as CF NetCDF, with its observation error."""
+    from pipeline.derive.binning import STEPS_S
+    from pipeline.model_output import LayersError, layers_file
+
+    if step not in STEPS_S:
+        known = ", ".join(STEPS_S)
+        raise typer.BadParameter(f"found {step!r}; expected {known}", param_hint="--step")
+    try:
+        edges = [float(edge) / 100 for edge in bounds.split(",")]
+    except ValueError:
+        told = f"found {bounds!r}; expected edges in cm such as 0,10,40,100"
+        raise typer.BadParameter(told, param_hint="--bounds") from None
+    try:
+        with redirect_stdout(sys.stderr):
+            found = layers_file(
+                site.absolute(), edges, output.absolute(), step, (first, last), covariance
+            )
+    except LayersError as error:
+        raise typer.BadParameter(str(error), param_hint="layers") from None
+    if not as_json:
+        print(f"{found['file']}: {found['values_known']} of {found['values']} values known")
+    end("layers", [found], as_json)

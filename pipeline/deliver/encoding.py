@@ -42,6 +42,7 @@ PACKINGS: dict[str, Packing] = {
     "logged": Packing("f4", bits=12),  # within 0.004 degC below 64 degC
     "error": Packing("f4", bits=9),  # within 0.1 % of itself
     "storage": Packing("f4", bits=15),  # within 0.004 mm below 512 mm
+    "layer": Packing("f4"),  # in full: layers must add up to the profile
     "weather": Packing("f4"),  # few values, as logged
     "flag": Packing("u1"),
     "mask": Packing("u2"),
