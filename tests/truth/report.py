@@ -14,6 +14,10 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+from report_limits import score_limits
+from report_limits import sections as limit_sections
+from report_storage import score_storage
+from report_storage import sections as storage_sections
 from truth_field import SOILS, UNSEEN_SEEDS, Field, make_field, without_rain
 from truth_ground import make_patch
 from truth_score import (
@@ -199,7 +203,10 @@ def main() -> None:
     with ProcessPoolExecutor(options.workers) as pool:
         for part in pool.map(score_seed, *zip(*tasks, strict=True)):
             tally.add(part)
-    print("\n\n".join(sections(tally, seeds)))
+    parts = [*sections(tally, seeds)]
+    parts += storage_sections(score_storage(seeds, options.workers), seeds)
+    parts += limit_sections(score_limits(seeds, options.workers), seeds)
+    print("\n\n".join(parts))
 
 
 if __name__ == "__main__":
