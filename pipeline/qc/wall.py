@@ -13,8 +13,9 @@ no record can tell: a channel in the soil that happens to end at the tube.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -36,6 +37,7 @@ FLASH_RISE = 0.020  # m3 m-3 within an hour
 FLASH_HALF_H = 3.0
 SHARED_PART = 0.5  # of the neighbours: what they show too is the soil's doing
 SHARED_S = 2 * HOUR_S
+SHARED_RISE = 0.5  # of a rise: so much in a neighbour is the same wetting
 MOST_FLASHING = 2 / 3  # of the sensors of a tube: more is no void but a gap
 
 
@@ -258,10 +260,33 @@ def flashes(responses: pd.DataFrame, wired: Wired) -> pd.DataFrame:
     quick = (responses["rise_in_hour"] >= FLASH_RISE) & (responses["half_h"] <= FLASH_HALF_H)
     found = responses[quick & rained(responses)]
     found = found.sort_values(["tube", "onset_s", "depth_m"], ignore_index=True)
-    alone = np.ones(len(found), dtype=bool)
-    for _, rows in found.groupby("depth_m"):
-        alone[rows.index.to_numpy()] = ~shared(rows, wired)
-    return found[alone].reset_index(drop=True)
+    return found[~_as_neighbours(found, responses, wired)].reset_index(drop=True)
+
+
+def _as_neighbours(
+    found: pd.DataFrame, responses: pd.DataFrame, wired: Wired
+) -> NDArray[np.bool_]:
+    """Tell which quick rises at least half of the neighbours show at the same depth and time.
+
+    Half as much counts, and it need not be gone as soon: then rain was heavy and soil quick.
+    """
+    result = np.zeros(len(found), dtype=bool)
+    for depth, rows in found.groupby("depth_m"):
+        others = responses[(responses["depth_m"] == depth) & rained(responses)]
+        by_tube = {name: part for name, part in others.groupby("tube")}
+        for at, row in zip(rows.index, rows.to_dict("records"), strict=True):
+            near = wired.neighbours.get(row["tube"], ())
+            seen = sum(_rose(by_tube.get(other), row) for other in near)
+            result[at] = bool(near) and seen >= SHARED_PART * len(near)
+    return result
+
+
+def _rose(others: pd.DataFrame | None, row: dict[Hashable, Any]) -> bool:
+    """Tell whether another tube rose half as much at about the same time."""
+    if others is None:
+        return False
+    near = (others["onset_s"] - row["onset_s"]).abs() <= SHARED_S
+    return bool((near & (others["rise_in_hour"] >= SHARED_RISE * row["rise_in_hour"])).any())
 
 
 def void_findings(found: pd.DataFrame, wired: Wired) -> Iterator[Finding]:

@@ -98,6 +98,14 @@ def test_flashes_that_neighbours_share_are_the_soil():
     assert flashes(responses, wired()).empty
 
 
+def test_a_quick_rise_that_stays_longer_in_neighbours_is_heavy_rain_on_quick_soil():
+    flash = storms("A", 60, depths=(0.1,), half_h=2.0)
+    slower = [storms(n, 60, depths=(0.1,), half_h=9.0) for n in "BCD"]
+    assert flashes(pd.concat([flash, *slower]), wired()).empty
+    weaker = [rows.assign(rise_in_hour=0.02) for rows in slower]
+    assert len(flashes(pd.concat([flash, *weaker]), wired())) == len(flash)
+
+
 def test_sharing_needs_half_of_the_neighbours():
     events = pd.DataFrame({"tube": ["A", "B", "D"], "onset_s": [0, HOUR_S, 9 * HOUR_S]})
     # By hand: of the three neighbours of A only B answers within two hours: a third.
