@@ -26,6 +26,8 @@ from truth_score import run_steps
 from pipeline.qc.findings import Verdict
 
 INTERVALS_S = (600, 3600)
+# Of the unseen seeds the first two were looked at while voids were told from heavy rain.
+FIRST_SEED, SEEDS = 2, 2
 CASES = tuple(product(INTERVALS_S, (True, False), (True, False)))
 Case = tuple[int, bool, bool]  # interval, rain logged, hand rounds walked
 
@@ -133,10 +135,10 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 def main() -> None:
     """Score all fields, two at a time, and print this part of the report."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=2, help="how many unseen seeds")
+    parser.add_argument("--seeds", type=int, default=SEEDS, help="how many unseen seeds")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
-    seeds = UNSEEN_SEEDS[: options.seeds]
+    seeds = UNSEEN_SEEDS[FIRST_SEED : FIRST_SEED + options.seeds]
     print("\n\n".join(sections(score_health(seeds, options.workers), seeds)))
 
 
