@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.console import clean, table
+from pipeline.errors import StoreError
 from pipeline.night import open_description, site_store
 from pipeline.qc.findings import Verdict
 from pipeline.verdicts import evidence_rows, verdict_rows
@@ -35,7 +36,12 @@ def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
     SiteError, StoreError
     """
     site = open_description(folder)
-    snapshot = site_store(site).read()
+    store = site_store(site)
+    if not store.exists() or not store.history():
+        raise StoreError(
+            f"{site.store}: expected a night's result, found none; run percolog night"
+        )
+    snapshot = store.read()
     evidence = evidence_rows(snapshot)
     rows = [row for row in verdict_rows(site, snapshot) if tube in ("", row["tube"])]
     for row in rows:

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.errors import StoreError
 from pipeline.night import open_description, site_store
 from pipeline.products.neighbour_days import NEIGHBOUR_DAYS, daily_tests, neighbour_rows
 from pipeline.products.tube_health import HEALTH, VERDICTS
@@ -75,6 +76,12 @@ def test_the_document_has_every_figure(judged):
     assert expected.items() <= evidence.items()
     assert evidence["depth_cm"] == 20.0
     assert evidence["until"] == "1970-01-02T00:00:00Z"
+
+
+def test_before_the_first_night_one_is_asked_for(make_site):
+    found = run("tubes", make_site())
+    assert isinstance(found.exception, StoreError)
+    assert "run percolog night" in str(found.exception)
 
 
 def test_a_tube_the_site_does_not_have_is_wrong_usage(judged):

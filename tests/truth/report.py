@@ -14,6 +14,9 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+from report_health import FIRST_SEED, score_health
+from report_health import SEEDS as HEALTH_SEEDS
+from report_health import sections as health_sections
 from report_limits import score_limits
 from report_limits import sections as limit_sections
 from report_storage import score_storage
@@ -206,6 +209,8 @@ def main() -> None:
     parts = [*sections(tally, seeds)]
     parts += storage_sections(score_storage(seeds, options.workers), seeds)
     parts += limit_sections(score_limits(seeds, options.workers), seeds)
+    unseen = UNSEEN_SEEDS[FIRST_SEED : FIRST_SEED + min(options.seeds, HEALTH_SEEDS)]
+    parts += health_sections(score_health(unseen, options.workers), unseen)
     print("\n\n".join(parts))
 
 
