@@ -51,8 +51,9 @@ def evidence_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
     return rows
 
 
-def _number(value: float, times: float) -> float | None:
-    return None if value != value else round(value * times, 4)
+def _number(value: float | None, times: float) -> float | None:
+    # What is not known is NaN, and comes back from a table as None.
+    return None if value is None or value != value else round(value * times, 4)
 
 
 def _iso(seconds: int) -> str:

@@ -1,7 +1,7 @@
 """Verdicts as people get them: the command's table and document, and the night's summary."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import numpy as np
 import pandas as pd
@@ -42,8 +42,10 @@ def judged(make_site):
     folder = make_site()
     site = open_description(folder)
     verdicts = judge_tubes(["T1"], [LOW], {"T1": Seen(days=200, storms=9, rounds=1)}, {})
+    whole = replace(LOW, kind="noise", depth_m=np.nan, direction_deg=np.nan, sentence="loud")
+    found = findings_table([LOW, whole])
     with site_store(site).write() as writer:
-        health = pa.Table.from_pandas(findings_table([LOW]), HEALTH, preserve_index=False)
+        health = pa.Table.from_pandas(found, HEALTH, preserve_index=False)
         writer.put_table("tube_health", health)
         writer.put_table(
             "tube_verdicts", pa.Table.from_pandas(verdicts, VERDICTS, preserve_index=False)
@@ -62,6 +64,7 @@ def test_the_table_names_verdict_evidence_and_action(judged):
     assert "T1" in found.stdout
     assert "use with care" in found.stdout
     assert "void or stone: at 20 cm the direction 240 degrees reads 8.0 %" in found.stdout
+    assert "noise: loud" in found.stdout
     assert "do: turn the probe" in found.stdout
     assert max(map(len, found.stdout.splitlines())) <= 100
 
@@ -71,7 +74,8 @@ def test_the_document_has_every_figure(judged):
     (site,) = json.loads(found.stdout)["sites"]
     (tube,) = site["tubes"]
     assert (tube["verdict"], tube["days"], tube["rounds"]) == ("use with care", 200, 1)
-    (evidence,) = tube["evidence"]
+    evidence, whole = tube["evidence"]
+    assert (whole["depth_cm"], whole["direction_deg"]) == (None, None)
     expected = {k: v for k, v in asdict(LOW).items() if k in ("kind", "events", "measure")}
     assert expected.items() <= evidence.items()
     assert evidence["depth_cm"] == 20.0
