@@ -26,6 +26,7 @@ Floats = NDArray[np.float64]
 Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
 
 LONGEST_SPELL_D = 30
+WEEK_D = 7
 # Times tried [d]; daily means tell no shorter ones, spells no longer ones.
 TIMES_D = np.geomspace(0.25, 8.0, 11)  # each 2^0.5 times the one before
 FINER = ((2**-0.25, 2**0.25), (2**-0.125, 2**0.125), (2**-0.0625, 2**0.0625))
@@ -49,8 +50,8 @@ class LimitRules:
     reach: float = 1.5  # how far beyond a spell's end its curve is followed, in its lengths
     shortest_spell_d: int = 6
     thorough: float = 0.5  # share of the spells, the wettest, that count as thoroughly wetted
-    plateau_rate: float = 0.0007  # m3 m-3 d-1, decline of a dry plateau
-    plateau_d: int = 7
+    plateau_range: float = 0.004  # m3 m-3, within which a dry plateau stays
+    plateau_d: int = 14
     drying_rate: float = 0.003  # m3 m-3 d-1, of the drying that a plateau ends
     drying_d: int = 60  # how long before a plateau that drying is looked for
 
@@ -247,14 +248,13 @@ def _lower(daily: Floats, rules: LimitRules) -> tuple[Estimate, bool]:
     if daily.size < long:
         return Estimate(float(known.min()), np.nan, 0), True
     window = np.lib.stride_tricks.sliding_window_view(daily, long)
-    fall = (window[:, 0] - window[:, -1]) / (long - 1)
-    flat = (np.abs(fall) <= rules.plateau_rate) & ~np.isnan(window).any(axis=1)
+    flat = np.ptp(window, axis=1) <= rules.plateau_range  # not where a day has no value
     level = window.mean(axis=1)
     lowest, middle = float(known.min()), float(np.median(known))
     # Dry: in the lowest tenth of the way from the lowest to the usual; and the end of a drying
     # that was fast: deep soil that hardly changes shows no limit.
     dry = flat & (level <= lowest + 0.1 * (middle - lowest))
-    dry &= _dried_before(fall, rules)
+    dry &= _dried_before(daily, rules)[: dry.size]
     if not dry.any():
         return Estimate(lowest, np.nan, 0), True
     starts = np.flatnonzero(dry)
@@ -263,8 +263,9 @@ def _lower(daily: Floats, rules: LimitRules) -> tuple[Estimate, bool]:
     return _median(plateaus), False
 
 
-def _dried_before(fall: Floats, rules: LimitRules) -> NDArray[np.bool_]:
-    """Tell for each window whether one that ended within some days before dried fast."""
+def _dried_before(daily: Floats, rules: LimitRules) -> NDArray[np.bool_]:
+    """Tell for each day whether a week that began within some days before it dried fast."""
+    fall = (daily[:-WEEK_D] - daily[WEEK_D:]) / WEEK_D
     fast = np.concatenate([np.zeros(rules.drying_d), fall >= rules.drying_rate])
     before = np.lib.stride_tricks.sliding_window_view(fast, rules.drying_d)[: fall.size]
     return np.asarray(before.any(axis=1))

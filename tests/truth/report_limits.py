@@ -135,9 +135,10 @@ def main() -> None:
     """Score and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=2, help="how many unseen seeds")
+    parser.add_argument("--skip", type=int, default=0, help="how many of them to pass over")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
-    seeds = UNSEEN_SEEDS[: options.seeds]
+    seeds = UNSEEN_SEEDS[options.skip :][: options.seeds]
     print("\n\n".join(sections(score_limits(seeds, options.workers), seeds)))
 
 
