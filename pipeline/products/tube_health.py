@@ -118,11 +118,10 @@ def health_inputs(state: Snapshot, site: Site) -> str:
         site_hash(site),
     ]
     digest = hashlib.sha256(json.dumps(told).encode())
-    for name in ("rounds", "drift_suspects"):
-        table = state.table(name)
-        if table is not None and table.num_rows:
-            rows = pd.util.hash_pandas_object(table.to_pandas(), index=False)
-            digest.update(rows.to_numpy(np.uint64).tobytes())
+    table = state.table("rounds")
+    if table is not None and table.num_rows:
+        rows = pd.util.hash_pandas_object(table.to_pandas(), index=False)
+        digest.update(rows.to_numpy(np.uint64).tobytes())
     return digest.hexdigest()
 
 

@@ -34,7 +34,7 @@ PRECEDENCE = (
 )
 
 # Bit of each test in the ``tests`` mask (uint16). Bits are never given a new meaning.
-# ``neighbour_tube`` is kept for what several tubes tell together; no step sets it yet.
+# ``neighbour_tube`` is of whole days, in the mask of the daily files (docs/tubes.md).
 TEST_BITS: dict[str, int] = {
     "missing": 1,
     "outside_calibration": 2,
