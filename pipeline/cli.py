@@ -23,6 +23,7 @@ COMMANDS = (
     looking.timeline,
     judging.tubes,
     looking.limits,
+    looking.events,
     looking.layers,
     revising.history,
     revising.compare,

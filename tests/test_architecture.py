@@ -59,6 +59,7 @@ LAYERS = (
         "fitting",
         "fitting_text",
         "limits_report",
+        "events_report",
         "timeline",
         "revising",
         "revising_text",

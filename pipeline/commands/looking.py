@@ -151,3 +151,21 @@ def layers(
     if not as_json:
         print(f"{found['file']}: {found['values_known']} of {found['values']} values known")
     end("layers", [found], as_json)
+
+
+def events(
+    site: SiteFolder,
+    tube: Annotated[str, typer.Option(metavar="T", help="Only this tube.")] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Show wetting events: onset, depth reached, gain, rain, and what drained after."""
+    from pipeline.events_report import EventsError, events_report, events_text
+
+    try:
+        with redirect_stdout(sys.stderr):
+            account = events_report(site.absolute(), tube)
+    except EventsError as error:
+        raise typer.BadParameter(str(error), param_hint="events") from None
+    if not as_json:
+        print(events_text(account))
+    end("events", [account], as_json)

@@ -1,0 +1,116 @@
+"""What ``percolog events`` tells: the wetting events of a site's tubes, as last committed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.console import table
+from pipeline.errors import PercologError
+from pipeline.site.load import load_site
+from pipeline.store import SiteStore
+
+CAUTION = (
+    "Drainage is an estimate with the uncertainty stated. What it means for leaching, "
+    "irrigation or the stability of slopes is for local practice to say."
+)
+
+
+class EventsError(PercologError, LookupError):
+    """What is asked for is not in the state; the message says what to do."""
+
+
+def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
+    """Return the events of a site, JSON-ready.
+
+    Parameters
+    ----------
+    folder : Path
+        Where ``site.toml`` lies.
+    tube : str
+        Only this tube.
+
+    Raises
+    ------
+    SiteError, StoreError
+    EventsError
+        If no night has sought events yet, or there is no such tube.
+    """
+    site = load_site(folder)
+    if tube and tube not in site.tube_by_id:
+        known = sorted(site.tube_by_id)
+        raise EventsError(f"{site.id}: found tube {tube!r}; expected one of {known}")
+    snapshot = SiteStore(site.store, site.axis, site.id).read()
+    stored = {
+        name: snapshot.table(name) for name in ("events", "event_depths", "conductivity")
+    }
+    rows: dict[str, list[dict[str, Any]]] = {}
+    for name, found in stored.items():
+        if found is None:
+            raise EventsError(
+                f"{site.id}: found no table of {name} in the store; run percolog night"
+            )
+        rows[name] = [_plain(row) for row in found.to_pylist() if tube in ("", row["tube"])]
+    return {
+        "site": site.id,
+        "outcome": "done",
+        "commit": snapshot.commit_id,
+        **rows,
+        "caution": CAUTION,
+    }
+
+
+def events_text(account: Mapping[str, Any]) -> str:
+    """Return the table a person reads."""
+    head = ["event", "onset", "reached cm", "gain mm", "rain mm", "rest mm", "drained mm"]
+    head += ["by K mm", "until", "doubts"]
+    rows = [
+        [
+            row["event"],
+            _when(row["onset_s"]),
+            round(100 * row["depth_reached_m"]),
+            _pair(row, "gain_mm", "gain_error_mm"),
+            _number(row["rain_mm"]),
+            _pair(row, "remainder_mm", "remainder_error_mm"),
+            _pair(row, "drainage_mm", "drainage_error_mm"),
+            _pair(row, "gradient_drainage_mm", "gradient_drainage_error_mm"),
+            "open" if row["open"] else _when(row["end_s"]),
+            row["doubts"] or "-",
+        ]
+        for row in account["events"]
+    ]
+    lines = [table(head, rows)] if rows else ["no wetting event found"]
+    return "\n".join([*lines, "", account["caution"]])
+
+
+def _plain(row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row without NaN, which JSON does not know; with one error of the gain."""
+    clean = {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in row.items()
+    }
+    if "gain_mm" in clean:
+        parts = [
+            clean[f"gain_{part}_error_mm"] for part in ("random", "systematic", "spacing")
+        ]
+        known = [part for part in parts if part is not None]
+        clean["gain_error_mm"] = math.hypot(*known) if len(known) == len(parts) else None
+    return clean
+
+
+def _when(instant_s: int) -> str:
+    return str(np.datetime64(instant_s, "s").astype("datetime64[m]")) + "Z"
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1f}"
+
+
+def _pair(row: Mapping[str, Any], name: str, error: str) -> str:
+    if row[name] is None:
+        return "-"
+    return f"{row[name]:.1f} ± {_number(row[error])}"
