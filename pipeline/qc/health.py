@@ -16,6 +16,7 @@ from pipeline.qc.neighbours import at_nominal_depths, median_of_others
 from pipeline.qc.rotation import reader_limit, rotation_findings
 from pipeline.qc.tube_verdicts import Seen, refine_causes
 from pipeline.qc.wall import (
+    FLASH_HALF_H,
     FLASH_RISE,
     Wired,
     flashes,
@@ -197,6 +198,8 @@ def seen_of(record: TubesRecord) -> dict[str, Seen]:
         (record.responses["rise_in_hour"] >= FLASH_RISE) & rained(record.responses)
     ]
     storms = (quick["onset_s"] // DAY_S).groupby(quick["tube"]).nunique()
+    emptied = quick[quick["half_h"] <= FLASH_HALF_H]
+    filled = set(zip(emptied["tube"], emptied["depth_m"], strict=True))
     rounds = record.spread.groupby("tube")["round"].nunique()
     by_hand = record.spread.groupby("tube")["depth_m"].nunique()
     return {
@@ -205,7 +208,11 @@ def seen_of(record: TubesRecord) -> dict[str, Seen]:
             int(storms.get(name, 0)),
             int(rounds.get(name, 0)),
             max(len(record.wired.nominal_m.get(name, ())), int(by_hand.get(name, 0))),
-            tuple(record.depths_m[record.usual_difference[tube] <= -FACING].tolist()),
+            tuple(
+                depth
+                for depth in record.depths_m[record.usual_difference[tube] <= -FACING].tolist()
+                if (name, depth) not in filled
+            ),
         )
         for tube, name in enumerate(record.names)
     }

@@ -14,7 +14,7 @@ from pipeline.site.models import Site
 SPOILT_PART = 0.5
 SPOILING = ("void", "stone", "void or stone", "wet side")
 LEAST_DAYS, LEAST_ROUNDS = 30, 1  # of record, or rounds: with less nobody can judge
-LEAST_STORMS = 5  # heavy ones without a flash: then a stone is likelier than a void
+LEAST_STORMS = 10  # heavy ones without a flash: then a stone is likelier than a void
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,8 @@ class Seen:
     storms: int = 0  # that a sensor answered quickly
     rounds: int = 0  # with three directions
     sensors: int = 0  # wired or read by hand
-    dry_m: tuple[float, ...] = ()  # depths at which the logged sensor is drier than neighbours
+    # Depths at which the logged sensor is drier than neighbours, and never filled and emptied.
+    dry_m: tuple[float, ...] = ()
 
     @property
     def counts(self) -> tuple[int, int, int]:
