@@ -79,6 +79,10 @@ def _computed() -> list[ArraySpec]:
         ArraySpec("daily", "daily_water_content", day_tube, "float32", nan),
         ArraySpec("daily", "daily_count", day_tube, "uint16", 0),
         ArraySpec("daily", "daily_storage", day_layer, "float32", nan),
+        ArraySpec("daily", "daily_random_error", day_tube, "float32", nan),
+        ArraySpec("daily", "daily_systematic_error", day_tube, "float32", nan),
+        ArraySpec("daily", "daily_storage_random_error", day_layer, "float32", nan),
+        ArraySpec("daily", "daily_storage_systematic_error", day_layer, "float32", nan),
         ArraySpec("daily", "daily_rain", (DAY, "station"), "float32", nan),
     ]
 

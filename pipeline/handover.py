@@ -26,6 +26,8 @@ from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
 from pipeline.periods import Period, periods
 from pipeline.products.health_pictures import draw_health_pictures
 from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
+from pipeline.products.space import TABLES
+from pipeline.products.space_files import draw_space, write_space
 from pipeline.report.site_chart import draw_site
 from pipeline.report.storage_chart import draw_storage
 from pipeline.report.water_chart import draw_water
@@ -36,7 +38,7 @@ from pipeline.steps import STATION_STEPS, TUBE_STEPS
 
 _MANIFEST = "delivered.json"
 # Names in the manifest beside those of periods.
-_ROUNDS, _COMPARISON = "rounds", "rounds comparison"
+_ROUNDS, _COMPARISON, _SPACE = "rounds", "rounds comparison", "space"
 # A part of a cube up to this size is read at once.
 IN_MEMORY_BYTES = 256 * 1024**2
 
@@ -120,6 +122,27 @@ def deliver_rounds(
     return done
 
 
+def deliver_space(site: Site, snapshot: Snapshot) -> list[Path]:
+    """Write the tables of site means and of stability, where any of them changed.
+
+    Returns
+    -------
+    list of Path
+        The files written now.
+    """
+    folder = site.output / "netcdf"
+    known = _read_manifest(folder)
+    tables = [table for name in TABLES if (table := snapshot.table(name)) is not None]
+    state = [*(_digest(table) for table in tables), version("percolog")]
+    if _is_up_to_date(known.get(_SPACE, {}), state, folder):
+        return []
+    paths = write_space(site, snapshot)
+    names = [f"../{path.relative_to(site.output).as_posix()}" for path in paths]
+    known[_SPACE] = {"state": state, "files": names}
+    _write_manifest(folder, known)
+    return paths
+
+
 def rounds_rows(site: Site) -> list[dict[str, Any]]:
     """Return hand minus logger by sensor, JSON-ready, as last delivered.
 
@@ -138,7 +161,7 @@ def delivered_states(site: Site) -> set[str]:
 
 
 def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
-    """Draw every tube's water, storage and health, and the site as a whole.
+    """Draw every tube's water, storage and health, and the site in time and in space.
 
     The pictures show the last ``site.report.days`` days up to the last whole day of the axis.
     """
@@ -153,6 +176,7 @@ def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
     rain = _rain(snapshot, window)
     rounds = _rounds(site, snapshot, start)
     drawn = [draw_site(site, products, rain, folder / "site_water.png")]
+    drawn += draw_space(site, snapshot, start, rain)
     for tube in site.tubes:
         name = tube.tube
         drawn.append(draw_water(site, name, water, rain, rounds, folder / f"{name}_water.png"))

@@ -19,7 +19,13 @@ from pipeline.calibrate.laws import check_laws
 from pipeline.deliver.atomic import sweep
 from pipeline.description import in_force, warnings
 from pipeline.errors import Problem, SiteError
-from pipeline.handover import deliver_periods, deliver_rounds, draw_pictures, rounds_rows
+from pipeline.handover import (
+    deliver_periods,
+    deliver_rounds,
+    deliver_space,
+    draw_pictures,
+    rounds_rows,
+)
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake
 from pipeline.ingest.ledger import Ledger, advice
@@ -120,6 +126,7 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     sweep(site.output)
     files = deliver_periods(site, snapshot, commit, written)
     files += deliver_rounds(site, snapshot, commit, written)
+    files += deliver_space(site, snapshot)
     return {"delivered": [str(path) for path in files], "rounds": rounds_rows(site)}
 
 

@@ -16,6 +16,7 @@ from pipeline.derive.storage import storage_look, storage_step
 from pipeline.products.events import events_inputs, events_step
 from pipeline.products.limits import soil_limits_step
 from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
+from pipeline.products.space import TABLES, space_inputs, space_step
 from pipeline.products.tube_health import health_inputs, tube_health
 from pipeline.products.tube_records import tube_records
 from pipeline.qc.step import qc_look, qc_step
@@ -87,10 +88,26 @@ TUBE_STEPS = (
     Step(
         "daily",
         daily_step,
-        ("water/cleaned_water_content", "products/storage"),
-        ("daily/daily_water_content", "daily/daily_count", "daily/daily_storage"),
+        (
+            "water/cleaned_water_content",
+            "water/random_error",
+            "water/systematic_error",
+            "products/storage",
+            "products/storage_random_error",
+            "products/storage_systematic_error",
+        ),
+        (
+            "daily/daily_water_content",
+            "daily/daily_count",
+            "daily/daily_random_error",
+            "daily/daily_systematic_error",
+            "daily/daily_storage",
+            "daily/daily_storage_random_error",
+            "daily/daily_storage_systematic_error",
+        ),
         daily_look,
-        "mean of days complete enough",
+        "mean of days complete enough; JCGM 100:2008 eqs 10 and 16",
+        version=2,
     ),
 )
 
@@ -140,5 +157,12 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("soil_limits",),
         "Ratliff, Ritchie & Cassel 1983; recession of Sisson et al. 1980 (docs/limits.md)",
         version=2,
+    ),
+    RecordStep(
+        "space",
+        space_step,
+        TABLES,
+        "Vachaud et al. 1985; JCGM 100:2008 G.4.1",
+        also=space_inputs,
     ),
 )

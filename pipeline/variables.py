@@ -175,6 +175,26 @@ VARIABLES: dict[str, Variable] = {
     "daily_storage": Variable(
         "mm", "daily mean of soil water stored in the layer", LAYER_STORAGE_NAME
     ),
+    "daily_random_error": Variable(
+        "m3 m-3",
+        "random standard uncertainty of daily mean water content",
+        content="qualityInformation",
+    ),
+    "daily_systematic_error": Variable(
+        "m3 m-3",
+        "systematic standard uncertainty of daily mean water content",
+        content="qualityInformation",
+    ),
+    "daily_storage_random_error": Variable(
+        "mm",
+        "random standard uncertainty of daily mean stored water",
+        content="qualityInformation",
+    ),
+    "daily_storage_systematic_error": Variable(
+        "mm",
+        "systematic standard uncertainty of daily mean stored water",
+        content="qualityInformation",
+    ),
     "daily_rain": Variable("mm", "daily sum of rain", "lwe_thickness_of_precipitation_amount"),
 }
 

@@ -56,6 +56,7 @@ LAYERS = (
         "console",
         "lineage_text",
         "accounts",
+        "space_account",
         "fitting",
         "fitting_text",
         "limits_report",

@@ -129,11 +129,22 @@ DAILY: tuple[Field, ...] = (
         "depth",
         "water_content",
         "time: mean depth: point",
-        ("observation_count", "tests_fired"),
+        ("random_error", "systematic_error", "observation_count", "tests_fired"),
     ),
+    Field("daily_random_error", "random_error", "depth", "error"),
+    Field("daily_systematic_error", "systematic_error", "depth", "error"),
     Field("daily_count", "observation_count", "depth", "count"),
     Field("daily_tests", "tests_fired", "depth", "mask"),
-    Field("daily_storage", "soil_water_storage", "layer", "storage", "time: mean layer: sum"),
+    Field(
+        "daily_storage",
+        "soil_water_storage",
+        "layer",
+        "storage",
+        "time: mean layer: sum",
+        ("storage_random_error", "storage_systematic_error"),
+    ),
+    Field("daily_storage_random_error", "storage_random_error", "layer", "error"),
+    Field("daily_storage_systematic_error", "storage_systematic_error", "layer", "error"),
 )
 
 WEATHER: tuple[Field, ...] = (

@@ -36,14 +36,16 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     ----------
     block : Dataset, whole days
         ``cleaned_water_content`` (time, tube, depth) [m3 m-3], ``storage`` (time, tube, layer)
-        [mm], and ``rain`` (time, station) [mm]; what is absent is left out.
+        [mm], each with its random and systematic error, and ``rain`` (time, station) [mm];
+        what is absent is left out.
     site : Site
 
     Returns
     -------
     Dataset, ``day`` in place of ``time``, float32
         ``daily_water_content`` [m3 m-3], ``daily_count`` [1, uint16], ``daily_storage`` [mm],
-        ``daily_rain`` [mm]. ``day`` is the instant (UTC) at which the local day begins.
+        the errors of both means (see `_errors`), ``daily_rain`` [mm]. ``day`` is the instant
+        (UTC) at which the local day begins.
 
     Raises
     ------
@@ -57,15 +59,39 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
         sums, counts = day_sums(block["cleaned_water_content"], days)
         result["daily_water_content"] = _complete(sums / _divisor(counts), counts, due, site)
         result["daily_count"] = counts.astype(np.uint16)
+        result |= _errors(block, "cleaned_water_content", "", result["daily_water_content"])
     if "storage" in block:
         due = _due_in_tubes(block, site, days)
         sums, counts = day_sums(block["storage"], days)
         result["daily_storage"] = _complete(sums / _divisor(counts), counts, due, site)
+        result |= _errors(block, "storage", "storage_", result["daily_storage"])
     if "rain" in block:
         due = _due_at_stations(block, site, days)
         sums, counts = day_sums(block["rain"], days)
         result["daily_rain"] = _complete(sums, counts, due, site)
     return xr.Dataset({name: describe(array, name) for name, array in result.items()})
+
+
+def _errors(
+    block: xr.Dataset, value: str, prefix: str, means: xr.DataArray
+) -> dict[str, xr.DataArray]:
+    """Return the standard uncertainties of daily means, of the values that counted.
+
+    Random errors of single values are independent and average out; the systematic one is
+    taken as shared by all values of a day and does not.
+    """
+    found: dict[str, xr.DataArray] = {}
+    days, known = means["day"].values, block[value].notnull()
+    random, systematic = f"{prefix}random_error", f"{prefix}systematic_error"
+    if random in block:
+        squares = block[random].astype(np.float64).where(known) ** 2
+        sums, counts = day_sums(squares, days)
+        found[f"daily_{random}"] = sums**0.5 / _divisor(counts).where(counts > 0)
+    if systematic in block:
+        sums, counts = day_sums(block[systematic].where(known), days)
+        found[f"daily_{systematic}"] = sums / _divisor(counts).where(counts > 0)
+    kept = means.notnull().values
+    return {name: error.where(kept).astype(np.float32) for name, error in found.items()}
 
 
 def day_sums(

@@ -190,6 +190,19 @@ def build_daily(site, days=5, seed=4):
                 ("day", "tube", "layer"),
                 noisy(random, (days, len(tubes), len(layers)), 20, 300),
             ),
+            "daily_random_error": (("day", "tube", "depth"), noisy(random, cells, 0, 0.02)),
+            "daily_systematic_error": (
+                ("day", "tube", "depth"),
+                noisy(random, cells, 0, 0.02),
+            ),
+            "daily_storage_random_error": (
+                ("day", "tube", "layer"),
+                noisy(random, (days, len(tubes), len(layers)), 0, 9),
+            ),
+            "daily_storage_systematic_error": (
+                ("day", "tube", "layer"),
+                noisy(random, (days, len(tubes), len(layers)), 0, 9),
+            ),
             "daily_rain": (("day", "station"), noisy(random, (days, 1), 0, 40)),
         },
         {

@@ -115,3 +115,34 @@ def test_windows_and_blocks_do_not_change_a_bit(make_site, make_block, seed, cut
     for name in whole:
         assert whole[name].values.tobytes() == parts[name].values.tobytes()
     assert np.isnan(whole["daily_water_content"]).any()
+
+
+def test_random_errors_of_a_day_average_out_and_systematic_ones_do_not(make_site, make_block):
+    # by hand: 24 independent errors of 0.012, mean 0.012 / sqrt(24) = 0.0024495; 0.02 stays
+    site, block = make_hourly(make_site, make_block, days=2)
+    block["random_error"] = xr.full_like(block["cleaned_water_content"], 0.012)
+    block["systematic_error"] = xr.full_like(block["cleaned_water_content"], 0.02)
+    result = daily_step(block, site)
+    random, systematic = (result[f"daily_{n}_error"] for n in ("random", "systematic"))
+    np.testing.assert_allclose(random, 0.012 / np.sqrt(24), rtol=1e-6)
+    np.testing.assert_allclose(systematic, 0.02, rtol=1e-6)
+    assert random.attrs["units"] == systematic.attrs["units"] == "m3 m-3"
+    assert random.dtype == np.float32
+
+
+def test_errors_are_of_the_values_that_counted_and_of_complete_days_only(
+    make_site, make_block
+):
+    # by hand: 20 of 24 counted, 0.01 / sqrt(20); the four removed erred ten times as much
+    site, block = make_hourly(make_site, make_block, days=2)
+    errors = np.full(block["cleaned_water_content"].shape, 0.01, np.float32)
+    errors[20:24] = 0.1
+    block["random_error"] = (("time", "tube", "depth"), errors)
+    block["systematic_error"] = block["random_error"]
+    block["cleaned_water_content"][20:24] = np.nan
+    block["cleaned_water_content"][30:40] = np.nan
+    result = daily_step(block, site)
+    random = result["daily_random_error"].values[:, 0, 0]
+    np.testing.assert_allclose(random, [0.01 / np.sqrt(20), np.nan], rtol=1e-6)
+    systematic = result["daily_systematic_error"].values[:, 0, 0]
+    np.testing.assert_allclose(systematic, [0.01, np.nan], rtol=1e-6)

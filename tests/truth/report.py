@@ -19,6 +19,7 @@ from report_health import SEEDS as HEALTH_SEEDS
 from report_health import sections as health_sections
 from report_limits import score_limits
 from report_limits import sections as limit_sections
+from report_space import space_sections
 from report_storage import score_storage
 from report_storage import sections as storage_sections
 from truth_field import SOILS, UNSEEN_SEEDS, Field, make_field, without_rain
@@ -211,6 +212,8 @@ def main() -> None:
     parts += limit_sections(score_limits(seeds, options.workers), seeds)
     unseen = UNSEEN_SEEDS[FIRST_SEED : FIRST_SEED + min(options.seeds, HEALTH_SEEDS)]
     parts += health_sections(score_health(unseen, options.workers), unseen)
+    with ProcessPoolExecutor(options.workers) as pool:
+        parts += space_sections(pool, seeds)
     print("\n\n".join(parts))
 
 

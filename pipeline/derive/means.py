@@ -1,0 +1,377 @@
+"""Means over tubes: what the site holds, day by day, and how well so few tubes tell it.
+
+Tubes come, go, fail, and are read by hand once a week. The mean of those that happen to be
+there jumps whenever their number changes. Here the mean is that of one fixed set of tubes, the
+*members*: a day is fitted as the site's level plus each tube's own offset from it (an
+unbalanced two-way layout by least squares), so that a tube that comes later moves no level.
+Where all members were measured the result is their plain mean.
+
+The interval has the parts that few tubes leave open: the chance of which places were drilled,
+with Student's t for the few; what the members not measured that day might have shown; and the
+error that all tubes share. Random errors of tubes scatter them and are in the first part.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from statistics import NormalDist
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from pipeline.calibrate.fit_student import student_quantile
+from pipeline.compiled import kernel
+from pipeline.variables import require_units
+
+LEAST_DATES = 10  # fewer do not tell a tube's offset; ours
+COVERED = 0.95
+_EXACT_DEGREES = 100  # beyond them the expansion of `t_quantiles` errs by less than 1e-7
+_TWICE = (1.0 + COVERED) / 2
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class TubeFit:
+    """Levels and offsets of one quantity: ``value = level(day) + offset(tube) + rest``.
+
+    ``members`` (tube,) bool: whose mean the level is. ``level`` (day,), NaN without a member.
+    ``offset`` (tube,), zero on average over the members, NaN for others. ``rest_variance`` is
+    the variance of what the two leave over, NaN with too few values; ``counts`` (day,) how
+    many members were measured.
+    """
+
+    members: NDArray[np.bool_]
+    level: Floats
+    offset: Floats
+    rest_variance: float
+    counts: NDArray[np.int64]
+
+
+def fit_tubes(values: NDArray, least_dates: int = LEAST_DATES) -> TubeFit:
+    """Fit a level to each day and an offset to each tube, by least squares.
+
+    Parameters
+    ----------
+    values : (day, tube), any unit
+        NaN where a tube was not measured.
+    least_dates : int
+        A tube with fewer values is no member. Nor are tubes that never were measured together
+        with the others, directly or through a third: of such separate sets the one with the
+        most values is taken, of equals the one with the first tube.
+
+    Returns
+    -------
+    TubeFit
+
+    References
+    ----------
+    Searle, Speed & Milliken (1980), The American Statistician 34(4), 216-221: population
+    marginal means of unbalanced layouts (from memory).
+
+    Examples
+    --------
+    The second tube comes a day later, 0.1 wetter; the level does not jump.
+
+    >>> import numpy as np
+    >>> fit = fit_tubes(np.array([[0.2, np.nan], [0.2, 0.3], [0.2, 0.3]]), least_dates=1)
+    >>> fit.level.round(9).tolist(), fit.offset.round(9).tolist()
+    ([0.25, 0.25, 0.25], [-0.05, 0.05])
+    """
+    table = np.ascontiguousarray(values, dtype=np.float64)
+    known = np.isfinite(table)
+    members = _connected(known, np.sum(known, axis=0) >= max(least_dates, 1))
+    used = np.flatnonzero(members)
+    offset = np.full(table.shape[1], np.nan)
+    inside = np.ascontiguousarray(table[:, used])
+    offset[used] = _offsets(inside)
+    rest = inside - offset[used]
+    counts = np.asarray(np.isfinite(inside).sum(axis=1), dtype=np.int64)
+    level = _mean_over_tubes(rest, counts)
+    free = int(counts.sum() - used.size - np.sum(counts > 0) + 1)
+    squares = float(np.nansum((rest - level[:, np.newaxis]) ** 2))
+    variance = squares / free if free > 0 and used.size > 1 else np.nan
+    return TubeFit(members, level, offset, variance, counts)
+
+
+def site_mean(
+    values: xr.DataArray,
+    systematic_error: xr.DataArray | None = None,
+    least_dates: int = LEAST_DATES,
+) -> xr.Dataset:
+    """Mean over tubes of each day, and its 95 % interval for the area they stand in.
+
+    The tubes count as a random sample of places of an area without end. A day needs two of
+    its members, or half of them where there are fewer than four.
+
+    Parameters
+    ----------
+    values : DataArray, (day, tube), [m3 m-3] or [mm]
+        Daily values; NaN where there is none.
+    systematic_error : DataArray, (day, tube), same unit
+        Standard uncertainty that tubes share, through one calibration. None: none.
+    least_dates : int
+        See `fit_tubes`.
+
+    Returns
+    -------
+    Dataset, (day), in the unit of ``values``
+        ``mean``; ``sampling_error``, the standard uncertainty from few tubes; its part
+        ``spread``, the standard deviation between tubes; ``systematic_error``;
+        ``degrees_of_freedom`` [1] of both together; ``lower`` and ``upper``, the 95 %
+        interval; ``measured`` [1], how many members were measured. NaN where a day has too few
+        tubes; errors and interval are NaN with a single member. Attribute ``members`` lists
+        the tubes whose mean it is.
+
+    Raises
+    ------
+    UnitsError
+        If the unit is neither m3 m-3 nor mm, or the error has another.
+
+    References
+    ----------
+    JCGM 100:2008, eq. 10, and G.4.1 with eq. G.2b (Welch and Satterthwaite; degrees of freedom
+    are cut to a whole number).
+    """
+    unit = str(values.attrs.get("units"))
+    require_units(values, "mm" if unit == "mm" else "m3 m-3")
+    table = values.transpose("day", "tube").values.astype(np.float64)
+    shared = np.zeros(table.shape)
+    if systematic_error is not None:
+        require_units(systematic_error, unit)
+        shared = systematic_error.transpose("day", "tube").values.astype(np.float64)
+    columns, members = mean_columns(table, shared, least_dates)
+    day = values["day"].values
+    arrays = {
+        name: ("day", column, {"units": _unit_of(name, unit)})
+        for name, column in columns.items()
+    }
+    tubes = [str(t) for t in values["tube"].values[members]]
+    return xr.Dataset(arrays, {"day": day}, {"members": tubes})
+
+
+def mean_columns(
+    table: Floats, shared: Floats, least_dates: int = LEAST_DATES
+) -> tuple[dict[str, NDArray], NDArray[np.bool_]]:
+    """Return `site_mean` of plain arrays: its columns by name (day,), and the members.
+
+    Parameters
+    ----------
+    table, shared : (day, tube)
+        Values and the error that tubes share, in one unit.
+    least_dates : int
+    """
+    fit = fit_tubes(table, least_dates)
+    return {"mean": _enough(fit), **_mean_errors(table, shared, fit)}, fit.members
+
+
+def _mean_errors(table: Floats, shared: Floats, fit: TubeFit) -> dict[str, NDArray]:
+    """Return the columns of `site_mean` beside the mean, each (day,)."""
+    number = int(fit.members.sum())
+    count = fit.counts.astype(np.float64)
+    inside = table[:, fit.members]
+    expected = fit.level[:, np.newaxis] + fit.offset[fit.members]
+    whole = np.where(np.isfinite(inside), inside, expected)
+    variance = np.full(len(table), np.nan)
+    if number > 1:
+        away = whole - np.mean(whole, axis=1, keepdims=True)
+        # A value that is only expected lacks the scatter it would have had.
+        lacking = np.where(count < number, fit.rest_variance * (number - count) / number, 0.0)
+        variance = np.sum(away**2, axis=1) / (number - 1) + lacking
+    spare = np.divide(1.0, count, out=np.full(count.size, np.nan), where=count > 0)
+    absent = np.where(count < number, fit.rest_variance * (spare - 1.0 / max(number, 1)), 0.0)
+    sampling = variance / max(number, 1) + absent
+    known = np.isfinite(inside) & np.isfinite(shared[:, fit.members])
+    systematic = _mean_over_tubes(
+        np.where(known, shared[:, fit.members], np.nan), known.sum(axis=1)
+    )
+    told = np.isfinite(_enough(fit))
+    degrees, half = _half_width(sampling, systematic, number)
+    middle = fit.level
+    found = {
+        "spread": np.sqrt(variance),
+        "sampling_error": np.sqrt(sampling),
+        "systematic_error": systematic,
+        "degrees_of_freedom": degrees,
+        "lower": middle - half,
+        "upper": middle + half,
+    }
+    columns = {name: np.where(told, column, np.nan) for name, column in found.items()}
+    return {**columns, "measured": fit.counts}
+
+
+def tubes_needed(spread: float, precision: float, expected: int | None = None) -> int:
+    """Return how many tubes would tell the mean to within a precision, 95 % of the time.
+
+    ``n = (t s / d)**2``, with Student's t of n - 1 degrees of freedom, so that n is found by
+    trying; tubes are taken as independent and errors that all share are not in it.
+
+    Parameters
+    ----------
+    spread : float
+        Standard deviation between tubes, s.
+    precision : float
+        Half the width of the interval wanted, d, in the same unit.
+    expected : int
+        Degrees of freedom of ``spread`` where t should be theirs, as when the next tubes are
+        planned from few; None takes t of the number sought.
+
+    Raises
+    ------
+    ValueError
+        If ``precision`` is not above zero or ``spread`` is negative or not a number.
+
+    References
+    ----------
+    Cochran (1977), Sampling Techniques, 3rd ed., section 4.6 (from memory); Stein (1945), Ann.
+    Math. Statist. 16, 243-258, for t of the first sample (from memory).
+
+    Examples
+    --------
+    >>> tubes_needed(0.03, 0.02)
+    12
+    """
+    if not precision > 0 or not spread >= 0:
+        raise ValueError(
+            f"expected a spread of at least 0 and a precision above 0, found {spread!r} and "
+            f"{precision!r}"
+        )
+    ratio = spread / precision
+    if expected is not None:
+        return max(2, math.ceil((student_quantile(_TWICE, expected) * ratio) ** 2))
+    number = 2
+    while (t_quantiles(np.array([number - 1.0]))[0] * ratio) ** 2 > number:
+        # Never past the answer: t of more tubes is smaller still.
+        step = (t_quantiles(np.array([2.0 * number]))[0] * ratio) ** 2
+        number = max(number + 1, min(int(step), 2 * number))
+    return number
+
+
+def t_quantiles(degrees: Floats) -> Floats:
+    """Return the 97.5 % quantiles of Student's t; degrees are cut to whole ones, at least 1.
+
+    NaN gives NaN.
+
+    References
+    ----------
+    Abramowitz & Stegun (1964), Handbook of Mathematical Functions, 26.7.5, beyond a hundred
+    degrees of freedom.
+    """
+    table = np.array([np.nan, *(_quantile(k) for k in range(1, _EXACT_DEGREES + 1))])
+    exact = np.isfinite(degrees) & (degrees < _EXACT_DEGREES + 1)
+    whole = np.where(exact, np.maximum(np.where(exact, degrees, 1.0), 1.0), 0.0)
+    many = np.where(degrees > _EXACT_DEGREES, np.floor(degrees), np.inf)
+    z = NormalDist().inv_cdf(_TWICE)
+    first = (z**3 + z) / 4
+    second = (5 * z**5 + 16 * z**3 + 3 * z) / 96
+    third = (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384
+    expanded = z + first / many + second / many**2 + third / many**3
+    return np.where(degrees > _EXACT_DEGREES, expanded, table[whole.astype(np.int64)])
+
+
+@cache
+def _quantile(degrees: int) -> float:
+    return student_quantile(_TWICE, degrees)
+
+
+def _half_width(sampling: Floats, systematic: Floats, number: int) -> tuple[Floats, Floats]:
+    """Return degrees of freedom and half the 95 % interval of a mean (variance, error)."""
+    shared = np.nan_to_num(systematic, nan=0.0) ** 2
+    total = sampling + shared
+    # The shared error is known as stated: its degrees of freedom are without end.
+    ratio = np.divide(total, sampling, out=np.full(total.size, np.inf), where=sampling > 0)
+    degrees = np.where(
+        np.isfinite(sampling), np.floor(max(number - 1, 1) * ratio**2 + 1e-9), np.nan
+    )
+    return degrees, t_quantiles(degrees) * np.sqrt(total)
+
+
+def _enough(fit: TubeFit) -> Floats:
+    """Return the level on days with enough members, else NaN."""
+    number = int(fit.members.sum())
+    need = min(2, max(1, -(-number // 2)))
+    return np.where(fit.counts >= need, fit.level, np.nan)
+
+
+def _unit_of(name: str, unit: str) -> str:
+    return "1" if name in ("degrees_of_freedom", "measured") else unit
+
+
+def _mean_over_tubes(table: Floats, counts: NDArray) -> Floats:
+    """Return the mean of what is known of each day, tube after tube."""
+    total = np.zeros(len(table))
+    for column in np.where(np.isfinite(table), table, 0.0).T:  # a fixed order of summation
+        total += column
+    return np.divide(total, counts, out=np.full(len(table), np.nan), where=counts > 0)
+
+
+def _connected(known: NDArray[np.bool_], candidates: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the tubes of the largest set that is held together by common days."""
+    if known[:, candidates].all(axis=1).any():
+        return candidates
+    links = np.zeros((known.shape[1],) * 2, dtype=bool)
+    for tube in np.flatnonzero(candidates):
+        links[tube] = known[known[:, tube]].any(axis=0) & candidates
+    best, most = np.zeros(known.shape[1], dtype=bool), -1
+    left = candidates.copy()
+    values = known.sum(axis=0)
+    while left.any():
+        group = np.zeros_like(left)
+        group[np.flatnonzero(left)[0]] = True
+        while (wider := group | links[group].any(axis=0)).sum() > group.sum():
+            group = wider
+        if int(values[group].sum()) > most:
+            best, most = group, int(values[group].sum())
+        left &= ~group
+    return best
+
+
+def _offsets(table: Floats) -> Floats:
+    """Return the offsets of tubes (day, tube) that are held together by common days."""
+    count = table.shape[1]
+    matrix, right = np.zeros((count, count)), np.zeros(count)
+    _normal_equations(table, matrix, right)
+    # The equations leave the common level open: offsets are zero on average.
+    matrix += 1.0
+    _eliminate(matrix, right)
+    return right - right.sum() / max(count, 1)
+
+
+@kernel
+def _normal_equations(table, matrix, right):  # type: ignore[no-untyped-def]
+    """Add up the equations of the offsets with the days' levels taken out, day after day."""
+    days, tubes = table.shape
+    for day in range(days):
+        total, count = 0.0, 0
+        for tube in range(tubes):
+            if not np.isnan(table[day, tube]):
+                total += table[day, tube]
+                count += 1
+        if count < 2:
+            continue
+        for tube in range(tubes):
+            if np.isnan(table[day, tube]):
+                continue
+            right[tube] += table[day, tube] - total / count
+            matrix[tube, tube] += 1.0
+            for other in range(tubes):
+                if not np.isnan(table[day, other]):
+                    matrix[tube, other] -= 1.0 / count
+
+
+@kernel
+def _eliminate(matrix, right):  # type: ignore[no-untyped-def]
+    """Solve a symmetric positive definite system in place, in a fixed order."""
+    size = right.size
+    for pivot in range(size):
+        for row in range(pivot + 1, size):
+            factor = matrix[row, pivot] / matrix[pivot, pivot]
+            for column in range(pivot, size):
+                matrix[row, column] -= factor * matrix[pivot, column]
+            right[row] -= factor * right[pivot]
+    for pivot in range(size - 1, -1, -1):
+        for column in range(pivot + 1, size):
+            right[pivot] -= matrix[pivot, column] * right[column]
+        right[pivot] /= matrix[pivot, pivot]

@@ -1,0 +1,164 @@
+"""Maps, the section and the ranks of a site. Expected numbers are worked by hand."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from picture_site import DEPTHS_M, build_rain, build_site, find
+
+from pipeline.derive.stability import stability
+from pipeline.report.site_map import draw_map, last_values, map_figure
+from pipeline.report.slope_section import section_figure, slope_order
+from pipeline.report.stability_chart import draw_stability, stability_figure
+
+pytestmark = pytest.mark.usefixtures("style")
+NAMES = ("A1", "B1", "C1")
+
+
+@pytest.fixture
+def site():
+    """Return three tubes on a line to the south, 10 m a step lower, set in out of order."""
+    site = build_site(tubes=NAMES)
+    places = {"A1": (50.001, 310.0), "B1": (50.0, 290.0), "C1": (50.0005, 300.0)}
+    tubes = tuple(
+        tube.model_copy(
+            update={"latitude": places[tube.tube][0], "elevation_m": places[tube.tube][1]}
+        )
+        for tube in site.tubes
+    )
+    return site.model_copy(update={"tubes": tubes})
+
+
+def build_days(site, days=10, value=0.3):
+    coords = {
+        "day": site.axis.times(0, days * site.axis.steps_per_day)[:: site.axis.steps_per_day],
+        "tube": list(NAMES),
+        "depth": list(DEPTHS_M),
+    }
+    water = np.full((days, 3, 4), value)
+    return xr.Dataset(
+        {
+            "daily_water_content": (tuple(coords), water),
+            "by_hand": (("day", "tube"), np.zeros((days, 3), bool)),
+        },
+        coords,
+    )
+
+
+def build_table(days=100, tubes=NAMES):
+    random = np.random.default_rng(1)
+    places = np.linspace(-0.05, 0.05, len(tubes))
+    values = xr.DataArray(
+        0.3 + places + 0.004 * random.standard_normal((days, len(tubes))),
+        {"tube": list(tubes)},
+        ("day", "tube"),
+        attrs={"units": "m3 m-3"},
+    )
+    found = stability(values)
+    frame = found.to_dataframe().reset_index()
+    return frame.assign(quantity="water_content", depth_m=0.1, layer="", **found.attrs)
+
+
+def test_a_map_shows_the_last_week_at_each_depth(site):
+    days = build_days(site)
+    days["daily_water_content"][:3] = 0.9  # more than a week ago
+    days["daily_water_content"][-1, 1] = np.nan
+    days["daily_water_content"][-2, 1, 0] = 0.37
+    values, by_hand, text = last_values(site, days)
+    # by hand: six days, five of 0.3 and one of 0.37
+    assert values[1, 0] == pytest.approx((5 * 0.3 + 0.37) / 6)
+    assert values[0, 0] == pytest.approx(0.3)
+    assert not by_hand.any()
+    assert text == "means of 4 Mar to 10 Mar 2025"
+    figure = map_figure(site, days, {0.1: {"B1"}})
+    panels = [axes for axes in figure.axes if axes.get_title(loc="left")]
+    assert [axes.get_title(loc="left") for axes in panels] == [
+        "10 cm",
+        "20 cm",
+        "40 cm",
+        "80 cm",
+    ]
+    assert len(find(figure, "ring")) == 1
+    assert len(find(figure, "north")) == 1
+
+
+def test_places_and_scale_of_a_map_are_in_metres(site):
+    figure = map_figure(site, build_days(site), {})
+    (points,) = [p for p in find(figure.axes[0], "tube")]
+    north = points.get_offsets()[:, 1]
+    # by hand: a thousandth of a degree of latitude is 111.2 m at 50 degrees
+    assert np.ptp(north) == pytest.approx(111.2, abs=0.1)
+    (bar,) = find(figure, "scale")
+    assert np.ptp(bar.get_xdata()) in (10, 20, 50)
+    assert f"{np.ptp(bar.get_xdata()):g} m" in [t.get_text() for t in figure.axes[0].texts]
+
+
+def test_hand_read_tubes_have_a_shape_of_their_own(site):
+    days = build_days(site)
+    days["by_hand"][:, 2] = True
+    assert last_values(site, days)[1].tolist() == [False, False, True]
+    labels = [t.get_text() for t in map_figure(site, days, {}).legends[0].get_texts()]
+    assert labels == ["tube, logged", "tube, read by hand"]
+
+
+def test_tubes_are_ordered_down_the_slope(site):
+    order, places = slope_order(site)
+    assert [NAMES[tube] for tube in order] == ["A1", "C1", "B1"]
+    # by hand: half a thousandth of a degree is 55.6 m
+    assert [places[tube] for tube in order] == ["0 m down", "56 m down", "111 m down"]
+    level = site.model_copy(
+        update={"tubes": tuple(t.model_copy(update={"elevation_m": 5.0}) for t in site.tubes)}
+    )
+    assert slope_order(level) == ([0, 1, 2], ["5.0 m"] * 3)
+
+
+def test_a_section_has_a_strip_for_each_tube(site):
+    days = build_days(site, days=4)
+    days["daily_water_content"][1, 0] = np.nan
+    days["daily_water_content"][:, 2] = np.nan
+    figure = section_figure(site, days, build_rain(site))
+    strips = find(figure, "water")
+    assert len(strips) == 2
+    assert strips[0].get_array().shape == (4, 4)
+    assert np.ma.getmaskarray(strips[0].get_array()).sum() == 4
+    texts = [t.get_text() for axes in figure.axes for t in axes.texts]
+    assert [t.split("\n")[0] for t in texts if "down" in t] == ["A1", "C1", "B1"]
+    assert "no water content in this period" in texts
+    assert [t.get_text() for t in figure.legends[0].get_texts()] == ["no value"]
+
+
+def test_ranks_are_ordered_and_the_named_are_marked(site):
+    table = build_table()
+    figure = stability_figure(site, table)
+    (axes,) = figure.axes
+    assert axes.get_title(loc="left") == "10 cm"
+    assert [label.get_text() for label in axes.get_xticklabels()] == list(NAMES)
+    (tubes,) = find(figure, "tube")
+    expected = 100 * np.sort(table["mean_relative_difference"])
+    np.testing.assert_allclose(tubes.get_ydata(), expected)
+    assert find(figure, "direct")[0].get_xdata().tolist() == [2.0]
+    assert axes.get_ylabel() == "difference (%)"
+    assert "100 days, worth about" in figure.texts[2].get_text()
+
+
+def test_many_tubes_keep_only_the_names_that_count(site):
+    table = build_table(tubes=tuple(f"P{n:02d}" for n in range(20)))
+    names = [t.get_text() for t in stability_figure(site, table).axes[0].get_xticklabels()]
+    named = table[table["direct"] | table["with_offset"]]["tube"]
+    assert set(names) == {"", *named}
+
+
+def test_nothing_to_draw_is_drawn(site, tmp_path):
+    days = build_days(site, value=np.nan)
+    for path in (
+        draw_map(site, days, {}, tmp_path / "map.png"),
+        draw_stability(site, build_table().iloc[:0], tmp_path / "ranks.png"),
+    ):
+        assert path.read_bytes()[:4] == b"\x89PNG"
+    assert section_figure(site, days.isel(day=slice(0)), None).axes
+
+
+def test_bytes_are_the_same_for_the_same_input(site, tmp_path):
+    table = pd.concat([build_table(), build_table().assign(depth_m=0.4)])
+    paths = [draw_stability(site, table, tmp_path / name) for name in ("one.png", "two.png")]
+    assert paths[0].read_bytes() == paths[1].read_bytes()
