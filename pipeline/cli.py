@@ -25,6 +25,7 @@ COMMANDS = (
     looking.limits,
     looking.events,
     looking.layers,
+    looking.space,
     revising.history,
     revising.compare,
     revising.recalibrate,

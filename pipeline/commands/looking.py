@@ -169,3 +169,14 @@ def events(
     if not as_json:
         print(events_text(account))
     end("events", [account], as_json)
+
+
+def space(site: SiteFolder, as_json: AsJson = False) -> None:
+    """Tell which tube stands for the site, how sure that is, and the newest means."""
+    from pipeline.space_account import space_account, space_text
+
+    with redirect_stdout(sys.stderr):
+        account = space_account(site.absolute())
+    if not as_json:
+        print(space_text(account))
+    end("space", [account], as_json)
