@@ -24,11 +24,11 @@ from pipeline.qc.flags import TEST_BITS, Quality
 
 # Limits that bear on a test beside those its evidence names; those a state lacks are left out.
 _MORE_LIMITS: dict[str, tuple[str, ...]] = {
-    "spike": ("spike_noise", "noise_floor"),
+    "spike": ("spike_noise", "spike_false", "noise_floor"),
     "flat_line": ("stuck_chance", "dropout_fall"),
     "noise_burst": ("burst_noise", "noise_floor"),
     "step": ("step_suspect", "step_noise", "noise_floor"),
-    "frozen": ("frozen_degc",),
+    "frozen": ("frozen_degc", "frozen_fall"),
     "neighbour_depth": ("neighbour_suspect",),
     "timing": ("timing_part",),
     "maintenance": ("maintenance_h",),

@@ -193,13 +193,13 @@ def _seen_from_stations(
 ) -> NDArray[np.bool_]:
     """Return on which days each tube is touched by what changed at the stations.
 
-    A station's readings tell of the tubes wired to it; rain, wherever it is logged, of all.
+    A station's readings tell of the tubes wired to it; rain and air temperature of all.
     """
     labels = writer.labels
     touched = np.zeros((len(labels["tube"]), writer.days), dtype=bool)
     for row, station in enumerate(labels["station"]):
         wires = [wire for wire in site.wiring if wire.source == station]
-        if any(wire.quantity == "rain" for wire in wires):
+        if any(wire.quantity in ("rain", "air_temperature") for wire in wires):
             touched |= station_days[row]
         for tube in {wire.tube for wire in wires if wire.tube}:
             touched[labels["tube"].index(tube)] |= station_days[row]

@@ -6,7 +6,12 @@ import json
 from typing import Any
 
 from pipeline.qc.plan import Cadence, sensor_cadences, sensor_plateau
-from pipeline.qc.spans import nearest_thermometer, visit_window, visits_at
+from pipeline.qc.spans import (
+    nearest_thermometer,
+    tells_frost_by_fall,
+    visit_window,
+    visits_at,
+)
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import QcLimits, Site
 from pipeline.variables import SIGNALS
@@ -54,13 +59,15 @@ def _fixed(site: Site, tube: str, depth_m: float, limits: QcLimits) -> dict[str,
             (w.source, w.quantity, str(w.start), str(w.until))
             for w in site.wiring
             if (w.tube == tube and w.depth_m == depth_m and w.quantity in SIGNALS)
-            or w.quantity in ("rain", "supply_voltage")
+            or w.quantity in ("rain", "supply_voltage", "air_temperature")
         }
     )
+    by_fall = tells_frost_by_fall(site, tube, limits)
     return {
         "limits": limits.model_dump(exclude={"why"}),
         "plateau": sensor_plateau(site, tube, depth_m),
         "thermometer": nearest_thermometer(site, tube, depth_m),
+        "latitude": site.tube_by_id[tube].latitude if by_fall else None,
         "stations": [list(row) for row in stations],
     }
 

@@ -19,12 +19,10 @@ NEIGHBOUR = TEST_BITS["neighbour_depth"]
 STEP_SIDE, STEP_NEAR = 12, 4
 STEP_LEAST = 3  # of each four there must be
 STEP_AT_ONCE = 0.7  # part of its height a step has in its one reading
+# With this part of it, less this much noise, there is no doubt: at the steps between readings
+# that are judged here no front is over within one of them and then stands still.
+STEP_CLEAR, STEP_CLEAR_NOISE = 0.93, 2.5
 STEP_DRIFT_PART, STEP_DRIFT_NOISE = 0.2, 3.0
-# The same water moves the sensor above, or below, by this part of the step and more.
-STEP_COMPANY = 0.4
-# A sensor feels some centimetres of soil: no front passes it within one such interval and then
-# stands still for two hours.
-SHARP_S = 1200
 DRY, WET, UNKNOWN = 0, 1, 2  # of the rain logged in the day before
 
 
@@ -82,66 +80,22 @@ def step_height(
 
 
 @kernel
-def moved(other: Floats, i: int, day: int, stride: int) -> float:  # pragma: no cover
-    """Return by how much a sensor rose or fell in a quarter, a half and a whole day; the most.
-
-    Each told by the means of four readings, 0 where too few are there.
-    """
-    span = (STEP_NEAR - 1) * stride
-    now = mean_of(other, i - span, STEP_NEAR, stride)
-    most = 0.0
-    for part in (1, 2, 4):
-        change = abs(now - mean_of(other, i - span - day // part, STEP_NEAR, stride))
-        if change > most:
-            most = change
-    return most
-
-
-@kernel
-def may_be_water(
-    series: NDArray[np.float64],
-    around: tuple[int, int, int],
-    i: int,
-    rain: tuple[int, int],
-    jump: tuple[float, int],
-) -> bool:  # pragma: no cover
-    """Tell whether a jump up may be a front: it rained, or the same water moved others.
-
-    ``rain`` is what is known of the day before, and its steps; ``jump`` its height and the
-    steps between readings.
-    """
-    known, day = rain
-    height, stride = jump
-    if known == DRY:
-        return False
-    _, above, below = around
-    for row in (above, below):
-        if row >= 0 and moved(series[row], i, day, stride) >= STEP_COMPANY * height:
-            return True
-    return above < 0 and known == WET
-
-
-@kernel
 def steps_of_run(
-    series: NDArray[np.float64],
-    around: tuple[int, int, int],
+    x: Floats,
     run: Integers,
     first: int,
     thresholds: tuple[float, float],
     noise: Floats,
-    wet: tuple[NDArray[np.uint8], int, bool],
+    rain: NDArray[np.uint8],
     place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
     """Suspect readings at which the record jumps and stays.
 
-    ``around`` are the rows of this sensor, of the one above and the one below (-1: none).
-    A jump up is none if it may have been water (`may_be_water`), except where ``wet`` says
-    that readings follow each other so quickly that no water comes within one.
+    A jump up may be a front, and is none of these then: it is a step after a dry day, or if
+    nearly all of it is in its one reading. ``rain`` tells what is known of the day before.
     """
     marks, column = place
-    x = series[around[0]]
     stride = run[3]
-    rain, day, sharp = wet
     base, count, length = chunks_of(run, first)
     for k in range(count):
         limit = max(thresholds[0], thresholds[1] * noise[k])
@@ -154,19 +108,13 @@ def steps_of_run(
             continue
         here, last = x[start:stop], x[start - stride : stop - stride]
         for n in range(here.size):
-            if not abs(here[n] - last[n]) > least:
+            at_once = abs(here[n] - last[n])
+            if not at_once > least:
                 continue
-            i = start + n
-            height = step_height(x, i, stride, limit, noise[k])
-            if height == 0.0:
-                continue
-            if (
-                height > 0.0
-                and not sharp
-                and may_be_water(series, around, i, (rain[i], day), (height, stride))
-            ):
-                continue
-            mark(marks, i, column, STEP, SUSPECT)
+            height = step_height(x, start + n, stride, limit, noise[k])
+            clear = at_once >= STEP_CLEAR * abs(height) - STEP_CLEAR_NOISE * noise[k]
+            if height < 0.0 or (height > 0.0 and (clear or rain[start + n] == DRY)):
+                mark(marks, start + n, column, STEP, SUSPECT)
 
 
 @kernel

@@ -17,16 +17,18 @@ from numpy.typing import NDArray
 from pipeline.compiled import kernel
 from pipeline.qc.constants import ROUNDING, SPIKE_RETURN
 from pipeline.qc.flags import TEST_BITS
-from pipeline.qc.jumps import SHARP_S, against_neighbours, rate_of_change, steps_of_run
+from pipeline.qc.jumps import against_neighbours, rate_of_change, steps_of_run
 from pipeline.qc.noise import (
     CHUNK,
     LEAST_QUIET,
+    LEAST_STEADY,
     MOST_QUIET,
+    MOST_STEADY,
     chunks_of,
     noise_bursts,
     noise_of_run,
-    noise_spikes,
 )
+from pipeline.qc.spikes import noise_spikes
 from pipeline.qc.standing import flat_line, stuck
 from pipeline.qc.verdicts import (
     BAD,
@@ -51,8 +53,6 @@ MISSING_BIT, OUTSIDE_BIT = TEST_BITS["missing"], TEST_BITS["outside_calibration"
 DECISION = TEST_BITS["decision"]
 GROUP = 16  # columns taken together, or as many as a tube has: one cache line of float32
 
-DAY_S = 86_400
-
 
 class Readings(NamedTuple):
     """What is judged, (time, column): water content, why there is none, stated noise."""
@@ -67,7 +67,9 @@ class Plan(NamedTuple):
 
     ``runs`` is (R, 5), sorted by column: column, first and end step, steps between readings,
     and whether these are close enough together to tell noise from soil. ``changes`` (R,) is
-    the largest change from one to the next that is not suspect. ``spans`` is (S, 5), sorted by
+    the largest change from one to the next that is not suspect; ``levels`` (R, n) tells from
+    how many times its deviation on a reading is a spike (`pipeline.qc.spikes.spike_levels`).
+    ``spans`` is (S, 5), sorted by
     column: column, first and end step, bit and level of what is known from elsewhere.
     ``around`` (columns, 2) are the columns of the sensors above and below, -1 for none, in
     the same tube. ``rain`` (time,) tells whether the day before was dry.
@@ -75,6 +77,7 @@ class Plan(NamedTuple):
 
     runs: Integers
     changes: Floats
+    levels: Floats
     spans: Integers
     around: Integers
     rain: NDArray[np.uint8]
@@ -92,6 +95,7 @@ class Work(NamedTuple):
     starts: Integers
     doomed: Doomed
     repeats: Floats
+    steady: Floats
     stated: Floats
     room: Floats
     few: Floats
@@ -110,6 +114,7 @@ def make_work(steps: int, runs: Integers) -> tuple[Work, int]:  # pragma: no cov
         np.empty(steps, dtype=np.int64),
         # The flat-line tests may both find every reading.
         Doomed(np.empty(2 * steps, dtype=np.int64), np.zeros(1, dtype=np.int64)),
+        np.empty(chunks),
         np.empty(chunks),
         np.empty(chunks),
         np.empty(CHUNK * longest),
@@ -229,17 +234,18 @@ def stated_noise(
 
 
 @kernel
-def quiet_chunks(run: Integers, windows: Windows) -> int:  # pragma: no cover
-    """Return in how many chunks back the quietest noise is sought."""
+def chunks_back(run: Integers, windows: Windows) -> tuple[int, int]:  # pragma: no cover
+    """Return in how many chunks back the quietest noise is sought, and the steady one."""
     seconds = CHUNK * run[3] * windows.interval_s
-    return min(MOST_QUIET, max(LEAST_QUIET, windows.quiet_s // seconds))
+    quiet = min(MOST_QUIET, max(LEAST_QUIET, windows.quiet_s // seconds))
+    return quiet, min(MOST_STEADY, max(LEAST_STEADY, windows.steady_s // seconds))
 
 
 @kernel
 def judge_column(
     x: Floats,
     stated: NDArray[np.float32],
-    runs: Integers,
+    own: tuple[Integers, Floats, Floats],
     plan: Plan,
     work: Work,
     noise: tuple[Floats, Floats],
@@ -247,22 +253,25 @@ def judge_column(
 ) -> None:  # pragma: no cover
     """Run the tests that need one column alone, in their order; ``x`` loses what they fail.
 
+    ``own`` are the runs of the column, their largest changes and their levels of spikes.
     ``noise``, typical and quiet by chunk, run after run, is left for the tests that follow.
     """
+    runs, changes, levels_of = own
     column, limits, windows = place[1], plan.limits, plan.windows
     marking = not limits.gross_on[column]
     at = 0
     for r in range(runs.shape[0]):
         run = runs[r]
         last = at + chunks_of(run, windows.first)[1]
-        found = (noise[0][at:last], noise[1][at:last], work.repeats[at:last])
+        steady = work.steady[at:last]
+        found = (noise[0][at:last], noise[1][at:last], work.repeats[at:last], steady)
         if run[4] == 1 and plan.noise_on[column]:
             stated_noise(stated, column, run, windows.first, work.stated[at:last])
             noise_of_run(
                 x,
                 run,
                 windows.first,
-                quiet_chunks(run, windows),
+                chunks_back(run, windows),
                 limits.noise_floor[column],
                 work.stated[at:last],
                 (work.room, work.few),
@@ -273,10 +282,10 @@ def judge_column(
                 values[:] = np.nan
         thresholds = (limits.spike_suspect[column], limits.spike_fail[column])
         spike(x, run, thresholds, marking, work.doomed, place)
-        factor = limits.spike_noise[column]
-        if run[4] == 1 and factor < np.inf:
+        levels = levels_of[r]
+        if run[4] == 1 and levels[0] < np.inf:
             room = (work.filled, work.away, work.few)
-            noise_spikes(x, run, windows.first, factor, found[0], room, place)
+            noise_spikes(x, run, windows.first, levels, steady, room, windows.memory, place)
         at = last
     take_out(x, work.doomed)
     flat_line(x, limits, windows, work.starts, work.doomed, place)
@@ -287,7 +296,7 @@ def judge_column(
         at = last
     take_out(x, work.doomed)
     for r in range(runs.shape[0]):
-        rate_of_change(x, runs[r], plan.changes[r], marking, place)
+        rate_of_change(x, runs[r], changes[r], marking, place)
 
 
 @kernel
@@ -306,7 +315,6 @@ def judge_together(
     column, limits, windows = place[1], plan.limits, plan.windows
     above, below, group = plan.around[column, 0], plan.around[column, 1], column - row
     around = (row, above - group if above >= 0 else -1, below - group if below >= 0 else -1)
-    day = max(1, DAY_S // windows.interval_s)
     factor, least = limits.burst_noise[column], limits.step_suspect[column]
     at = 0
     for r in range(runs.shape[0]):
@@ -316,10 +324,8 @@ def judge_together(
             noise_bursts(series[row], run, windows.first, factor, noise[1][at:last], place)
         if least < np.inf:
             sizes = (least, limits.step_noise[column])
-            rain = (plan.rain, day, run[3] * windows.interval_s <= SHARP_S)
-            steps_of_run(
-                series, around, run, windows.first, sizes, noise[0][at:last], rain, place
-            )
+            found = noise[0][at:last]
+            steps_of_run(series[row], run, windows.first, sizes, found, plan.rain, place)
         at = last
     against_neighbours(series, around, limits.neighbour[column], windows.neighbour, place)
 
@@ -346,15 +352,16 @@ def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: 
                 x[c, i] = marks.cleaned[i, group + c]
         for c in range(width):
             column = group + c
-            own = runs[run_of[column] : run_of[column + 1]]
+            first, last = run_of[column], run_of[column + 1]
+            own = (runs[first:last], plan.changes[first:last], plan.levels[first:last])
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
             take_spans(x[c], readings.theta, known, True, place)
             judge_column(x[c], readings.stated, own, plan, work, (typical[c], quiet[c]), place)
         for c in range(width):
             column = group + c
-            own = runs[run_of[column] : run_of[column + 1]]
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
-            judge_together(x, c, own, plan, (typical[c], quiet[c]), place)
+            mine = runs[run_of[column] : run_of[column + 1]]
+            judge_together(x, c, mine, plan, (typical[c], quiet[c]), place)
             take_spans(x[c], readings.theta, known, False, place)

@@ -5,8 +5,10 @@ from reading to reading, noise does not. The record is cut into chunks of `CHUNK
 fixed places of the site's axis, so that no estimate depends on where a block begins. Of each
 chunk the mean of the lower three quarters of the absolute second differences is taken, which
 a front or a spike in the other quarter does not reach; the noise at a reading is the median of
-five chunks, three before its own and one after. Three equal readings in a row tell nothing of
-noise (the sensor may be stuck, or coarse) and are left out.
+five chunks, three before its own and one after; for spikes, which need it more exactly, the
+mean of the middle half of some two dozen, each over the noise stated for it, because the same
+noise of the signal is not as much water content in wet soil as in dry. Three equal readings in
+a row tell nothing of noise (the sensor may be stuck, or coarse) and are left out.
 
 References
 ----------
@@ -31,30 +33,24 @@ from pipeline.qc.verdicts import (
     sort_few,
 )
 
-SPIKE, BURST = TEST_BITS["spike"], TEST_BITS["noise_burst"]
+BURST = TEST_BITS["noise_burst"]
 CHUNK = 48  # readings
 LEAST = 8  # second differences a chunk must have to tell its noise
 BEFORE, AFTER = 3, 1  # chunks around the one a reading is in
 LEAST_QUIET, MOST_QUIET = 3, 32  # chunks back in which the quietest noise is sought
+# Spikes are held against a steadier estimate, from more chunks: at five times the noise, one
+# too low by a tenth makes ten false ones of one. It is never far below the typical one.
+LEAST_STEADY, MOST_STEADY = 12, 26  # chunks back
+STEADY_CHUNKS = 2  # that tell it at least
+STEADY_PART = 0.8
 # Mean of the lower three quarters of |z| of a standard normal z, times sqrt(1 + 4 + 1): by it
 # the mean of absolute second differences becomes the standard deviation of single readings.
 KEPT = 0.75
 TO_SIGMA = 1.0 / (0.5149037 * np.sqrt(6.0))
 
-SIDE = 4  # readings on either side that a spike is held against
-LEAST_SIDE = 2
-CANDIDATE = 0.6  # of the threshold: from there a reading is looked at closely
-# What lies on the two sides of a spike may differ by this part of it, and this much noise.
-SIDES_PART, SIDES_NOISE = 0.25, 3.0
-# So may the readings around it: where all of them move, the soil does.
-SPREAD_PART, SPREAD_NOISE = 0.5, 3.0
-
 BURST_READINGS = 12  # a quarter of a chunk
 BURST_LEAST = 4  # zigzags in so many readings: a single spike makes three at most
 TO_ONE = 1.0 / np.sqrt(6.0)  # from the noise of a second difference to that of a reading
-# A spike stands out from each of its two neighbours by this part of the threshold at least;
-# the rounded top of a slow front does not.
-NEAR_PART = 0.35
 
 
 @kernel
@@ -125,18 +121,19 @@ def noise_of_run(
     x: Floats,
     run: Integers,
     first: int,
-    quiet_chunks: int,
+    reach: tuple[int, int],
     floor: float,
     stated: Floats,
     work: tuple[Floats, Floats],
-    out: tuple[Floats, Floats, Floats],
+    out: tuple[Floats, Floats, Floats, Floats],
 ) -> None:  # pragma: no cover
-    """Fill noise, quietest noise nearby, and share of repeats of every chunk of a run.
+    """Fill noise, quietest nearby, share of repeats, and steady noise of each chunk of a run.
 
-    ``stated`` is the noise the description states for each chunk, NaN for none: below it a
-    record is not taken to be, unless it measures less than two thirds of it.
+    ``reach`` is how many chunks back the quietest, and the steady one, are sought. ``stated``
+    is the noise the description states for each chunk, NaN for none: below it a record is not
+    taken to be, unless it measures less than two thirds of it.
     """
-    typical, quiet, repeats = out
+    typical, quiet, repeats, steady = out
     room, few = work
     base, count, length = chunks_of(run, first)
     scales = np.empty(count)
@@ -146,8 +143,10 @@ def noise_of_run(
         scales[k], repeats[k] = chunk_scale(x, begin, ends, run[3], room)
     for k in range(count):
         typical[k] = _middle(scales, k - BEFORE, k + AFTER, few)
-        quiet[k] = _low_quarter(scales, k - quiet_chunks, k + AFTER, few)
+        quiet[k] = _low_quarter(scales, k - reach[0], k + AFTER, few)
+        steady[k] = _middle_half(scales, stated, k, k - reach[1], few)
         if typical[k] == typical[k]:
+            steady[k] = max(steady[k], STEADY_PART * typical[k], floor)
             if stated[k] > typical[k]:
                 typical[k] = min(stated[k], 1.5 * typical[k])
             typical[k] = max(typical[k], floor)
@@ -180,127 +179,30 @@ def _low_quarter(
 
 
 @kernel
-def stand_out(
-    x: Floats, i: int, stride: int, few: Floats
-) -> tuple[float, float, float]:  # pragma: no cover
-    """Return how far a reading lies from those around it, how far its sides differ, and those.
+def _middle_half(
+    scales: Floats, stated: Floats, k: int, first: int, few: Floats
+) -> float:  # pragma: no cover
+    """Return the mean of the middle half of the scales up to a chunk; NaN of too few.
 
-    The sides are its two neighbours, or where one is missing all there are on either side. The
-    last is the range of the readings around it.
-    Of the readings around it the lowest and the highest do not count where there are five or
-    more. NaN where either side has fewer than two.
+    Each counts by how the noise stated for it, if any is, compares with that of the chunk.
     """
-    count, left, right, n_left, n_right = 0, 0.0, 0.0, 0, 0
-    for j in range(1, SIDE + 1):
-        before, after = i - j * stride, i + j * stride
-        if before >= 0 and x[before] == x[before]:
-            left += x[before]
-            n_left += 1
-            few[count] = x[before]
+    count = 0
+    here = stated[k]
+    for j in range(max(0, first), min(scales.size, k + AFTER + 1)):
+        scale = scales[j]
+        if here == here:
+            scale = scale * here / stated[j] if stated[j] > 0.0 else np.nan
+        if scale == scale:
+            few[count] = scale
             count += 1
-        if after < x.size and x[after] == x[after]:
-            right += x[after]
-            n_right += 1
-            few[count] = x[after]
-            count += 1
-    if n_left < LEAST_SIDE or n_right < LEAST_SIDE:
-        return np.nan, np.nan, np.nan
+    if count < STEADY_CHUNKS:
+        return np.nan
     sort_few(few, count)
-    skip = 1 if count > 4 else 0
+    skip = count // 4
     total = 0.0
     for j in range(skip, count - skip):
         total += few[j]
-    size = x[i] - total / (count - 2 * skip)
-    nearest = x[i + stride] - x[i - stride]
-    if nearest != nearest:
-        nearest = right / n_right - left / n_left
-    return size, abs(nearest), few[count - 1 - skip] - few[skip]
-
-
-@kernel
-def distances(
-    x: Floats, stride: int, filled: Floats, away: Floats
-) -> None:  # pragma: no cover
-    """Fill ``away`` with how far each reading lies from the mean of those around it, roughly.
-
-    A missing reading is taken as the last one, if that is near; NaN where none is.
-    """
-    last, since = np.nan, 0
-    near = 2 * SIDE * stride
-    for i in range(x.size):
-        here = x[i]
-        if here == here:
-            last, since = here, 0
-        else:
-            since += 1
-        filled[i] = last if since <= near else np.nan
-    edge = SIDE * stride
-    size = x.size - 2 * edge
-    if size <= 0:
-        away[:] = np.nan
-        return
-    away[:edge] = np.nan
-    away[edge + size :] = np.nan
-    # Views, since an index that may be negative is slow.
-    out, middle = away[edge : edge + size], x[edge : edge + size]
-    a, b = filled[:size], filled[stride : stride + size]
-    c, d = filled[2 * stride : 2 * stride + size], filled[3 * stride : 3 * stride + size]
-    e, f = filled[5 * stride : 5 * stride + size], filled[6 * stride : 6 * stride + size]
-    g, h = filled[7 * stride : 7 * stride + size], filled[8 * stride : 8 * stride + size]
-    for i in range(size):
-        around = ((a[i] + b[i]) + (c[i] + d[i])) + ((e[i] + f[i]) + (g[i] + h[i]))
-        out[i] = abs(middle[i] - 0.125 * around)
-
-
-@kernel
-def _is_sharp(x: Floats, i: int, stride: int, least: float) -> bool:  # pragma: no cover
-    """Tell whether a reading is an extreme by ``least``, as far as neighbours are there."""
-    rise = x[i] - x[i - stride] if i >= stride else np.nan
-    fall = x[i] - x[i + stride] if i + stride < x.size else np.nan
-    if rise != rise or fall != fall:
-        return not (abs(rise) < least or abs(fall) < least)
-    return rise * fall > 0.0 and min(abs(rise), abs(fall)) >= least
-
-
-@kernel
-def noise_spikes(
-    x: Floats,
-    run: Integers,
-    first: int,
-    factor: float,
-    noise: Floats,
-    work: tuple[Floats, Floats, Floats],
-    place: tuple[Marks, int],
-) -> None:  # pragma: no cover
-    """Suspect single readings ``factor`` times the noise away from those around them."""
-    filled, away, few = work
-    marks, column = place
-    stride = run[3]
-    distances(x, stride, filled, away)
-    base, count, length = chunks_of(run, first)
-    for k in range(count):
-        limit = factor * noise[k]
-        if limit != limit:
-            continue
-        nearly = CANDIDATE * limit
-        start = max(run[1], (base + k) * length - first)
-        stop = min(run[2], (base + k + 1) * length - first)
-        far = away[start:stop]
-        for n in range(far.size):
-            if far[n] <= nearly:
-                continue
-            i = start + n
-            if x[i] != x[i]:
-                continue
-            size, sides, spread = stand_out(x, i, stride, few)
-            size = abs(size)
-            if (
-                size > limit
-                and sides <= SIDES_PART * size + SIDES_NOISE * noise[k]
-                and spread <= SPREAD_PART * size + SPREAD_NOISE * noise[k]
-                and _is_sharp(x, i, stride, NEAR_PART * limit)
-            ):
-                mark(marks, i, column, SPIKE, SUSPECT)
+    return total / (count - 2 * skip)
 
 
 @kernel

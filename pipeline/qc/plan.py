@@ -19,11 +19,14 @@ from pipeline.qc.constants import (
     QUIET_S,
     RATE_SHORTEST_H,
     SPIKE_LONGEST_STEP_S,
+    SPIKE_MEMORY_S,
+    STEADY_S,
     STUCK_VISIBLE_H,
 )
 from pipeline.qc.kernels import Plan
 from pipeline.qc.rain import dry_days
 from pipeline.qc.spans import known_spans
+from pipeline.qc.spikes import MOST_SPIKES, spike_levels
 from pipeline.qc.verdicts import Limits, Windows
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Horizon, QcLimits, Site
@@ -106,17 +109,19 @@ def block_plan(block: xr.Dataset, site: Site) -> Plan:
     cells = [(str(t), float(d)) for t in block["tube"].values for d in block["depth"].values]
     resolved = resolve_limits(site)
     limits = [resolved.get(cell, site.qc) for cell in cells]
-    runs, changes = [], []
+    runs, changes, levels = [], [], []
     for column, (cell, own) in enumerate(zip(cells, limits, strict=True)):
         rate = _or_infinite(own.rate_suspect_per_h)
         for start, stop, stride in _spans(sensor_cadences(site, *cell), time_s):
             step_s = stride * site.interval_s
             runs.append((column, start, stop, stride, int(step_s <= SPIKE_LONGEST_STEP_S)))
             changes.append(rate * max(step_s / HOUR_S, RATE_SHORTEST_H))
+            levels.append(spike_levels(_or_infinite(own.spike_noise), own.spike_false, step_s))
     table = np.array(runs, dtype=np.int64).reshape(-1, 5)
     return Plan(
         table,
         np.array(changes, dtype=np.float64),
+        np.array(levels, dtype=np.float64).reshape(-1, MOST_SPIKES + 1),
         known_spans(block, site, limits, table),
         neighbours(site, cells),
         dry_days(block, site),
@@ -129,6 +134,8 @@ def block_plan(block: xr.Dataset, site: Site) -> Plan:
             gap=FLAT_GAP_S // site.interval_s,
             entry=FLAT_ENTRY_S // site.interval_s,
             quiet_s=QUIET_S,
+            steady_s=STEADY_S,
+            memory=SPIKE_MEMORY_S // site.interval_s,
             interval_s=site.interval_s,
             neighbour=max(1, NEIGHBOUR_S // site.interval_s),
         ),
@@ -204,7 +211,7 @@ def _row(limits: QcLimits, interval_s: int) -> dict[str, float]:
     suspect = limits.gross_suspect or fail
     low, high = max(suspect[0], fail[0]), min(suspect[1], fail[1])
     chance = limits.stuck_chance
-    same = ("spike_noise", "spike_suspect", "spike_fail", "dropout_fall", "burst_noise")
+    same = ("spike_suspect", "spike_fail", "dropout_fall", "burst_noise")
     return {
         "fail_low": float(np.float32(fail[0])),
         "fail_high": float(np.float32(fail[1])),

@@ -21,6 +21,7 @@ from pipeline.qc.constants import (
     TEMPERATURE_HOLDS_S,
 )
 from pipeline.qc.flags import TEST_BITS, Quality
+from pipeline.qc.frost import cold_season, frost_in_air, frozen_hours, hourly_medians
 from pipeline.site.models import QcLimits, Site, Visit, Wire
 from pipeline.variables import SIGNALS
 
@@ -56,6 +57,7 @@ def known_spans(
         *_maintenance(site, cells, limits, time_s),
         *_supply(block, site, cells, limits, time_s),
         *_frozen(block, site, cells, limits),
+        *_frozen_unlogged(block, site, cells, limits, time_s),
         *_timing(block, site, limits, runs),
         *_decisions(site, cells, time_s),
     ]
@@ -208,6 +210,68 @@ def _frozen(block: xr.Dataset, site: Site, cells: Cells, limits: list[QcLimits])
         series = temperature[:, source : source + 1].astype(np.float64)
         hold_last(series, TEMPERATURE_HOLDS_S // site.interval_s, held)
         yield from _marked(column, held[:, 0] <= own.frozen_degc, "frozen", SUSPECT)
+
+
+def _frozen_unlogged(
+    block: xr.Dataset,
+    site: Site,
+    cells: Cells,
+    limits: list[QcLimits],
+    time_s: NDArray[np.int64],
+) -> Rows:
+    """Yield frost as `pipeline.qc.frost` tells it, in tubes without a thermometer."""
+    columns = [
+        column
+        for column, ((tube, depth_m), own) in enumerate(zip(cells, limits, strict=True))
+        if tells_frost_by_fall(site, tube, own) and _signal_wires(site.wiring, tube, depth_m)
+    ]
+    if not columns or not time_s.size:
+        return
+    theta = block["calibrated_water_content"].transpose("time", "tube", "depth").values
+    theta = theta.reshape(len(theta), -1).astype(np.float32, copy=False)
+    per_hour = HOUR_S // site.interval_s
+    first = int((time_s[0] - site.axis.origin_s) // site.interval_s)
+    hour_of = (first + np.arange(time_s.size)) // per_hour - first // per_hour
+    medians, frozen = np.empty(hour_of[-1] + 1), np.empty(hour_of[-1] + 1, dtype=bool)
+    seasons = _cold_hours(block, site, cells, columns, hour_of)
+    for column in columns:
+        cold = seasons[cells[column][0]]
+        if not cold.any():
+            continue
+        hourly_medians(theta, column, first, per_hour, medians)
+        fall = limits[column].frozen_fall
+        frozen_hours(medians, cold, first // per_hour, fall, frozen)
+        yield from _marked(column, frozen[hour_of], "frozen", SUSPECT)
+
+
+def tells_frost_by_fall(site: Site, tube: str, limits: QcLimits) -> bool:
+    """Tell whether frost at a tube is told from the readings themselves."""
+    return (
+        limits.frozen_fall is not None
+        and HOUR_S % site.interval_s == 0
+        and nearest_thermometer(site, tube, 0.0) is None
+    )
+
+
+def _cold_hours(
+    block: xr.Dataset,
+    site: Site,
+    cells: Cells,
+    columns: list[int],
+    hour_of: NDArray[np.int64],
+) -> dict[str, NDArray[np.bool_]]:
+    """Return for each tube in which hours frost is possible, by air temperature or season."""
+    times = block["time"].values
+    in_air = np.full(times.size, 2, dtype=np.uint8)
+    if "air_temperature" in block:
+        air = block["air_temperature"].transpose("time", "station").values
+        in_air = frost_in_air(air.astype(np.float64), site.interval_s)
+    starts = np.flatnonzero(np.diff(hour_of, prepend=-1))
+    found: dict[str, NDArray[np.bool_]] = {}
+    for tube in dict.fromkeys(cells[column][0] for column in columns):
+        season = cold_season(times, site.tube_by_id[tube].latitude)
+        found[tube] = np.where(in_air == 2, season, in_air == 1)[starts]
+    return found
 
 
 def _timing(

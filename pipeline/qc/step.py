@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.qc import frost
 from pipeline.qc.constants import (
     FLAT_ENTRY_S,
     FLAT_GAP_S,
@@ -19,6 +20,8 @@ from pipeline.qc.constants import (
     NEIGHBOUR_S,
     QUIET_S,
     SPIKE_LONGEST_STEP_S,
+    SPIKE_MEMORY_S,
+    STEADY_S,
     SUPPLY_BACK_S,
     SUPPLY_HOLDS_S,
     TEMPERATURE_HOLDS_S,
@@ -26,8 +29,10 @@ from pipeline.qc.constants import (
 from pipeline.qc.flags import describe_quality, describe_tests
 from pipeline.qc.jumps import STEP_SIDE
 from pipeline.qc.kernels import Readings, run_tests
-from pipeline.qc.noise import CHUNK, SIDE
+from pipeline.qc.noise import BEFORE, CHUNK, LEAST_STEADY
 from pipeline.qc.plan import block_plan, flat_visible_h, needs_noise, stuck_visible_h
+from pipeline.qc.spans import tells_frost_by_fall
+from pipeline.qc.spikes import WIDE
 from pipeline.qc.standing import HISTORY
 from pipeline.qc.verdicts import Marks
 from pipeline.site.limits import resolve_limits
@@ -54,13 +59,20 @@ def qc_look(site: Site) -> tuple[int, int]:
         back += math.ceil(longest * HOUR_S) + FLAT_ENTRY_S + FLAT_GAP_S
     if quick and any(needs_noise(q) for q in limits):
         chunk_s = CHUNK * max(quick)
-        history_s = max((HISTORY + 1) * chunk_s, QUIET_S + 2 * chunk_s, 4 * chunk_s)
+        noise_s = (BEFORE + 1) * chunk_s
+        history_s = max((HISTORY + 1) * chunk_s, QUIET_S + 2 * chunk_s, noise_s)
         visible = [stuck_visible_h(q) for q in limits if q.stuck_chance is not None]
         longest_s = math.ceil(max(visible, default=0.0) * HOUR_S)
         back = max(back, longest_s + max(history_s, FLAT_ENTRY_S) + 2 * FLAT_GAP_S)
-        ahead += (2 * CHUNK + STEP_SIDE + SIDE) * max(quick)
+        ahead += (2 * CHUNK + STEP_SIDE + WIDE) * max(quick)
+        if any(q.spike_noise is not None for q in limits):
+            steady_s = max(STEADY_S + chunk_s, LEAST_STEADY * chunk_s) + chunk_s
+            memory_s = SPIKE_MEMORY_S if any(q.spike_false for q in limits) else 0
+            back = max(back, memory_s + steady_s + WIDE * max(quick))
     if any(q.neighbour_suspect is not None for q in limits):
         back += NEIGHBOUR_S
+    if any(tells_frost_by_fall(site, t.tube, q) for t in site.tubes for q in limits):
+        back, ahead = max(back, frost.BACK_S), max(ahead, frost.AHEAD_S)
     if any(w.quantity == "supply_voltage" for w in site.wiring):
         back = max(back, SUPPLY_BACK_S + SUPPLY_HOLDS_S)
     if any(w.quantity == "soil_temperature" for w in site.wiring):
@@ -76,9 +88,9 @@ def qc_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     block : Dataset (time, tube, depth)
         ``calibrated_water_content`` [m3 m-3] and ``outside_calibration``, on a regular axis;
         where there are any, ``random_error`` [m3 m-3], ``soil_temperature`` [degC] and the
-        ``*_offset_s`` [s] of the signals, and (time, station) ``supply_voltage`` [V] and
-        ``rain`` [mm]. Verdicts are final where the block reaches as far around them as
-        `qc_look` says.
+        ``*_offset_s`` [s] of the signals, and (time, station) ``supply_voltage`` [V],
+        ``air_temperature`` [degC] and ``rain`` [mm]. Verdicts are final where the block
+        reaches as far around them as `qc_look` says.
     site : Site
         Tells thresholds, soils and how often each source logs.
 

@@ -27,7 +27,6 @@ class Limits(NamedTuple):
     suspect_high: Floats
     gross_on: NDArray[np.bool_]
     noise_floor: Floats
-    spike_noise: Floats
     spike_suspect: Floats
     spike_fail: Floats
     flat_tolerance: Floats
@@ -51,6 +50,8 @@ class Windows(NamedTuple):
     gap: int  # a longer gap ends a run of equal readings
     entry: int  # how long before its first reading a run may have been risen to
     quiet_s: int  # seconds in which the quietest noise is sought
+    steady_s: int  # and the one that spikes are held against
+    memory: int  # for which a spike is remembered
     interval_s: int
     neighbour: int  # over which a sensor is held against those above and below
 

@@ -216,7 +216,8 @@ class QcLimits(Model):
     gross_suspect: tuple[float, float] | None = (0.02, 0.60)
     rate_suspect_per_h: float | None = 0.15  # m3 m-3 h-1
     noise_floor: float = 0.0002  # m3 m-3; no record is taken for quieter than this
-    spike_noise: float | None = 4.4
+    spike_noise: float | None = 5.2
+    spike_false: Annotated[float, Field(gt=0, lt=1)] | None = 0.01
     spike_suspect: float | None = 0.03  # m3 m-3
     spike_fail: float | None = 0.06
     flat_tolerance: float = 0.0  # m3 m-3; readings within it count as equal
@@ -229,6 +230,7 @@ class QcLimits(Model):
     step_noise: float = 8.0  # a step is also larger than this
     neighbour_suspect: float | None = 0.02  # m3 m-3 in six hours
     frozen_degc: float | None = 0.0
+    frozen_fall: Annotated[float, Field(gt=0, lt=1)] | None = 0.08  # of the level before
     timing_part: float | None = 0.25  # of the interval between readings
     maintenance_h: float | None = 1.0
     supply_part: float | None = 0.8  # of the highest of the last days

@@ -23,7 +23,7 @@ DRIFT, SUPPLY, FROZEN = "drift", "low_supply", "frozen"
 EVERY_KIND = (*PASSING, *LASTING, DRIFT, SUPPLY, FROZEN)
 
 DAY_S, HOUR_S = 86_400, 3600
-LEAST_SPIKE = 4.0  # times the noise
+LEAST_SPIKE, LARGEST_SPIKE = 4.0, 100.0  # times the noise
 FULL_SCALE, NO_SIGNAL = 90.0, 1.0  # permittivity logged out of range, and from open contacts
 LOW_SUPPLY_V, SOUND_SUPPLY_V = 9.6, 12.6
 SUPPLY_NOISE = 4.0  # times the noise, while the supply is low
@@ -56,7 +56,7 @@ def place_passing(
     """Return (first, stop, size) of the faults of one kind in a sensor, in order, apart."""
     day = DAY_S // interval_s
     every, longest, sizes = {
-        "spike": (6 * day, 1, (LEAST_SPIKE, 100.0)),
+        "spike": (6 * day, 1, (LEAST_SPIKE, LARGEST_SPIKE)),
         "noise_burst": (60 * day, 2 * day, (8.0, 25.0)),
         "stuck": (90 * day, 20 * day, (0.0, 0.0)),
         "step": (90 * day, 30 * day, (0.8, 3.0)),

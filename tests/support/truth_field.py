@@ -278,3 +278,13 @@ def without_rain(field: Field) -> Field:
         site=field.site.model_copy(update={"wiring": wiring}),
         station=field.station.drop_vars("rain", errors="ignore"),
     )
+
+
+def without_soil_temperature(field: Field) -> Field:
+    """Return the same field at a site that does not log soil temperature."""
+    wiring = tuple(wire for wire in field.site.wiring if wire.quantity != "soil_temperature")
+    return replace(
+        field,
+        site=field.site.model_copy(update={"wiring": wiring}),
+        readings=field.readings.drop_vars("soil_temperature", errors="ignore"),
+    )

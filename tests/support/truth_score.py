@@ -20,10 +20,11 @@ Mask = NDArray[np.bool_]
 
 # Which tests answer for which kind of fault. Those not built yet do not count.
 TESTS_OF = {
-    "spike": ("spike",),
+    # A spike, or a step, that leaves the range is found by the range.
+    "spike": ("spike", "gross_range", "outside_calibration"),
     "noise_burst": ("noise_burst",),
     "stuck": ("flat_line",),
-    "step": ("step", "rate_of_change"),
+    "step": ("step", "rate_of_change", "gross_range", "outside_calibration"),
     "dropout": ("missing", "gross_range", "outside_calibration"),
     "out_of_range": ("gross_range", "outside_calibration"),
     "frozen": ("frozen",),
@@ -150,6 +151,13 @@ def score_episodes(field: Field, result: xr.Dataset, kind: str) -> Counts:
     stray = flagged & free_of_faults(field)
     starts = stray & ~np.concatenate([np.zeros_like(stray[:1]), stray[:-1]])
     return Counts(found, missed, int(starts.sum()))
+
+
+def cells_at_risk(field: Field) -> tuple[int, int]:
+    """Return the cells a false spike can be in: of all sensors, of those that have spikes."""
+    free = free_of_faults(field)
+    spiky = field.label_mask("spike").any(axis=0)
+    return int(free.sum()), int((free & spiky).sum())
 
 
 def spike_recall(field: Field, result: xr.Dataset) -> dict[tuple[int, int], Counts]:

@@ -22,7 +22,15 @@ from report_limits import sections as limit_sections
 from report_space import space_sections
 from report_storage import score_storage
 from report_storage import sections as storage_sections
-from truth_field import SOILS, UNSEEN_SEEDS, Field, make_field, without_rain
+from truth_bound import best_f1
+from truth_field import (
+    SOILS,
+    UNSEEN_SEEDS,
+    Field,
+    make_field,
+    without_rain,
+    without_soil_temperature,
+)
 from truth_ground import make_patch
 from truth_score import (
     BY_ONSET,
@@ -31,6 +39,7 @@ from truth_score import (
     Counts,
     Fronts,
     StorageErrors,
+    cells_at_risk,
     covered,
     false_flags,
     run_steps,
@@ -50,9 +59,12 @@ DEPTH_ERRORS_CM = (0.0, 1.0)
 COVERAGE_TUBES, COVERAGE_INTERVAL_S = 400, 43_200
 SEEDS = 4
 KINDS = tuple(kind for kind in TESTS_OF if tests_built(kind))
+UNLOGGED = "frozen, no soil temperature"
 TARGET_F1 = {"spike": 0.98}
 USUAL_F1 = 0.95
 Case = tuple[int, bool]
+# Whose cells a false spike can be in, and so what a test that is best there was told.
+SENSORS = ("soil water and noise", "which sensors have spikes, too")
 
 
 @dataclass
@@ -62,6 +74,7 @@ class Tally:
     cells: dict[tuple[str, Case], Counts] = field(default_factory=dict)
     episodes: dict[tuple[str, Case], Counts] = field(default_factory=dict)
     spikes: dict[tuple[tuple[int, int], Case], Counts] = field(default_factory=dict)
+    risk: dict[tuple[str, Case], int] = field(default_factory=dict)
     fronts: dict[Case, Fronts] = field(default_factory=dict)
     storage: dict[tuple[str, Case], StorageErrors] = field(default_factory=dict)
     flags: dict[tuple[str, Case], tuple[int, int]] = field(default_factory=dict)
@@ -69,7 +82,7 @@ class Tally:
 
     def add(self, other: Tally) -> None:
         """Add what was counted elsewhere."""
-        for name in ("cells", "episodes", "spikes", "fronts", "storage"):
+        for name in ("cells", "episodes", "spikes", "risk", "fronts", "storage"):
             mine = getattr(self, name)
             for key, value in getattr(other, name).items():
                 mine[key] = mine[key] + value if key in mine else value
@@ -87,7 +100,9 @@ def score_seed(seed: int, soil: str) -> Tally:
     for interval_s in INTERVALS_S:
         spoilt = make_field(seed, (soil,), interval_s)
         clean = make_field(seed, (soil,), interval_s, faults=(), sound_tubes=3)
+        frozen = _score_frozen(spoilt)
         for rain in (True, False):
+            tally.cells[UNLOGGED, (interval_s, rain)] = frozen
             pair = (spoilt, clean) if rain else (without_rain(spoilt), without_rain(clean))
             tally.add(_score_case(*pair, soil, (interval_s, rain)))
     for depth_error in DEPTH_ERRORS_CM:
@@ -103,12 +118,19 @@ def score_seed(seed: int, soil: str) -> Tally:
     return tally
 
 
+def _score_frozen(spoilt: Field) -> Counts:
+    """Return how well frost is told where no soil temperature is logged; rain is not asked."""
+    field = without_soil_temperature(spoilt)
+    return score_cells(field, run_steps(field), "frozen")
+
+
 def _score_case(spoilt: Field, clean: Field, soil: str, case: Case) -> Tally:
     result, sound = run_steps(spoilt), run_steps(clean)
     return Tally(
         cells={(kind, case): score_cells(spoilt, result, kind) for kind in KINDS},
         episodes={(kind, case): score_episodes(spoilt, result, kind) for kind in KINDS},
         spikes={(size, case): c for size, c in spike_recall(spoilt, result).items()},
+        risk={(s, case): n for s, n in zip(SENSORS, cells_at_risk(spoilt), strict=True)},
         fronts={case: score_fronts(spoilt, result) + score_fronts(clean, sound)},
         storage={(soil, case): storage_errors(clean, sound)},
         flags={(name, case): n for name, n in false_flags(clean, sound).items()},
@@ -133,7 +155,12 @@ def sections(tally: Tally, seeds: Sequence[int]) -> Iterator[str]:
         "F1 is over cells without a name, over whole faults where it says so."
     )
     yield "### Faults found"
-    yield table(cases_head("fault (target)"), [_f1_row(tally, kind) for kind in KINDS])
+    rows = [_f1_row(tally, kind) for kind in KINDS]
+    rows += [_cells_row(tally, UNLOGGED, f"{UNLOGGED} ({USUAL_F1}): frozen")]
+    yield table(cases_head("fault (target)"), rows)
+    yield "F1 of spikes that no test can be expected to pass on these fields:"
+    rows = [[told, *(_bound(tally, told, case) for case in CASES)] for told in SENSORS]
+    yield table(cases_head("told exactly"), rows)
     yield "Share of isolated spikes found, by size in multiples of the noise:"
     rows = [
         [f"{low} to {high}", *(f"{tally.spikes[(low, high), c].recall:.2f}" for c in CASES)]
@@ -169,6 +196,15 @@ def _f1_row(tally: Tally, kind: str) -> list[str]:
         cells.append("; ".join(of_cells + of_faults))
     tests = ", ".join(tests_built(kind))
     return [f"{kind} ({target}): {tests}", *cells]
+
+
+def _cells_row(tally: Tally, kind: str, name: str) -> list[str]:
+    return [name, *(f"{tally.cells[kind, case].f1:.3f}" for case in CASES)]
+
+
+def _bound(tally: Tally, told: str, case: Case) -> str:
+    spikes = tally.episodes["spike", case]
+    return f"{best_f1(spikes.found + spikes.missed, tally.risk[told, case]):.3f}"
 
 
 def _front_rows(tally: Tally) -> list[list[str]]:
