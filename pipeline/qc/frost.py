@@ -22,7 +22,7 @@ from pipeline.qc.constants import HOUR_S
 from pipeline.qc.verdicts import Floats, median_of_sorted, sort_few
 
 WEEK_H = 168
-WARM_UP = 9  # weeks
+WARM_UP = 5  # weeks
 FALL_H = 12  # hours within which the reading falls
 LEVEL_LEAST_H = 48  # hours of the week before that must be there
 STAYS_H = 2  # hours after it that must lie low too, as far as they are there
@@ -36,7 +36,7 @@ FROST_BACK_S = 7 * 24 * HOUR_S
 COLD_MONTHS = (11, 12, 1, 2, 3, 4)  # of the north; of the south six months later
 LEAST_LATITUDE = 30.0
 # What a verdict depends on: its week, the weeks before, and the hours that show the fall.
-BACK_S = (WARM_UP + 1) * WEEK_H * HOUR_S + FROST_BACK_S
+BACK_S = (WARM_UP + 1) * WEEK_H * HOUR_S
 AHEAD_S = (FALL_H + STAYS_H + 1) * HOUR_S
 
 

@@ -72,7 +72,9 @@ def qc_look(site: Site) -> tuple[int, int]:
     if any(q.neighbour_suspect is not None for q in limits):
         back += NEIGHBOUR_S
     if any(tells_frost_by_fall(site, t.tube, q) for t in site.tubes for q in limits):
-        back, ahead = max(back, frost.BACK_S), max(ahead, frost.AHEAD_S)
+        air = any(w.quantity == "air_temperature" for w in site.wiring)
+        back = max(back, frost.BACK_S + (frost.FROST_BACK_S if air else 0))
+        ahead = max(ahead, frost.AHEAD_S)
     if any(w.quantity == "supply_voltage" for w in site.wiring):
         back = max(back, SUPPLY_BACK_S + SUPPLY_HOLDS_S)
     if any(w.quantity == "soil_temperature" for w in site.wiring):
