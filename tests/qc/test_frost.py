@@ -88,7 +88,7 @@ class TestNotFrost:
 
     def test_roots_that_dry_the_soil_in_days(self):
         x = moist()
-        x[AT:] -= np.minimum(0.02 * np.arange(STEPS - AT) / DAY, 0.15)
+        x[AT:] -= np.minimum(0.01 * np.arange(STEPS - AT) / DAY, 0.15)
         assert not frozen(x).any()
 
     def test_a_spike_and_a_short_dropout(self):

@@ -89,14 +89,17 @@ class TestScale:
     def noise(x, floor=0.0, stated=NAN, stride=1):
         run = np.array([0, 0, len(x), stride, 1])
         count = -(-len(x) // (CHUNK * stride))
-        out = tuple(np.empty(count) for _ in range(3))
+        out = tuple(np.empty(count) for _ in range(4))
         work = np.empty(CHUNK * stride), np.empty(40)
-        noise_of_run(x, run, 0, 9, floor, np.full(count, stated), work, out)
+        noise_of_run(x, run, 0, (9, 26), floor, np.full(count, stated), work, out)
         return out
 
     @pytest.mark.parametrize("noise", [0.0005, 0.002])
     def test_white_noise_is_found(self, noise):
-        typical, quiet, _ = self.noise(quiet_record(1, 400 * CHUNK, noise))
+        typical, quiet, _, steady = self.noise(quiet_record(1, 400 * CHUNK, noise))
+        # Each is the mean of a dozen chunks or more, which differ by a fifth.
+        assert steady[30:].mean() == pytest.approx(noise, rel=0.03)
+        assert steady[30:].std() < 0.07 * noise
         assert np.median(typical) == pytest.approx(noise, rel=0.03)
         assert (np.abs(typical / noise - 1) < 0.35).mean() > 0.98
         assert (quiet <= typical * 1.2).all()
@@ -106,12 +109,12 @@ class TestScale:
         x[400:412] += np.linspace(0, 0.1, 12)
         x[412:] += 0.1
         x[500] += 0.2
-        typical, _, _ = self.noise(x)
+        typical, *_ = self.noise(x)
         assert typical.max() < 1.4 * NOISE
 
     def test_coarse_readings(self):
         x = np.round(quiet_record(3) / NOISE) * NOISE  # resolution as large as the noise
-        typical, _, repeats = self.noise(x)
+        typical, _, repeats, _ = self.noise(x)
         # By hand: rounding adds q^2 / 12.
         assert np.median(typical) == pytest.approx(NOISE * np.sqrt(13 / 12), rel=0.2)
         # P(equal) of two rounded normals, about q / (2 sigma sqrt(pi)) = 0.28.
@@ -120,28 +123,38 @@ class TestScale:
     def test_a_stuck_sensor_tells_nothing(self):
         x = quiet_record(4)
         x[5 * CHUNK : 8 * CHUNK] = x[5 * CHUNK]
-        typical, _, repeats = self.noise(x)
+        typical, _, repeats, _ = self.noise(x)
         assert (typical > 0.6 * NOISE).all()
         assert repeats[6] == 1.0
 
     def test_nothing_is_known_of_too_few_readings(self):
         x = np.full(10 * CHUNK, NAN)
-        typical, quiet, repeats = self.noise(x)
-        assert np.isnan([*typical, *quiet, *repeats]).all()
+        assert np.isnan(np.concatenate(self.noise(x))).all()
+
+    def test_stated_noise_tells_how_the_steady_one_changes(self):
+        # The same noise of the signal is a third less water content from the middle on.
+        x = quiet_record(7, 40 * CHUNK)
+        x[20 * CHUNK :] = 0.3 + (x[20 * CHUNK :] - 0.3) * 2 / 3
+        stated = np.repeat([NOISE, NOISE * 2 / 3], 20)
+        run = np.array([0, 0, len(x), 1, 1])
+        out = tuple(np.empty(40) for _ in range(4))
+        noise_of_run(x, run, 0, (9, 26), 0.0, stated, (np.empty(CHUNK), np.empty(40)), out)
+        assert out[3][4:] / stated[4:] == pytest.approx(1.0, abs=0.2)
+        assert abs(out[3][20:24] / stated[20:24] - 1).max() < 0.15
 
     @pytest.mark.parametrize(
         ("stated", "least", "most"),
         [(1.2 * NOISE, 1.2, 1.4), (10 * NOISE, 1.2, 1.9), (0.1 * NOISE, 0.7, 1.3)],
     )
     def test_what_is_stated_counts_where_it_is_higher_within_reason(self, stated, least, most):
-        typical, _, _ = self.noise(quiet_record(5), stated=stated)
+        typical, *_ = self.noise(quiet_record(5), stated=stated)
         assert (typical >= least * NOISE * 0.9).all()
         assert (typical <= most * NOISE * 1.1).all()
 
     def test_readings_of_a_slow_source_are_told_at_their_own_steps(self):
         x = np.full(4 * STEPS, NAN)
         x[1::4] = quiet_record(6)
-        typical, _, _ = self.noise(x, stride=4)
+        typical, *_ = self.noise(x, stride=4)
         assert np.median(typical) == pytest.approx(NOISE, rel=0.15)
 
 

@@ -71,16 +71,19 @@ def test_plateau_level(horizon, level):
 
 def test_look_holds_the_longest_window_of_any_sensor():
     longer = QcOverride(set={"flat_fail_h": 400.0}, why="coarse sensors")
-    site = make_site(qc_overrides=(longer,))
+    site = make_site(qc=QcLimits(frozen_fall=None), qc_overrides=(longer,))
     back, ahead = qc_look(site)
     assert back >= 400 * HOUR_S + 3 * DAY_S
     assert ahead >= HOUR_S
-    assert qc_look(make_site())[0] < back
+    usual = make_site(qc=QcLimits(frozen_fall=None))
+    assert qc_look(usual)[0] < back
+    assert qc_look(usual)[0] < qc_look(make_site())[0]  # frost is told from six weeks
 
 
 def test_look_of_the_plain_tests_is_a_few_readings():
     off = QcLimits(
         **dict.fromkeys(("flat_suspect_h", "flat_fail_h", "neighbour_suspect")),
+        frozen_fall=None,
         **dict.fromkeys(("spike_noise", "stuck_chance", "burst_noise", "step_suspect")),
     )
     site = make_site(qc=off, sources=(make_source("logger", 4 * HOUR_S),))

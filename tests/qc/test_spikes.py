@@ -75,7 +75,7 @@ class TestConstants:
         found = np.array([80, 10, 20, 30, 40, 50, 60, 70])  # the ninth over the first
         assert remembered(found, 9, 0) == 8
         assert remembered(found, 9, 55) == 3
-        assert remembered(found, 2, 15) == 0
+        assert remembered(found, 2, 15) == 1
 
 
 class TestStandOut:
@@ -97,7 +97,7 @@ class TestStandOut:
         away = np.abs(np.arange(41) - 20)
         for x in (
             np.where(np.arange(41) < 20, 0.0, 8.0),  # the foot of a front
-            10.0 * np.exp(-away / 2),  # a short peak
+            10.0 * np.exp(-((away / 2.5) ** 2)),  # a short peak
             10.0 * np.maximum(0, 1 - away / 3),
             np.arange(41) * 3.0,  # a steep rise
         ):
