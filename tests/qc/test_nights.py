@@ -11,6 +11,7 @@ import pytest
 
 from pipeline import night
 from pipeline.cubes import SPECS
+from pipeline.prepared import _seen_from_stations
 from pipeline.qc.flags import TEST_BITS
 
 ROOT = Path(__file__).parents[2]
@@ -120,9 +121,9 @@ def test_stations_touch_the_tubes_wired_to_them(stored):
     weather = ("rain", "air_temperature")
     no_rain = tuple(wire for wire in site.wiring if wire.quantity not in weather)
     quiet = site.model_copy(update={"wiring": no_rain})
-    touched = night._seen_from_stations(writer, quiet, days)
+    touched = _seen_from_stations(writer, quiet, days)
     names = [writer.labels["tube"][i] for i in np.flatnonzero(touched[:, 5])]
     assert sorted(names) == sorted({w.tube for w in no_rain if w.source == "plot" and w.tube})
     assert touched.sum() == len(names)
     # Rain and frost in the air are asked for everywhere.
-    assert night._seen_from_stations(writer, site, days)[:, 5].all()
+    assert _seen_from_stations(writer, site, days)[:, 5].all()
