@@ -68,6 +68,8 @@ def _computed() -> list[ArraySpec]:
         ArraySpec("water", "calibrated_water_content", TUBE_DIMS, "float32", nan),
         ArraySpec("water", "random_error", TUBE_DIMS, "float32", nan),
         ArraySpec("water", "systematic_error", TUBE_DIMS, "float32", nan),
+        ArraySpec("water", "correction", TUBE_DIMS, "float32", 0.0),
+        ArraySpec("water", "temperature_correction", TUBE_DIMS, "float32", 0.0),
         ArraySpec("water", "outside_calibration", TUBE_DIMS, "uint8", 0),
         ArraySpec("water", "cleaned_water_content", TUBE_DIMS, "float32", nan),
         ArraySpec("water", "tests", TUBE_DIMS, "uint16", 1),

@@ -14,6 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, TimeAxis
+from pipeline.calibrate.corrected import effective_parameters as corrections_of
 from pipeline.calibrate.effective import effective_parameters as calibration_of
 from pipeline.qc.effective import effective_parameters as tests_of
 from pipeline.site.models import Site
@@ -30,13 +31,14 @@ def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
     Returns
     -------
     dict
-        tube → kind ("calibrate", "qc", "derive", "code") → segments in order of time. The
-        empty tube name stands for the stations.
+        tube → kind ("calibrate", "drift", "qc", "derive", "code") → segments in order of
+        time. The empty tube name stands for the stations.
     """
     code: Segments = [(None, _json([(s.name, s.version) for s in TUBE_STEPS]))]
     rules: dict[str, dict[str, Segments]] = {
         tube.tube: {
             "calibrate": calibration_of(site, tube.tube),
+            "drift": corrections_of(site, tube.tube),
             "qc": tests_of(site, tube.tube),
             "derive": _products_of(site, tube.tube),
             "code": code,

@@ -75,7 +75,8 @@ def _error_parts(parts: Mapping[str, Any] | None) -> Iterator[str]:
     if parts:
         yield (
             f"             systematic in quadrature: laws {_n(parts['laws'])}, depth "
-            f"(uncertain by {_cm(parts['depth_uncertainty_m'])} cm) {_n(parts['depth'])}"
+            f"(uncertain by {_cm(parts['depth_uncertainty_m'])} cm) {_n(parts['depth'])}, "
+            f"drift {_n(parts['drift'])}, temperature {_n(parts['temperature'])}"
         )
 
 

@@ -7,7 +7,11 @@ from typing import Any
 import numpy as np
 
 from pipeline.calibrate.reasons import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
-from pipeline.lineage_errors import systematic_parts
+from pipeline.lineage_errors import (
+    drift_correction,
+    systematic_parts,
+    temperature_correction,
+)
 from pipeline.lineage_gaps import why_no_reading
 from pipeline.lineage_laws import calibration_of
 from pipeline.lineage_origin import Place, Reading, stored_reading, trace_reading
@@ -69,7 +73,8 @@ def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
         account["signals_not_used"] = [
             {"quantity": r.place.quantity, "value": number(r.value)} for r in readings[1:]
         ]
-    account["corrections"] = _corrections(account)
+    done = [f(view, sensor, moment) for f in (drift_correction, temperature_correction)]
+    account["corrections"] = [c for c in done if c] + _corrections(account)
     account["why_missing"] = _why_missing(view, sensor, moment, account)
     return account
 

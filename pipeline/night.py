@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.calibrate.laws import check_laws
+from pipeline.correcting import drift_rows
 from pipeline.deliver.atomic import sweep
 from pipeline.description import in_force, warnings
 from pipeline.errors import Problem, SiteError
@@ -105,6 +106,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         "clocks": repaired_clocks(intake.read),
         "tubes": tube_rows(site, snapshot),
         "verdicts": verdict_rows(site, snapshot),
+        "drift": drift_rows(snapshot),
         "days_computed": int(prepared.days.sum()),
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},
     }

@@ -18,6 +18,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.correcting import corrected_site
 from pipeline.description import UNDONE, InForce, keep_description, stored_files
 from pipeline.effective import changed_days, effective_rules, rules_table
 from pipeline.engine import run_steps
@@ -94,6 +95,8 @@ def prepare_state(
     with timed(timings, "ingest"):
         intake = take_in(writer, before, site, now_s, known_only)
     with timed(timings, "compute"):
+        site, samples = corrected_site(writer, site, intake.changed)
+        intake.problems.extend(samples)
         tubes, stations = _compute(writer, site, intake)
     return Prepared(intake, tubes, stations, timings)
 

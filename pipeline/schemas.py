@@ -37,6 +37,7 @@ from pipeline.site.forms import (
 )
 from pipeline.site.help_layouts import LAYOUT_HELP
 from pipeline.site.help_texts import COLUMN_HELP, LAWS_HELP, SITE_HELP, SOILS_HELP
+from pipeline.site.instruments import Drift
 from pipeline.site.layout import (
     Column,
     Datatype,
@@ -96,6 +97,7 @@ class _SiteFile(Form):
     source: tuple[SourceForm, ...] = Field(min_length=1)
     sensor_noise: _Noise | None = None  # type: ignore[valid-type]
     uncertainty: UncertaintyForm | None = None
+    drift: Drift | None = None
     qc: _QcForm | None = None
     layer: tuple[LayerForm, ...] = Field(min_length=1)
     derive: Derive | None = None
@@ -128,9 +130,11 @@ _SITE_NAMES = {
     "LayerForm": "layer",
     "Derive": "derive",
     "Delivery": "delivery",
+    "Drift": "drift",
     "Report": "report",
     "Keep": "keep",
 }
+_LAW_NAMES = {"LawForm": "law", "Warmth": "law.temperature"}
 _LAYOUT_MODELS: dict[type[BaseModel], str] = {
     Dialect: "dialect",
     TableSchema: "tableSchema",
@@ -168,7 +172,7 @@ def soils_schema() -> Schema:
 
 def laws_schema() -> Schema:
     """Return the JSON Schema of ``calibrations.toml``, with the coefficients of each form."""
-    schema = _json_schema("calibrations.toml", _LawsFile, LAWS_HELP, {"LawForm": "law"})
+    schema = _json_schema("calibrations.toml", _LawsFile, LAWS_HELP, _LAW_NAMES)
     law = schema["$defs"]["LawForm"]
     law["properties"]["form"]["enum"] = sorted(FORMS)
     law["allOf"] = [_coefficients(name) for name in sorted(FORMS)]

@@ -13,6 +13,7 @@ from pipeline.calibrate.steps import (
 )
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.derive.storage import storage_look, storage_step
+from pipeline.products.drift import drift_suspects
 from pipeline.products.events import events_inputs, events_step
 from pipeline.products.limits import soil_limits_step
 from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
@@ -38,11 +39,13 @@ TUBE_STEPS = (
     Step(
         "water content",
         water_content_step,
-        SIGNAL_KEYS,
+        (*SIGNAL_KEYS, "readings/soil_temperature"),
         (
             "water/calibrated_water_content",
             "water/random_error",
             "water/systematic_error",
+            "water/correction",
+            "water/temperature_correction",
             "water/outside_calibration",
         ),
         calibrate_look,
@@ -125,6 +128,12 @@ STATION_STEPS = (
 
 # Over whole records and several tubes; each keeps tables of its own in the store.
 RECORD_STEPS: tuple[RecordStep, ...] = (
+    RecordStep(
+        "suspected drift",
+        drift_suspects,
+        ("drift_suspects",),
+        "Theil-Sen slope; Mann-Kendall test",
+    ),
     RecordStep(
         "tube records",
         tube_records,

@@ -165,11 +165,19 @@ def _verdict_line(row: dict[str, Any]) -> str:
     return f"- {row['tube']}: {row['verdict'] or 'no verdict'}: {row['reason']}.{action}"
 
 
+def _drift_line(row: dict[str, Any]) -> str:
+    return (
+        f"- {row['tube']} {row['depth_cm']:g} cm: {row['water_content']:+.3f} m3 m-3 at the "
+        f"last check, {row['checked']} ({row['kind']}); rated {row['rating']} (our own rating)"
+    )
+
+
 _LISTS = (
     ("Failed:", "failures", lambda row: f"- {row['part']}: {row['error']}"),
     ("Set aside (needs a look):", "set_aside", _set_aside_line),
     ("Clocks repaired:", "clocks", _clock_line),
     ("Hand rounds against loggers:", "rounds", _rounds_line),
+    ("Drift corrected (docs/drift.md):", "drift", _drift_line),
     ("Delivered:", "delivered", "- {}".format),
     ("Pictures:", "pictures", "- {}".format),
 )

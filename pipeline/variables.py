@@ -77,6 +77,16 @@ VARIABLES: dict[str, Variable] = {
         "systematic standard uncertainty of water content",
         content="qualityInformation",
     ),
+    "correction": Variable(
+        "m3 m-3",
+        "part of volumetric soil water content that is correction of sensor drift",
+        content="qualityInformation",
+    ),
+    "temperature_correction": Variable(
+        "m3 m-3",
+        "part of volumetric soil water content that is correction for soil temperature",
+        content="qualityInformation",
+    ),
     "outside_calibration": Variable(
         "1",
         "why a reading has no water content",

@@ -21,7 +21,7 @@ LAYERS = (
     ("derive",),
     ("deliver", "report"),
     ("products",),
-    ("steps", "effective", "engine", "periods", "handover"),
+    ("steps", "effective", "engine", "periods", "handover", "correcting", "windows"),
     ("states", "thinning", "prepared", "differences", "comparison"),
     (
         "change_picture",

@@ -35,16 +35,11 @@ def test_a_value_is_led_back_to_the_number_in_its_line(field):
     # sensor noise 0.5 mV through both slopes; the law's variance (0.02**2 + J C J^T).
     assert value["random_error"] == pytest.approx(0.119 * 4 * 0.0005, rel=1e-5)
     variance = 1e-4 * root**2 - 2 * 2e-5 * root + 1e-5 + 0.02**2
-    # The tube states no uncertainty of its depth, so that 1 cm holds; the slope to the next
-    # sensor, at 30 cm, times that, in quadrature with the law's.
+    assert value["systematic_error"] == pytest.approx(variance**0.5, rel=1e-5)
+    # The edge of the horizon, at 25 cm, is not felt at 10 cm: the law's part is all of it.
     parts = found["systematic_parts"]
+    assert (parts["depth"], parts["depth_uncertainty_m"], parts["drift"]) == (0.0, 0.01, 0.0)
     assert parts["laws"] == pytest.approx(variance**0.5, rel=1e-5)
-    below = ask(field, "T1", 30, "10T00:30")["value"]["calibrated_water_content"]
-    slope = abs(below - value["calibrated_water_content"]) / 0.2
-    assert parts["depth"] == pytest.approx(0.01 * slope, rel=1e-4)
-    assert value["systematic_error"] == pytest.approx(
-        (variance + (0.01 * slope) ** 2) ** 0.5, rel=1e-5
-    )
     assert (found["quality"]["flag"], found["quality"]["meaning"]) == (1, "good")
     assert found["remarks"] == []
     assert found["why_missing"] is None

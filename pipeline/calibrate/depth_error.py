@@ -17,13 +17,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.calibrate.felt import horizon_edges, is_felt
 from pipeline.compiled import kernel
 from pipeline.site.models import Site
 
 Floats = NDArray[np.float64]
-# How far a sensor feels an edge [m]: three widths of the bell of soil that a profile sensor
-# averages over, about 3 cm (common practice; the maker's figure is seldom better known).
-FELT_WITHIN_M = 0.10
 _DIMS = ("time", "tube", "depth")
 
 
@@ -57,6 +55,7 @@ def make_ladder(site: Site, tubes: list[str], nominal_m: list[float]) -> Ladder:
     speaks = np.zeros((*shape, shape[1]), dtype=np.bool_)
     wired = {(wire.tube, wire.depth_m) for wire in site.wiring if wire.depth_m is not None}
     for row, tube in enumerate(tubes):
+        edges = horizon_edges(site, tube)
         real = [
             (site.sensor_depth_m(tube, nominal), place)
             for place, nominal in enumerate(nominal_m)
@@ -67,22 +66,8 @@ def make_ladder(site: Site, tubes: list[str], nominal_m: list[float]) -> Ladder:
         for n, (depth, place) in enumerate(real):
             order[row, n], depth_m[row, n] = place, depth
             for m, (other, _) in enumerate(real):
-                speaks[row, n, m] = other != depth and _is_felt(site, tube, depth, other)
+                speaks[row, n, m] = other != depth and is_felt(edges, depth, other)
     return Ladder(count, order, depth_m, speaks, _uncertainties(site, tubes))
-
-
-def horizon_edges(site: Site, tube: str) -> list[float]:
-    """Return the depths [m] at which one horizon of a tube's soil ends and another begins."""
-    soil = site.soils.get(site.tube_by_id[tube].soil)
-    return [] if soil is None else [horizon.top_m for horizon in soil.horizons[1:]]
-
-
-def _is_felt(site: Site, tube: str, depth_m: float, other_m: float) -> bool:
-    """Tell whether the slope to another sensor is that of the soil around the first."""
-    low, high = sorted((depth_m, other_m))
-    between = [edge for edge in horizon_edges(site, tube) if low < edge <= high]
-    away = min((abs(edge - depth_m) for edge in between), default=0.0)
-    return round(away, 4) <= FELT_WITHIN_M
 
 
 def _uncertainties(site: Site, tubes: list[str]) -> Floats:

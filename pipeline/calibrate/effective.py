@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from pipeline.calibrate.depth_error import horizon_edges
+from pipeline.calibrate.felt import horizon_edges
 from pipeline.calibrate.forms import complete_coefficients
 from pipeline.calibrate.plan import Period, sensor_periods
 from pipeline.site.models import Horizon, Law, Site
@@ -87,6 +87,7 @@ def _law_state(law: Law | None, horizon: Horizon | None) -> dict[str, Any] | Non
         "valid": [law.valid_from, law.valid_to],
         "covariance": law.covariance,
         "standard_error": law.standard_error,
+        "temperature": None if law.temperature is None else law.temperature.model_dump(),
     }
 
 

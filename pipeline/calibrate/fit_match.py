@@ -96,7 +96,7 @@ def match(
 
 def _match_one(point: SamplePoint, site: Site, read: ReadRoots, rules: Rules) -> Pair | str:
     """Return the pair, or the reason why there is none."""
-    nominal_m = _nearest_sensor(site, point)
+    nominal_m = nearest_sensor(site, point)
     if nominal_m is None:
         return f"tube {point.tube!r} has no wired sensor"
     sensor_m = site.sensor_depth_m(point.tube, nominal_m)
@@ -117,7 +117,7 @@ def _match_one(point: SamplePoint, site: Site, read: ReadRoots, rules: Rules) ->
     return _pair(point, nominal_m, horizon, site, roots)
 
 
-def _nearest_sensor(site: Site, point: SamplePoint) -> float | None:
+def nearest_sensor(site: Site, point: SamplePoint) -> float | None:
     """Return the nominal depth of the sensor that really lies nearest, the upper of two."""
     depths = {
         wire.depth_m

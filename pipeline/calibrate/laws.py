@@ -39,7 +39,7 @@ def _problem(law: Law, found: str, expected: str, advice: str = "") -> Problem:
 
 def _check_law(site: Site, law: Law) -> list[Problem]:
     """Return the mistakes of one law; later checks rest on earlier ones."""
-    problems = list(_statement_problems(law))
+    problems = [*_statement_problems(law), *_porosity_problems(site, law)]
     form = FORMS.get(law.form)
     if form is None or form.kind != law.kind:
         return [_form_problem(law), *problems]
@@ -58,6 +58,12 @@ def _statement_problems(law: Law) -> Iterator[Problem]:
             "an empty 'origin'",
             "where the law comes from",
             "Name the paper, the certificate or the samples and the person.",
+        )
+    if law.temperature is not None and (law.kind != "soil" or law.form == "as_logged"):
+        yield _problem(
+            law,
+            "a 'temperature'",
+            "one only for a law from root permittivity to water content",
         )
     error = law.standard_error
     if error is not None and not (math.isfinite(error) and error >= 0):
@@ -154,6 +160,20 @@ def _curve_problems(site: Site, law: Law, form: Form) -> list[Problem]:
     if form.properties:
         return [p for h in _horizons_using(site, law) for p in _horizon_problems(law, form, h)]
     return _one_curve(law, None)
+
+
+def _porosity_problems(site: Site, law: Law) -> Iterator[Problem]:
+    """Yield horizons of which nothing tells the porosity that a temperature asks for."""
+    if law.temperature is None or law.temperature.porosity is not None:
+        return
+    for horizon in _horizons_using(site, law):
+        if horizon.bulk_density is None:
+            yield _problem(
+                law,
+                f"no porosity for the horizon {horizon.name!r}",
+                "one in 'temperature', or a bulk density of the horizon",
+                "The mixing law needs to know how much of the soil is not solid.",
+            )
 
 
 def _horizons_using(site: Site, law: Law) -> list[Horizon]:

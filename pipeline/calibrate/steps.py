@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.calibrate.corrected import Corrected, correct_block
 from pipeline.calibrate.depth_error import add_depth_error
 from pipeline.calibrate.kernels import (
     Noise,
@@ -22,6 +23,7 @@ from pipeline.calibrate.kernels import (
 )
 from pipeline.calibrate.plan import block_plan
 from pipeline.calibrate.reasons import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
+from pipeline.calibrate.warmth import asks_for_warmth, freed_of_warmth, warmth_look
 from pipeline.site.models import Site
 from pipeline.variables import describe
 
@@ -30,8 +32,12 @@ _UNLOGGED = np.empty((0, 0), dtype=np.float32)
 
 
 def calibrate_look(site: Site) -> tuple[int, int]:
-    """Return how far the steps look, in seconds back and ahead: each cell stands alone."""
-    return 0, 0
+    """Return how far the steps look, in seconds back and ahead.
+
+    Each cell stands alone, but where a law asks for soil temperature, which may be logged less
+    often than the signal.
+    """
+    return warmth_look(site)
 
 
 def root_permittivity_step(block: xr.Dataset, site: Site) -> xr.Dataset:
@@ -51,6 +57,8 @@ def root_permittivity_step(block: xr.Dataset, site: Site) -> xr.Dataset:
         permittivity, or from voltage by the probe's law; NaN where nothing is logged, a
         voltage lies outside its law's range, or no law holds.
     """
+    corrected = correct_block(block, site)
+    block = block if corrected is None else corrected.block
     plan = block_plan(block, site)
     shape = tuple(block.sizes[dim] for dim in DIMS)
     out = np.empty((shape[0], shape[1] * shape[2]), dtype=np.float32)
@@ -80,19 +88,27 @@ def water_content_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     -------
     Dataset
         ``calibrated_water_content``, ``random_error``, ``systematic_error`` [m3 m-3], float32,
-        NaN where water content cannot be known, and ``outside_calibration`` (uint8), which is
-        not 0 where there is a reading but no water content: 1 outside the probe law's range
-        (or a permittivity not above zero), 2 outside the soil law's range, 4 no law holds.
+        NaN where water content cannot be known; ``correction`` [m3 m-3], what the drift
+        corrections of ``site`` changed of it, 0 where nothing; ``temperature_correction``
+        [m3 m-3], the same of soil temperature where a law asks for it; and
+        ``outside_calibration`` (uint8), which is not 0 where there is a reading but no water
+        content: 1 outside the probe law's range (or a permittivity not above zero), 2 outside
+        the soil law's range, 4 no law holds.
     """
-    plan = block_plan(block, site)
-    shape = (block.sizes["time"], block.sizes["tube"] * block.sizes["depth"])
-    # The plan's runs cover every cell, so nothing needs to be filled first.
-    theta, random, systematic = (np.empty(shape, dtype=np.float32) for _ in range(3))
-    out = WaterArrays(theta, random, systematic, np.empty(shape, dtype=np.uint8))
-    fill_water(_signals(block), _noise(site), plan.runs, plan.curves, out)
+    corrected = correct_block(block, site)
+    out = _water(block if corrected is None else corrected.block, site)
     cube = tuple(block.sizes[dim] for dim in DIMS)
-    add_depth_error(theta.reshape(cube), systematic.reshape(cube), block, site)
+    theta, systematic = out.water_content.reshape(cube), out.systematic_error.reshape(cube)
+    correction = np.zeros(cube, dtype=np.float32)
+    if corrected is not None:
+        _account_correction(block, corrected, site, (theta, systematic, correction))
+    warmed = _account_warmth(
+        block if corrected is None else block.assign(corrected.block), site, out
+    )
+    add_depth_error(theta, systematic, block, site)
     result: dict[str, NDArray] = {
+        "correction": correction,
+        "temperature_correction": warmed,
         "calibrated_water_content": out.water_content,
         "random_error": out.random_error,
         "systematic_error": out.systematic_error,
@@ -104,6 +120,76 @@ def water_content_step(block: xr.Dataset, site: Site) -> xr.Dataset:
         "flag_meanings": "outside_probe_law outside_soil_law no_law",
     }
     return dataset
+
+
+def _water(block: xr.Dataset, site: Site) -> WaterArrays:
+    """Return what the laws make of the signals of a block, each array (time, column)."""
+    plan = block_plan(block, site)
+    shape = (block.sizes["time"], block.sizes["tube"] * block.sizes["depth"])
+    # The plan's runs cover every cell, so nothing needs to be filled first.
+    out = _empty_water(shape)
+    fill_water(_signals(block), _noise(site), plan.runs, plan.curves, out)
+    return out
+
+
+def _empty_water(shape: tuple[int, int]) -> WaterArrays:
+    theta, random, systematic = (np.empty(shape, dtype=np.float32) for _ in range(3))
+    return WaterArrays(theta, random, systematic, np.empty(shape, dtype=np.uint8))
+
+
+def _account_correction(
+    block: xr.Dataset,
+    corrected: Corrected,
+    site: Site,
+    arrays: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
+) -> None:
+    """Fill in what a correction did to water content, and add how sure it is.
+
+    ``arrays`` are water content as corrected, its systematic error and the correction, each
+    (time, tube, depth); the latter two are changed. Only tubes with a correction are looked
+    at: their signals go through the laws twice more, as logged and with the doubt added.
+    """
+    theta, systematic, correction = arrays
+    for row in corrected.tubes:
+        logged, doubtful = (
+            _water(part.isel(tube=[row]), site).water_content.astype(np.float64)
+            for part in (block, corrected.doubtful)
+        )
+        value = theta[:, row].astype(np.float64)
+        change = np.nan_to_num(value - logged, nan=0.0)
+        # Beyond a law's range the doubt is as large as what was corrected.
+        doubt = np.where(np.isnan(doubtful), np.abs(change), doubtful - value)
+        whole = np.hypot(systematic[:, row].astype(np.float64), doubt)
+        correction[:, row], systematic[:, row] = change, whole
+
+
+def _account_warmth(block: xr.Dataset, site: Site, out: WaterArrays) -> NDArray[np.float32]:
+    """Free water content of soil temperature where laws ask for it; return what changed.
+
+    ``block`` holds signals corrected for drift. The arrays of ``out`` are changed in place.
+    """
+    change = np.zeros(out.water_content.shape, dtype=np.float32)
+    if not asks_for_warmth(site) or "soil_temperature" not in block:
+        return change
+    plan = block_plan(block, site)
+    root = np.empty(change.shape, dtype=np.float32)
+    fill_root(_signals(block), _noise(site), plan.runs, plan.curves, root)
+    moved, share = freed_of_warmth(block, site, root.astype(np.float64))
+    cells = share > 0.0
+    if "water_content" in block:  # taken as logged, whatever else is
+        cells &= np.isnan(_signals(block).water_content)
+    if not cells.any():
+        return change
+    signals = Signals(_UNLOGGED, _UNLOGGED, moved.astype(np.float32), _UNLOGGED)
+    again = _empty_water((cells.shape[0], cells.shape[1]))
+    fill_water(signals, _noise(site), plan.runs, plan.curves, again)
+    theta = again.water_content
+    change[cells] = np.nan_to_num(theta - out.water_content)[cells]
+    doubt = np.where(cells, share - 1.0, 0.0) * np.abs(change)
+    whole = np.hypot(out.systematic_error.astype(np.float64), doubt)
+    out.systematic_error[cells] = whole[cells]
+    out.water_content[cells], out.outside[cells] = theta[cells], again.outside[cells]
+    return change
 
 
 def _signals(block: xr.Dataset) -> Signals:

@@ -9,11 +9,14 @@ soil temperature is logged, and nowhere else.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.calibrate.dielectric import MALMBERG_1956, require_between
+from pipeline.site.instruments import Warmth
 from pipeline.variables import describe, require_units
 
 Floats = NDArray[np.float64]
@@ -63,17 +66,13 @@ def temperature_corrected_permittivity(
     require_between("reference_degc", reference_degc, _COLDEST, _WARMEST)
     require_between("solid_permittivity", solid_permittivity, 2.0, 10.0)
     flags = flag_uncorrected(permittivity, soil_temperature)
-    dry = (1.0 - porosity) * float(np.sqrt(solid_permittivity)) + porosity
-    reference = float(np.sqrt(np.polynomial.polynomial.polyval(reference_degc, MALMBERG_1956)))
 
     def correct(eps: Floats, celsius: Floats, uncorrected: NDArray[np.bool_]) -> Floats:
         measured = np.asarray(eps, dtype=np.float64)
         warmth = np.where(uncorrected, reference_degc, celsius)
         root = np.sqrt(np.where(measured > 0, measured, np.nan))
-        water = np.sqrt(np.polynomial.polynomial.polyval(warmth, MALMBERG_1956))
-        # Drier than dry is noise: there is no water then that could be warm or cold.
-        theta = np.maximum(root - dry, 0.0) / (water - 1.0)
-        moved = (root + theta * (reference - water)) ** 2
+        warm = Warmth(reference_degc=reference_degc, solid_permittivity=solid_permittivity)
+        moved = root_at_reference(root, warmth, porosity, warm) ** 2
         return np.where(uncorrected, measured, moved)
 
     result = xr.apply_ufunc(
@@ -87,6 +86,33 @@ def temperature_corrected_permittivity(
     return describe(result, "permittivity")
 
 
+def root_at_reference(
+    root: Floats, celsius: Floats, porosity: float, warmth: Warmth
+) -> Floats:
+    """Root permittivity at a law's reference temperature, by the mixing law of roots.
+
+    Parameters
+    ----------
+    root, celsius : array, one shape, [1] and [degC]
+        As measured, NaN where not; the temperature must lie where water is liquid.
+    porosity : float, [m3 m-3]
+    warmth : Warmth
+        What a law asks for; its own porosity is not looked at.
+    """
+    dry = (1.0 - porosity) * float(np.sqrt(warmth.solid_permittivity)) + porosity
+    at = warmth.reference_degc
+    reference = float(np.sqrt(np.polynomial.polynomial.polyval(at, MALMBERG_1956)))
+    water = np.sqrt(np.polynomial.polynomial.polyval(celsius, MALMBERG_1956))
+    # Drier than dry is noise: there is no water then that could be warm or cold.
+    theta = np.maximum(root - dry, 0.0) / (water - 1.0)
+    return np.asarray(root + theta * (reference - water))
+
+
+def is_usable(celsius: Any) -> Any:
+    """Tell where a temperature can be used: known, above freezing, at most 60 degC."""
+    return (celsius > _COLDEST) & (celsius <= _WARMEST)
+
+
 def flag_uncorrected(
     permittivity: xr.DataArray, soil_temperature: xr.DataArray
 ) -> xr.DataArray:
@@ -96,5 +122,5 @@ def flag_uncorrected(
     """
     require_units(permittivity, "1")
     require_units(soil_temperature, "degC")
-    warm = (soil_temperature > _COLDEST) & (soil_temperature <= _WARMEST)
+    warm = is_usable(soil_temperature)
     return permittivity.notnull() & ~warm

@@ -79,7 +79,14 @@ _FLAGS: dict[str, dict[str, Any]] = {
 }
 
 _POINT = "time: point depth: point"
-_ABOUT_WATER = ("random_error", "systematic_error", "quality_flag", "tests_fired")
+_ABOUT_WATER = (
+    "random_error",
+    "systematic_error",
+    "drift_correction",
+    "temperature_correction",
+    "quality_flag",
+    "tests_fired",
+)
 _ABOUT_STORAGE = (
     "storage_random_error",
     "storage_systematic_error",
@@ -105,6 +112,8 @@ NATIVE: tuple[Field, ...] = (
     ),
     Field("random_error", "random_error", "depth", "error"),
     Field("systematic_error", "systematic_error", "depth", "error"),
+    Field("correction", "drift_correction", "depth", "error", _POINT),
+    Field("temperature_correction", "temperature_correction", "depth", "error", _POINT),
     Field("quality", "quality_flag", "depth", "flag"),
     Field("tests", "tests_fired", "depth", "mask"),
     Field("soil_temperature", "soil_temperature", "depth", "logged", _POINT),

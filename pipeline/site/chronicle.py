@@ -35,6 +35,7 @@ VISIT_LETTERS = {
     "rotation": "O",
     "reference": "R",
     "sample": "M",
+    "bench": "B",
     "cleaning": "C",
     "download": "D",
     "inspection": "N",

@@ -154,6 +154,9 @@ def _check_visit(placed: Placed[Visit], draft: Draft) -> Iterator[Problem]:
             yield unknown_name(spot, key, name, frozenset(names), file)
     if visit.value is not None and not visit.unit:
         yield spot.problem("unit", "nothing", f"the unit of the value {visit.value:g}")
+    if visit.action == "bench" and (visit.value is None or visit.reading is None):
+        missing = "value" if visit.value is None else "reading"
+        yield spot.problem(missing, "nothing", "the standard's value and the sensor's reading")
     if visit.action == "clock" and visit.value is not None:
         yield from _check_clock_visit(visit, spot)
     elif visit.unit:

@@ -18,6 +18,7 @@ _NOT_HASHED: dict[str, Any] = {
     "tubes": {"__all__": {"note"}},
     "wiring": {"__all__": {"row"}},
     "visits": {"__all__": {"row", "note"}},
+    "corrections": True,
     "qc": {"why"},
     "qc_overrides": {"__all__": {"why"}},
     "decisions": {"__all__": {"row", "why", "who"}},

@@ -17,6 +17,7 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from pipeline.site.instruments import Warmth
 from pipeline.site.models import Contact, Identifier
 from pipeline.site.values import (
     CLOCK_READING_SCHEMA,
@@ -102,6 +103,7 @@ class UncertaintyForm(Form):
     """``[uncertainty]``."""
 
     depth_cm: Annotated[Number, Field(ge=0, le=100)] = 1.0
+    reference: Annotated[Number, Field(gt=0, le=1)] = 0.01
 
 
 class OverrideForm(Form):
@@ -149,4 +151,5 @@ class LawForm(Form):
     valid: tuple[Number, Number] | None = None
     covariance: tuple[tuple[Number, ...], ...] | None = None
     standard_error: Annotated[Number, Field(ge=0)] | None = None
+    temperature: Warmth | None = None
     origin: Text

@@ -12,6 +12,7 @@ from pipeline.site.cross_wiring import check_wiring
 from pipeline.site.draft import Draft
 from pipeline.site.forms import SiteForm
 from pipeline.site.ground import read_laws, read_layouts, read_soils
+from pipeline.site.instruments import Drift, Uncertainty
 from pipeline.site.mistakes import in_reading_order
 from pipeline.site.models import (
     Delivery,
@@ -20,7 +21,6 @@ from pipeline.site.models import (
     QcLimits,
     Report,
     Site,
-    Uncertainty,
 )
 from pipeline.site.rows import read_decisions, read_tubes, read_visits, read_wiring
 from pipeline.site.settings import Settings, read_settings
@@ -113,6 +113,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Sit
         interval_s=form.interval,
         sensor_noise=settings.sensor_noise,
         uncertainty=settings.uncertainty or Uncertainty(),
+        drift=settings.drift or Drift(),
         sources=tuple(placed.value for placed in draft.sources),
         layouts={placed.value.id: placed.value for placed in draft.layouts},
         tubes=tuple(placed.value for placed in draft.tubes),

@@ -13,9 +13,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from pipeline.axis import TimeAxis
+from pipeline.site.base import Model
+from pipeline.site.instruments import Correction, Drift, Uncertainty, Warmth
 from pipeline.site.layout import Layout
 from pipeline.variables import STATION_QUANTITIES
 
@@ -30,7 +32,7 @@ Quantity = Literal[
     "air_temperature",
     "supply_voltage",
 ]
-# What can be done on a visit. Of these "reference" and "sample" bring a value.
+# What can be done on a visit. Of these "reference", "sample" and "bench" bring a value.
 VISIT_ACTIONS = (
     "installation",
     "removal",
@@ -39,6 +41,7 @@ VISIT_ACTIONS = (
     "swap",
     "reference",
     "sample",
+    "bench",
     "rotation",
     "download",
     "clock",
@@ -46,14 +49,6 @@ VISIT_ACTIONS = (
     "other",
 )
 Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
-
-
-class Model(BaseModel):
-    """Frozen, and strict about keys: a misspelt setting is a mistake, not a comment."""
-
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, arbitrary_types_allowed=True, allow_inf_nan=False
-    )
 
 
 class Contact(Model):
@@ -175,11 +170,12 @@ class Law(Model):
     effective: datetime | None = None  # None: since ever
     probes: tuple[str, ...] = ()
     form: str
-    coefficients: dict[str, Any] = {}
+    coefficients: dict[str, Any] = Field(default_factory=dict)
     valid_from: float | None = None  # input range, closed
     valid_to: float | None = None
     covariance: tuple[tuple[float, ...], ...] | None = None
     standard_error: float | None = None
+    temperature: Warmth | None = None  # None: readings are not freed of soil temperature
     origin: str
 
 
@@ -194,15 +190,10 @@ class Visit(Model):
     depth_m: float | None = None
     value: float | None = None
     unit: str = ""
+    reading: float | None = None  # of the sensor itself, beside ``value``
+    uncertainty: Annotated[float, Field(gt=0)] | None = None  # standard, of ``value``
     note: str = ""
     who: str = ""
-
-
-class Uncertainty(Model):
-    """Standard uncertainties that hold where nothing nearer states one."""
-
-    # Of a tube's depth. 1 cm is common practice for tubes set by hand (from memory).
-    depth_m: Annotated[float, Field(ge=0)] = 0.01
 
 
 class QcLimits(Model):
@@ -331,7 +322,9 @@ class Site(Model):
     start: datetime  # UTC; midnight of the first day in the site's standard time
     utc_offset_s: int
     interval_s: int
-    sensor_noise: dict[str, float] = {}  # standard deviation per logged quantity, its units
+    sensor_noise: dict[str, float] = Field(
+        default_factory=dict
+    )  # standard deviation per logged quantity, its units
     sources: tuple[Source, ...]
     layouts: dict[str, Layout]
     tubes: tuple[Tube, ...]
@@ -340,6 +333,8 @@ class Site(Model):
     laws: tuple[Law, ...]
     visits: tuple[Visit, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
+    drift: Drift = Drift()
+    corrections: tuple[Correction, ...] = ()  # found by the night, not described
     qc: QcLimits = QcLimits()
     qc_overrides: tuple[QcOverride, ...] = ()
     decisions: tuple[Decision, ...] = ()

@@ -116,6 +116,8 @@ VISIT_COLUMNS = (
     TableColumn("depth_cm", "depth_m", _depth),
     TableColumn("value", "value", _number),
     TableColumn("unit", "unit", _text),
+    TableColumn("reading", "reading", _number),
+    TableColumn("uncertainty", "uncertainty", _number),
     TableColumn("note", "note", _text),
     TableColumn("who", "who", _text),
 )

@@ -18,6 +18,7 @@ from pipeline.site.forms import (
     SourceForm,
     UncertaintyForm,
 )
+from pipeline.site.instruments import Drift, Uncertainty
 from pipeline.site.limits import clean_limits
 from pipeline.site.mistakes import BadValueError, Spot, did_you_mean, one_of, show
 from pipeline.site.models import (
@@ -30,7 +31,6 @@ from pipeline.site.models import (
     QcOverride,
     Report,
     Source,
-    Uncertainty,
 )
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
 from pipeline.site.translate import key_names, validate
@@ -43,6 +43,7 @@ SECTIONS = (
     "source",
     "sensor_noise",
     "uncertainty",
+    "drift",
     "qc",
     "layer",
     "derive",
@@ -60,6 +61,7 @@ class Settings:
     offset_s: int = 0
     sensor_noise: dict[str, float] = field(default_factory=dict)
     uncertainty: Uncertainty | None = None
+    drift: Drift | None = None
     derive: Derive | None = None
     delivery: Delivery | None = None
     report: Report | None = None
@@ -81,7 +83,8 @@ def read_settings(folder: Path, draft: Draft) -> Settings:
     _read_qc(toml, data.get("qc", {}), draft)
     _read_layers(toml, draft)
     _read_derive(data.get("derive", {}), top.below("derive"), settings, draft)
-    for name, model in (("delivery", Delivery), ("report", Report), ("keep", Keep)):
+    kinds = (("delivery", Delivery), ("report", Report), ("keep", Keep), ("drift", Drift))
+    for name, model in kinds:
         part = validate(model, data.get(name, {}), top.below(name), draft.problems)
         setattr(settings, name, part)
     return settings
@@ -208,7 +211,7 @@ def _read_uncertainty(
     form = validate(UncertaintyForm, data.get("uncertainty", {}), spot, draft.problems)
     if form is None:
         return None
-    return Uncertainty(depth_m=round(form.depth_cm / 100, 6))
+    return Uncertainty(depth_m=round(form.depth_cm / 100, 6), reference=form.reference)
 
 
 def _read_qc(toml: TomlFile, raw: Any, draft: Draft) -> None:

@@ -8,8 +8,10 @@ import xarray as xr
 from bare_site import make_block, make_horizon, make_law, make_site, make_tube, make_wire
 
 from pipeline.calibrate.depth_error import depth_error, make_ladder
+from pipeline.calibrate.felt import horizon_edges, steeper_slope
 from pipeline.calibrate.steps import water_content_step
-from pipeline.site.models import Soil, Uncertainty
+from pipeline.site.instruments import Uncertainty
+from pipeline.site.models import Soil
 
 NAN = float("nan")
 DEPTHS = (0.1, 0.2, 0.4)
@@ -79,6 +81,21 @@ def test_a_tube_states_its_own_doubt_and_its_real_depths_count():
     np.testing.assert_allclose(ladder.depth_m[0], [0.15, 0.25, 0.45])
     assert parts(site, [[0.20, 0.25, 0.27]])[0, 0] == pytest.approx(0.01, rel=1e-5)
     assert not parts(site_of(depth_uncertainty_m=0.0), [[0.2, 0.3, 0.4]]).any()
+
+
+def test_the_trace_finds_the_very_gradient_of_the_step():
+    site = site_of(edge_m=0.29)
+    random = np.random.default_rng(7)
+    rows = random.uniform(-0.1, 0.6, (40, 3)).astype(np.float32)
+    rows[random.random((40, 3)) < 0.2] = NAN
+    edges = horizon_edges(site, site.tubes[0].tube)
+    for row, found in zip(rows, parts(site, rows), strict=True):
+        profile = [
+            (depth, None if np.isnan(value) else float(value))
+            for depth, value in zip(DEPTHS, row, strict=True)
+        ]
+        again = [0.01 * steeper_slope(edges, profile, depth) for depth in DEPTHS]
+        np.testing.assert_allclose(found[~np.isnan(row)], np.array(again)[~np.isnan(row)])
 
 
 def test_the_step_adds_it_in_quadrature_to_what_the_law_leaves_open():

@@ -66,6 +66,8 @@ def test_results_are_described_and_shaped_as_the_block():
         "random_error": "float32",
         "systematic_error": "float32",
         "outside_calibration": "uint8",
+        "correction": "float32",
+        "temperature_correction": "float32",
     }
     for variable in (*result.values(), *root_permittivity_step(block, site).values()):
         assert variable.dims == ("time", "tube", "depth")

@@ -142,6 +142,8 @@ def build_cubes(site, steps=72, seed=3):
             "cleaned_water_content": (tube_dims, theta),
             "random_error": (tube_dims, noisy(random, cells, 0.002, 0.004)),
             "systematic_error": (tube_dims, noisy(random, cells, 0.01, 0.02)),
+            "correction": (tube_dims, noisy(random, cells, -0.02, 0.02)),
+            "temperature_correction": (tube_dims, noisy(random, cells, -0.01, 0.01)),
             "quality": (tube_dims, random.choice([1, 2, 3, 4, 9], cells).astype(np.uint8)),
             "tests": (tube_dims, random.integers(0, 64, cells).astype(np.uint16)),
         },

@@ -9,6 +9,7 @@ from typing import Any
 
 from truth_ground import PROFILES, TEXTURES, Layer
 
+from pipeline.site.instruments import Uncertainty
 from pipeline.site.models import (
     Clock,
     Contact,
@@ -19,7 +20,6 @@ from pipeline.site.models import (
     Soil,
     Source,
     Tube,
-    Uncertainty,
     Visit,
     Wire,
 )

@@ -12,6 +12,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from itertools import product
 
+import drift_rows
 import numpy as np
 from numpy.typing import NDArray
 from report_health import FIRST_SEED, score_health
@@ -31,6 +32,8 @@ from truth_field import (
     without_rain,
     without_soil_temperature,
 )
+from truth_drift import DriftScore
+from truth_field import SOILS, UNSEEN_SEEDS, Field, make_field, without_rain
 from truth_ground import make_patch
 from truth_score import (
     BY_ONSET,
@@ -79,10 +82,12 @@ class Tally:
     storage: dict[tuple[str, Case], StorageErrors] = field(default_factory=dict)
     flags: dict[tuple[str, Case], tuple[int, int]] = field(default_factory=dict)
     coverage: dict[tuple[float, str], list[NDArray[np.float64]]] = field(default_factory=dict)
+    drift: dict[drift_rows.Case, DriftScore] = field(default_factory=dict)
 
     def add(self, other: Tally) -> None:
         """Add what was counted elsewhere."""
         for name in ("cells", "episodes", "spikes", "risk", "fronts", "storage"):
+        for name in ("cells", "episodes", "spikes", "fronts", "storage", "drift"):
             mine = getattr(self, name)
             for key, value in getattr(other, name).items():
                 mine[key] = mine[key] + value if key in mine else value
@@ -96,7 +101,7 @@ class Tally:
 def score_seed(seed: int, soil: str) -> Tally:
     """Return what was counted in the fields of one seed and soil, at all steps."""
     make_patch.cache_clear()  # no soil comes twice; a year of it is 60 MB
-    tally = Tally()
+    tally = Tally(drift=drift_rows.drift_cases(seed, soil))
     for interval_s in INTERVALS_S:
         spoilt = make_field(seed, (soil,), interval_s)
         clean = make_field(seed, (soil,), interval_s, faults=(), sound_tubes=3)
@@ -178,6 +183,8 @@ def sections(tally: Tally, seeds: Sequence[int]) -> Iterator[str]:
     # A law is wrong by one draw a tube and layer: sensors count, not cells.
     chance = 100 * np.sqrt(0.95 * 0.05 / (COVERAGE_TUBES * len(seeds)))
     yield f"By chance alone a share differs from 95 by {chance:.1f} (one standard deviation)."
+    yield "### Drift between references, hourly, m3 m-3 while it drifts"
+    yield table(drift_rows.HEAD, list(drift_rows.drift_rows(tally.drift)))
     yield "### Stored water to 1 m, error in mm a metre of profile: all = spacing and the rest"
     yield table(
         cases_head("soil"),

@@ -1,0 +1,233 @@
+"""What a reference says of a sensor: the error of its signal, in the signal's own domain.
+
+The reference's water content is led back through the very laws by which the sensor's reading
+becomes water content, so that a correction of the signal gives the reference again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.calibrate.corrected import DOMAINS
+from pipeline.calibrate.drift import Check, Cleaning, calibration_error, fouling_error
+from pipeline.calibrate.forms import make_curve
+from pipeline.calibrate.plan import sensor_periods
+from pipeline.calibrate.references import Reference
+from pipeline.calibrate.rounds import calibrate_rounds
+from pipeline.errors import UnitsError
+from pipeline.site.models import Site, Visit, Wire
+from pipeline.units import conversion
+from pipeline.variables import SIGNALS
+
+Floats = NDArray[np.float64]
+_TURNS = 6  # of Newton's method; a line in root permittivity needs one
+_LEAST_U = 1e-9  # a quantity logged without any noise is not known exactly either
+_MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from memory)
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a sensor showed over a while, in its domain: median, its uncertainty, how many."""
+
+    domain: str
+    median: float
+    error: float
+    count: int
+
+
+def seen(quantity: str, values: Floats) -> Seen:
+    """Return what logged values of one quantity show, robust against spikes.
+
+    Parameters
+    ----------
+    quantity : str
+        One of `pipeline.variables.SIGNALS`.
+    values : array (n)
+        As logged, NaN where nothing; permittivities not above zero count as nothing.
+    """
+    signal = (
+        np.sqrt(np.where(values > 0, values, np.nan)) if quantity == "permittivity" else values
+    )
+    signal = signal[np.isfinite(signal)]
+    if not signal.size:
+        return Seen(DOMAINS[quantity], np.nan, np.nan, 0)
+    median = float(np.median(signal))
+    spread = _MAD_TO_SIGMA * float(np.median(np.abs(signal - median)))
+    return Seen(DOMAINS[quantity], median, spread / signal.size**0.5, signal.size)
+
+
+def wire_at(site: Site, tube: str, depth_m: float | None, at_s: int) -> Wire | None:
+    """Return the wire through which a sensor's signal comes at an instant, the best one."""
+    found = [
+        wire
+        for wire in site.wiring
+        if (wire.tube, wire.depth_m) == (tube, depth_m)
+        and wire.quantity in SIGNALS
+        and (wire.start is None or wire.start.timestamp() <= at_s)
+        and (wire.until is None or at_s < wire.until.timestamp())
+    ]
+    return min(found, key=lambda wire: SIGNALS.index(wire.quantity), default=None)
+
+
+Placed = tuple[str, Check]  # the domain of a check, and the check
+
+
+def make_checks(
+    pairs: list[tuple[Reference, Seen]], site: Site
+) -> list[tuple[Reference, Placed]]:
+    """Return what references say of readings beside them, with the domain of each.
+
+    Pairs whose reading or reference no law can place are left out; the rest keeps its order.
+    """
+    if not pairs:
+        return []
+    rows = pd.DataFrame(
+        {
+            "time_s": [reference.time_s for reference, _ in pairs],
+            "tube": [reference.tube for reference, _ in pairs],
+            "depth_m": [reference.depth_m for reference, _ in pairs],
+            "reader": [_probe(site, r.tube, r.depth_m, r.time_s) for r, _ in pairs],
+            "quantity": [reading.domain for _, reading in pairs],
+            "value": [reading.median for _, reading in pairs],
+        }
+    )
+    wanted = np.array([reference.water_content for reference, _ in pairs])
+    at_reading = _through_laws(rows, rows["value"].to_numpy(np.float64), site)
+    signal = _signal_of(rows, wanted, at_reading, site)
+    checks = []
+    for n, (reference, reading) in enumerate(pairs):
+        slope, law_u = float(at_reading.slope[n]), float(at_reading.law_error[n])
+        error = float(signal[n]) - reading.median
+        error_u = float(np.hypot(reference.error / slope, reading.error))
+        if np.isfinite(error) and np.isfinite(error_u) and slope > 0:
+            standing_u = (law_u if np.isfinite(law_u) else site.drift.largest) / slope
+            whole = (error, max(error_u, _LEAST_U), max(standing_u, _LEAST_U), slope)
+            checks.append((reference, _checked(reference, reading, site, whole)))
+    return checks
+
+
+def _checked(
+    reference: Reference, reading: Seen, site: Site, whole: tuple[float, float, float, float]
+) -> tuple[str, Check]:
+    """Return a check; of a proportional drift all are shares of the reading."""
+    if site.drift.form == "proportional":
+        error, error_u, standing_u, slope = whole
+        size = abs(reading.median) or _LEAST_U
+        whole = (error / reading.median, error_u / size, standing_u / size, slope * size)
+    return reading.domain, Check(reference.time_s, reference.kind, *whole)
+
+
+@dataclass(frozen=True)
+class _Placed:
+    water_content: Floats
+    slope: Floats
+    law_error: Floats
+
+
+def _through_laws(rows: pd.DataFrame, value: Floats, site: Site) -> _Placed:
+    """Return water content of signals, its slope and what the laws leave open."""
+    # With a noise of one, the random error is the slope to the signal.
+    unit = site.model_copy(update={"sensor_noise": dict.fromkeys(DOMAINS, 1.0)})
+    found = calibrate_rounds(rows.assign(value=value), unit)
+    names = ("calibrated_water_content", "random_error", "systematic_error")
+    return _Placed(*(found[name].to_numpy(np.float64) for name in names))
+
+
+def _signal_of(rows: pd.DataFrame, wanted: Floats, first: _Placed, site: Site) -> Floats:
+    """Return the signals that give the wanted water contents, NaN where none does."""
+    signal, found = rows["value"].to_numpy(np.float64), first
+    for _ in range(_TURNS):
+        signal = signal + (wanted - found.water_content) / found.slope
+        found = _through_laws(rows, signal, site)
+    return np.where(np.abs(found.water_content - wanted) < 1e-5, signal, np.nan)
+
+
+def _probe(site: Site, tube: str, depth_m: float, time_s: int) -> str:
+    wire = wire_at(site, tube, depth_m, time_s)
+    return wire.probe if wire else ""
+
+
+def slopes(places: list[tuple[str, float, int, Seen]], site: Site) -> Floats:
+    """Return what water content one unit of a signal is worth, NaN where no law says.
+
+    Parameters
+    ----------
+    places : list of (tube, depth [m], UTC seconds, Seen)
+    site : Site
+    """
+    if not places:
+        return np.empty(0)
+    rows = pd.DataFrame(
+        {
+            "time_s": [at for _, _, at, _ in places],
+            "tube": [tube for tube, _, _, _ in places],
+            "depth_m": [depth_m for _, depth_m, _, _ in places],
+            "reader": [_probe(site, tube, depth_m, at) for tube, depth_m, at, _ in places],
+            "quantity": [reading.domain for _, _, _, reading in places],
+        }
+    )
+    value = np.array([reading.median for _, _, _, reading in places], dtype=np.float64)
+    return _through_laws(rows, value, site).slope
+
+
+def _middle_slope(site: Site, wire: Wire, at_s: int) -> float:
+    """Return what a unit of a sensor's signal is worth in the middle of its law's range.
+
+    A standard such as air or water lies outside what a soil law holds for.
+    """
+    if wire.quantity == "water_content" or wire.depth_m is None:
+        return 1.0
+    periods = sensor_periods(site, wire.tube, wire.depth_m)
+    period = [p for p in periods if p.start_s is None or p.start_s <= at_s][-1]
+    law = period.probe if wire.quantity == "voltage" else period.soil
+    if law is None:
+        return float("nan")
+    curve = make_curve(law, None if law.kind == "probe" else period.horizon)
+    middle = Seen(DOMAINS[wire.quantity], (curve.low + curve.high) / 2, 0.0, 1)
+    return float(slopes([(wire.tube, wire.depth_m, at_s, middle)], site)[0])
+
+
+def bench_check(visit: Visit, site: Site) -> tuple[str, Check] | None:
+    """Return what a visit found of a sensor in a standard, None if it cannot be placed."""
+    at_s = int(visit.time.timestamp())
+    wire = wire_at(site, visit.tube, visit.depth_m, at_s)
+    if wire is None or visit.value is None or visit.reading is None:
+        return None
+    slope = _middle_slope(site, wire, at_s)
+    try:
+        change = conversion(visit.unit, wire.quantity)
+    except UnitsError:
+        return None
+    standard, reading = (
+        seen(wire.quantity, change(np.array([value]))).median
+        for value in (visit.value, visit.reading)
+    )
+    error = calibration_error(standard, reading)
+    error_u = site.uncertainty.reference / slope
+    if visit.uncertainty is not None:
+        error_u = visit.uncertainty * change.factor
+        if wire.quantity == "permittivity":
+            error_u /= 2.0 * standard
+    if site.drift.form == "proportional":
+        error, error_u, slope = error / reading, error_u / abs(reading), slope * abs(reading)
+    if not (np.isfinite(error) and np.isfinite(error_u) and error_u > 0):
+        return None
+    return DOMAINS[wire.quantity], Check(at_s, "bench", error, error_u, 0.0, slope)
+
+
+def make_cleaning(
+    at_s: int, before: Seen, after: Seen, soil: tuple[float, float], slope: float
+) -> Cleaning | None:
+    """Return by how much a sensor's signal rose at a cleaning, None without readings.
+
+    ``soil`` is by how much the soil's water content rose meanwhile, and its uncertainty.
+    """
+    if not before.count or not after.count or before.domain != after.domain or not slope > 0:
+        return None
+    step = fouling_error(after.median, before.median, soil[0] / slope)
+    step_u = float(np.sqrt(before.error**2 + after.error**2 + (soil[1] / slope) ** 2))
+    return Cleaning(at_s, step, max(step_u, _LEAST_U), slope)

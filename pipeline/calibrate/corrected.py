@@ -1,0 +1,130 @@
+"""Logged signals with the drift corrections of a site added, and how sure those are.
+
+A correction acts on the signal, before any law: volts, root permittivity (also where
+permittivity is logged), or water content as logged. Readings themselves are never changed.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import NamedTuple
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from pipeline.calibrate.course import course
+from pipeline.site.instruments import Correction
+from pipeline.site.models import Site
+
+Floats = NDArray[np.float64]
+_DIMS = ("time", "tube", "depth")
+# In which domain each logged quantity is corrected. Most soil laws are lines in root
+# permittivity, and what ages in a probe that logs permittivity adds to the travel time.
+DOMAINS = {
+    "voltage": "voltage",
+    "permittivity": "root_permittivity",
+    "root_permittivity": "root_permittivity",
+    "water_content": "water_content",
+}
+
+
+class Corrected(NamedTuple):
+    """A block with corrected signals.
+
+    ``doubtful`` has each corrected signal raised by the standard uncertainty of its
+    correction: what a law makes of the difference is that uncertainty in water content.
+    ``tubes`` are the rows of the block in which anything was corrected.
+    """
+
+    block: xr.Dataset
+    doubtful: xr.Dataset
+    tubes: list[int]
+
+
+def correct_block(block: xr.Dataset, site: Site) -> Corrected | None:
+    """Return a block's signals corrected, None where no correction reaches into it.
+
+    Parameters
+    ----------
+    block : Dataset (time, tube, depth)
+        Signals as logged.
+    site : Site
+        Its ``corrections`` are in order of time for each sensor and do not overlap.
+    """
+    tubes = {str(name): row for row, name in enumerate(block["tube"].values)}
+    depths = {float(depth): column for column, depth in enumerate(block["depth"].values)}
+    seconds = block["time"].values.astype("datetime64[s]").astype(np.int64)
+    signals = [name for name in DOMAINS if name in block]
+    values = {name: block[name].transpose(*_DIMS).values for name in signals}
+    doubtful = dict(values)
+    touched: set[int] = set()
+    for correction in site.corrections:
+        row, column = tubes.get(correction.tube), depths.get(correction.depth_m)
+        span = _steps(correction, seconds)
+        if row is None or column is None or span.start >= span.stop:
+            continue
+        if not touched:  # nothing is copied where nothing is corrected
+            values = {name: array.copy() for name, array in values.items()}
+            doubtful = {name: array.copy() for name, array in values.items()}
+        touched.add(row)
+        value, error = course(correction, seconds[span])
+        for name in signals:
+            if DOMAINS[name] == correction.domain:
+                cell = (span, row, column)
+                logged = block[name].transpose(*_DIMS).values[cell]
+                values[name][cell] = _added(logged, value, name, correction.form)
+                doubtful[name][cell] = _added(logged, value + error, name, correction.form)
+    if not touched:
+        return None
+    raised = _as_dataset(block, doubtful)
+    return Corrected(_as_dataset(block, values), raised, sorted(touched))
+
+
+def effective_parameters(site: Site, tube: str) -> list[tuple[int | None, str]]:
+    """Return the dated corrections of a tube in canonical text.
+
+    As `pipeline.calibrate.effective.effective_parameters`.
+    """
+    own = [one for one in site.corrections if one.tube == tube]
+    edges = {one.start_s for one in own}
+    edges |= {one.until_s for one in own if one.until_s is not None}
+    result: list[tuple[int | None, str]] = [(None, "[]")]
+    for edge in sorted(edges):
+        held = [
+            one.model_dump(mode="json", exclude={"tube"})
+            for one in own
+            if one.start_s <= edge and (one.until_s is None or edge < one.until_s)
+        ]
+        held.sort(key=lambda one: one["depth_m"])
+        text = json.dumps(held, sort_keys=True, separators=(",", ":"), allow_nan=False)
+        if text != result[-1][1]:
+            result.append((edge, text))
+    return result
+
+
+def _steps(correction: Correction, seconds: NDArray[np.int64]) -> slice:
+    """Return the steps from the first instant of a correction on to before its last."""
+    start = int(np.searchsorted(seconds, correction.start_s, side="left"))
+    if correction.until_s is None:
+        return slice(start, seconds.size)
+    return slice(start, int(np.searchsorted(seconds, correction.until_s, side="left")))
+
+
+def _added(logged: NDArray, value: Floats, name: str, form: str) -> Floats:
+    """Return logged values with a correction of their domain."""
+    plain = logged.astype(np.float64)
+    in_root = name == "permittivity"
+    signal = np.sqrt(np.where(plain > 0, plain, np.nan)) if in_root else plain
+    signal = signal * (1.0 + value) if form == "proportional" else signal + value
+    if not in_root:
+        return signal
+    # What is no permittivity stays what it was, to be refused as such.
+    return np.where(np.isnan(signal), plain, np.maximum(signal, 0.0) ** 2)
+
+
+def _as_dataset(block: xr.Dataset, arrays: dict[str, NDArray]) -> xr.Dataset:
+    coords = {dim: block[dim] for dim in _DIMS}
+    return xr.Dataset(
+        {name: (_DIMS, values.astype(np.float32)) for name, values in arrays.items()}, coords
+    )

@@ -1,0 +1,212 @@
+"""Whether a sensor's checks show drift, and how much: a standing difference and a ramp.
+
+Up to an onset a sensor differs from references by what their law leaves open, one standing
+difference for each kind of reference; from the onset on the difference grows linearly. Onsets
+tried are the beginning and every check. Each is a weighted least squares fit in closed form;
+that of the largest gain over no drift at all is taken if the gain is more than chance.
+
+Only checks up to the one that is judged take part: a later one never changes what was found.
+The method is ours.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+_EXACT = 1e-9  # uncertainty of what is not uncertain: it must not vanish
+_CLEANED, _ONSETS = "cleaning", 256  # how many onsets a settled time is tried with
+MOST_CHECKS = 48  # that are looked back on; older ones count for the standing difference
+
+
+@dataclass(frozen=True, order=True)
+class Check:
+    """What one reference says of a sensor.
+
+    ``error`` is the reference minus the reading and ``error_u`` its standard uncertainty;
+    ``standing_u`` how far the two may differ for ever without drift, about 0 of a standard.
+    ``slope`` is the water content [m3 m-3] that one unit of the signal is worth.
+    """
+
+    time_s: int
+    kind: str
+    error: float
+    error_u: float
+    standing_u: float
+    slope: float
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """The drift at a check, its standard uncertainty and the limit it is held to.
+
+    ``shows`` tells that there is drift, ``refused`` that it is too much to be any.
+    """
+
+    drift: float
+    error: float
+    limit: float
+    shows: bool
+    refused: bool = False
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """The best ramp: its gain in chi squared, its height at the last check, the differences.
+
+    ``standing`` is mean and variance by kind; ``residual`` that of the last check, ``misfit``
+    the largest of all in standard uncertainties. ``onset_u_s`` is half the span of onsets that
+    gain no more than one less.
+    """
+
+    gain: float
+    height: float
+    variance: float
+    choices: int
+    standing: dict[str, tuple[float, float]]
+    residual: float
+    misfit: float
+    onset_s: int
+    onset_u_s: int
+
+
+@dataclass
+class Record:
+    """The checks of one sensor since it was new, and what they taught."""
+
+    start_s: int
+    coverage: float
+    checks: list[Check] = field(default_factory=list)
+    prior: dict[str, tuple[float, float]] = field(default_factory=dict)  # mean, variance
+    standing: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def judge(self, group: list[Check], largest: float) -> Judgement:
+        """Take in the checks of one visit and tell what they show.
+
+        ``largest`` is the drift [m3 m-3] beyond which nothing is taken in.
+        """
+        group = [replace(check, time_s=group[-1].time_s) for check in group]
+        for check in group:
+            self.prior.setdefault(check.kind, (0.0, max(check.standing_u, _EXACT) ** 2))
+            self.standing.setdefault(check.kind, self.prior[check.kind])
+        alone, alone_u = self._alone(group)
+        if abs(alone) * group[-1].slope > largest:
+            return Judgement(alone, alone_u, self.coverage * alone_u, False, refused=True)
+        onsets = self._onsets(group)
+        # That it began before the first check is believed only if no check explains it: a
+        # standing difference would look the same.
+        handicap = self.coverage**2 * (onsets == self.start_s) * (onsets.size > 1)
+        fit = _best_fit(onsets, [*self.checks, *group], self.prior, handicap)
+        if abs(fit.residual) > self.coverage * _group_u(group):
+            return self._judge_alone(group, alone, alone_u)
+        self.checks += group
+        self.standing = fit.standing
+        self._forget_old()
+        # Choosing among onsets finds some gain by chance alone; its logarithm pays for that.
+        least = self.coverage**2 + 2.0 * math.log(fit.choices)
+        error = math.sqrt(fit.variance)
+        return Judgement(fit.height, error, math.sqrt(least) * error, fit.gain > least)
+
+    def settle(self, at_s: int, height: float, height_u: float) -> tuple[int, int] | None:
+        """Return when the drift that a cleaning ended began, and how sure that is [s].
+
+        None where there is no check, or the checks do not lie on one line that ends there.
+        """
+        if not self.checks or at_s <= self.checks[-1].time_s:
+            return None
+        end = Check(at_s, _CLEANED, height, height_u, _EXACT, 1.0)
+        prior = {**self.prior, _CLEANED: (0.0, _EXACT**2)}
+        onsets = np.linspace(self.start_s, at_s, _ONSETS, endpoint=False)
+        fit = _best_fit(onsets, [*self.checks, end], prior, np.zeros(_ONSETS))
+        return None if fit.misfit > self.coverage else (fit.onset_s, fit.onset_u_s)
+
+    def _onsets(self, group: list[Check]) -> Floats:
+        """Return the beginning and the times of all checks before the last ones."""
+        times = {self.start_s, *(check.time_s for check in self.checks)}
+        last = group[-1].time_s
+        return np.array(sorted(t for t in times if t < last) or [last - 1], dtype=np.float64)
+
+    def begin_anew(self, at_s: int) -> None:
+        """Begin again without drift; the standing differences stay known."""
+        self.start_s, self.checks, self.prior = at_s, [], dict(self.standing)
+
+    def _alone(self, group: list[Check]) -> tuple[float, float]:
+        """Return by how much a visit's checks differ from the standing differences."""
+        weights = total = 0.0
+        for check in group:
+            mean, variance = self.standing[check.kind]
+            weight = 1.0 / (check.error_u**2 + variance)
+            weights += weight
+            total += weight * (check.error - mean)
+        return total / weights, weights**-0.5
+
+    def _judge_alone(self, group: list[Check], alone: float, error: float) -> Judgement:
+        """Judge checks that do not lie on the ramp of those before: it began anew there."""
+        limit = self.coverage * error
+        before = self.checks[-1].time_s if self.checks else self.start_s
+        self.begin_anew(before)
+        self.checks += group
+        return Judgement(alone, error, limit, abs(alone) > limit)
+
+    def _forget_old(self) -> None:
+        """Let the oldest checks go into the standing differences."""
+        while len(self.checks) > MOST_CHECKS:
+            old = self.checks.pop(0)
+            mean, variance = self.prior[old.kind]
+            share = variance / (variance + old.error_u**2)
+            self.prior[old.kind] = (mean + share * (old.error - mean), variance * (1 - share))
+            self.start_s = old.time_s
+
+
+def _group_u(group: list[Check]) -> float:
+    return float(sum(check.error_u**-2 for check in group)) ** -0.5
+
+
+def _best_fit(
+    onset: Floats,
+    checks: list[Check],
+    prior: dict[str, tuple[float, float]],
+    handicap: Floats,
+) -> _Fit:
+    """Return the ramp of largest gain less its handicap.
+
+    All onsets are tried at once, each a row of ``part``.
+    """
+    time = np.array([check.time_s for check in checks], dtype=np.float64)
+    weight = np.array([check.error_u for check in checks]) ** -2.0
+    kinds = sorted({check.kind for check in checks})
+    of_kind = np.array([[check.kind == kind for check in checks] for kind in kinds])
+    mean = np.array([prior[kind][0] for kind in kinds])
+    whole = (of_kind * weight).sum(axis=1) + np.array([prior[k][1] for k in kinds]) ** -1.0
+    error = np.array([check.error for check in checks]) - mean @ of_kind
+    part = np.clip(time - onset[:, None], 0.0, None) / (time[-1] - onset)[:, None]
+    by_kind = (part * weight) @ of_kind.T  # (onset, kind): sum of w x
+    of_error = of_kind @ (weight * error)  # (kind,): sum of w e
+    squares = (part**2) @ weight - (by_kind**2 / whole).sum(axis=1)
+    products = part @ (weight * error) - (by_kind * of_error / whole).sum(axis=1)
+    gain = products**2 / squares
+    best = int(np.argmax(gain - handicap))
+    height, variance = float(products[best] / squares[best]), float(1.0 / squares[best])
+    shift = (of_error - height * by_kind[best]) / whole
+    spread = 1.0 / whole + (by_kind[best] / whole) ** 2 * variance
+    standing = {
+        kind: (float(mean[n] + shift[n]), float(spread[n])) for n, kind in enumerate(kinds)
+    }
+    last = time == time[-1]
+    rest = error - shift @ of_kind - height * part[best]
+    near = onset[gain >= gain[best] - 1.0]
+    return _Fit(
+        gain=float(gain[best]),
+        height=height,
+        variance=variance,
+        choices=onset.size,
+        standing={**prior, **standing},
+        residual=float((weight * rest)[last].sum() / weight[last].sum()),
+        misfit=float(np.abs(rest * np.sqrt(weight)).max()),
+        onset_s=int(onset[best]),
+        onset_u_s=int((near.max() - near.min()) / 2),
+    )

@@ -1,0 +1,327 @@
+"""From references and the readings beside them to the drift corrections of a site.
+
+Runs between intake and the steps. References come from the description, from ``samples.csv``
+and from hand rounds; the readings around them from the state being prepared. What comes out
+are two tables of the store: ``drift_checks``, what was made of each check, and
+``corrections``, which the steps apply and by which the night knows what to compute again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.calibrate.compare import (
+    Seen,
+    bench_check,
+    make_checks,
+    make_cleaning,
+    slopes,
+    wire_at,
+)
+from pipeline.calibrate.corrected import DOMAINS
+from pipeline.calibrate.drift import (
+    Check,
+    Cleaning,
+    Rule,
+    Verdict,
+    follow,
+    rating,
+    stretches,
+)
+from pipeline.calibrate.plan import sensor_periods
+from pipeline.calibrate.references import (
+    Reference,
+    hand_references,
+    sample_references,
+    sensors_of,
+    visit_references,
+)
+from pipeline.calibrate.samples import FILE, average_repeats, read_samples
+from pipeline.errors import Problem, SiteError
+from pipeline.site.instruments import Correction
+from pipeline.site.models import Site
+from pipeline.state import Snapshot, Writer
+from pipeline.variables import SIGNALS
+from pipeline.windows import Window, read_windows
+
+Sensor = tuple[str, float]
+CHECKS, CORRECTIONS = "drift_checks", "corrections"
+# Readings this long before and after a cleaning tell what it changed; by how much the soil's
+# water may have changed meanwhile, as a standard uncertainty. Both ours.
+CLEANING_S, SOIL_CHANGE = 3 * 3600, 0.001
+# Two references about a cleaning tell of the soil's change where they are as good as this.
+_GOOD_PAIR = 0.005
+_CHECK_FIELDS = (
+    ("tube", pa.string()),
+    ("depth_m", pa.float64()),
+    ("time_s", pa.int64()),
+    ("kind", pa.string()),
+    ("domain", pa.string()),
+    ("error", pa.float64()),
+    ("error_uncertainty", pa.float64()),
+    ("limit", pa.float64()),
+    ("water_per_signal", pa.float64()),
+    ("correction", pa.float64()),
+    ("verdict", pa.string()),
+    ("rating", pa.string()),
+)
+_CORRECTION_FIELDS = (
+    ("tube", pa.string()),
+    ("depth_m", pa.float64()),
+    ("domain", pa.string()),
+    ("form", pa.string()),
+    ("start_s", pa.int64()),
+    ("until_s", pa.int64()),
+    ("first", pa.float64()),
+    ("last", pa.float64()),
+    ("first_error", pa.float64()),
+    ("last_error", pa.float64()),
+    ("growth", pa.float64()),
+)
+
+
+def corrected_site(
+    writer: Writer, site: Site, changed: NDArray[np.bool_]
+) -> tuple[Site, list[Problem]]:
+    """Return the site with its drift corrections, and what is wrong with its samples.
+
+    Parameters
+    ----------
+    writer : Writer
+        The state being prepared, readings and rounds in it; takes the tables.
+    site : Site
+    changed : array (tubes, days), bool
+        Days whose readings differ from the state before.
+    """
+    if not site.drift.correct:
+        _put(writer, CHECKS, _table([], _CHECK_FIELDS))
+        _put(writer, CORRECTIONS, _table([], _CORRECTION_FIELDS))
+        return site.model_copy(update={"corrections": ()}), []
+    references, problems = _references(writer, site)
+    corrections, verdicts = find_corrections(
+        references, lambda windows: read_windows(writer, windows, changed), site
+    )
+    _put(writer, CHECKS, _table(verdicts, _CHECK_FIELDS))
+    rows = [tuple(getattr(one, name) for name, _ in _CORRECTION_FIELDS) for one in corrections]
+    _put(writer, CORRECTIONS, _table(rows, _CORRECTION_FIELDS))
+    return site.model_copy(update={"corrections": tuple(corrections)}), problems
+
+
+def find_corrections(
+    references: list[Reference],
+    show: Callable[[list[Window]], Mapping[Window, Seen]],
+    site: Site,
+) -> tuple[list[Correction], list[tuple[Any, ...]]]:
+    """Return the drift corrections that references allow, and what was made of each check.
+
+    Parameters
+    ----------
+    references : list of Reference
+        In order; cleanings and bench checks are taken from ``site``.
+    show : callable
+        Tells what sensors showed in some windows of time.
+    site : Site
+    """
+    cleaned = _visited(site, "cleaning")
+    windows = [_around(reference) for reference in references]
+    windows += [w for sensor, at in cleaned for w in _before_and_after(sensor, at)]
+    shown = show(windows)
+    checks = _checks(references, shown, site)
+    return _follow_all(checks, _cleanings(cleaned, shown, references, site), site)
+
+
+def drift_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
+    """Return the sensors whose last check left a correction, JSON-ready."""
+    table = snapshot.table(CHECKS)
+    last = {} if table is None else {(r["tube"], r["depth_m"]): r for r in table.to_pylist()}
+    return [
+        {
+            "tube": tube,
+            "depth_cm": round(depth_m * 100, 2),
+            "checked": str(np.datetime64(row["time_s"], "s")) + "Z",
+            "kind": row["kind"],
+            "water_content": row["correction"] * row["water_per_signal"],
+            "rating": row["rating"],
+        }
+        for (tube, depth_m), row in sorted(last.items())
+        if row["correction"] != 0.0
+    ]
+
+
+def _references(writer: Writer, site: Site) -> tuple[list[Reference], list[Problem]]:
+    """Return all references in a fixed order, and what is wrong with the samples' table."""
+    found, problems = list(visit_references(site)), []
+    path = site.folder / FILE
+    if path.is_file():
+        try:
+            found += sample_references(average_repeats(read_samples(path, site)), site)
+        except SiteError as error:  # one bad table stops no night
+            problems = list(error.problems)
+    rounds = writer.table("rounds")
+    if rounds is not None and site.drift.readers:
+        found += hand_references(rounds.to_pandas(), site)
+    return sorted(found), problems
+
+
+def _visited(site: Site, action: str) -> list[tuple[Sensor, int]]:
+    """Return the sensors on which something was done, and when; all depths if none is told."""
+    wired = sorted((tube, depth) for tube, depth in sensors_of(site) if depth is not None)
+    found = {
+        (sensor, int(visit.time.timestamp()))
+        for visit in site.visits
+        if visit.action == action
+        for sensor in wired
+        if visit.tube == sensor[0] and visit.depth_m in (None, sensor[1])
+    }
+    return sorted(found)
+
+
+def _around(reference: Reference) -> Window:
+    return Window(reference.tube, reference.depth_m, reference.first_s, reference.stop_s)
+
+
+def _before_and_after(sensor: Sensor, at_s: int) -> tuple[Window, Window]:
+    return Window(*sensor, at_s - CLEANING_S, at_s), Window(*sensor, at_s, at_s + CLEANING_S)
+
+
+def _checks(
+    references: list[Reference], shown: Mapping[Window, Seen], site: Site
+) -> dict[Sensor, list[tuple[str, Check]]]:
+    """Return the checks of each sensor with their domains."""
+    pairs = [
+        (reference, shown[_around(reference)])
+        for reference in references
+        if shown[_around(reference)].count
+    ]
+    found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
+    for reference, placed in make_checks(pairs, site):
+        found[reference.tube, reference.depth_m].append(placed)
+    for visit in site.visits:
+        if visit.action == "bench" and visit.tube and visit.depth_m is not None:
+            placed_bench = bench_check(visit, site)
+            if placed_bench is not None:
+                found[visit.tube, visit.depth_m].append(placed_bench)
+    return found
+
+
+def _cleanings(
+    cleaned: list[tuple[Sensor, int]],
+    shown: Mapping[Window, Seen],
+    references: list[Reference],
+    site: Site,
+) -> dict[Sensor, list[tuple[str, Cleaning]]]:
+    """Return what cleanings changed of each sensor."""
+    pairs = {(s, at): tuple(shown[w] for w in _before_and_after(s, at)) for s, at in cleaned}
+    places = [(*s, at, before) for (s, at), (before, _) in pairs.items() if before.count]
+    worth = slopes(places, site)
+    slope_of = {(p[0], p[1], p[2]): float(x) for p, x in zip(places, worth, strict=True)}
+    found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
+    for (sensor, at), (before, after) in pairs.items():
+        soil = _soil_change(sensor, at, references)
+        slope = slope_of.get((*sensor, at), math.nan)
+        cleaning = make_cleaning(at, before, after, soil, slope)
+        if cleaning is not None and site.drift.form == "proportional":
+            size = abs(before.median)
+            shares = (cleaning.step / before.median, cleaning.step_u / size, slope * size)
+            cleaning = Cleaning(at, *shares) if size > 0 else None
+        if cleaning is not None:
+            found[sensor].append((before.domain, cleaning))
+    return found
+
+
+def _soil_change(
+    sensor: Sensor, at_s: int, references: Iterable[Reference]
+) -> tuple[float, float]:
+    """Return by how much the soil's water rose over a cleaning, and its uncertainty."""
+    own = [r for r in references if (r.tube, r.depth_m) == sensor]
+    before = [r for r in own if at_s - CLEANING_S <= r.time_s <= at_s]
+    after = [r for r in own if at_s < r.time_s <= at_s + CLEANING_S]
+    if before and after:
+        start, end = before[-1], after[0]
+        both = math.hypot(start.error, end.error)
+        if start.kind == end.kind and both <= _GOOD_PAIR:
+            return end.water_content - start.water_content, both
+    return 0.0, SOIL_CHANGE
+
+
+def _follow_all(
+    checks: dict[Sensor, list[tuple[str, Check]]],
+    cleanings: dict[Sensor, list[tuple[str, Cleaning]]],
+    site: Site,
+) -> tuple[list[Correction], list[tuple[Any, ...]]]:
+    """Return the corrections and the verdicts of all sensors, by sensor and time."""
+    rule = Rule(site.drift.coverage, site.drift.largest, round(7200 * site.drift.window_h))
+    corrections: list[Correction] = []
+    rows: list[tuple[Any, ...]] = []
+    for tube, depth_m in sorted({*checks, *cleanings}):
+        for first, until in stretches(site.axis.origin_s, _resets(site, tube, depth_m)):
+            domain = _domain_at(site, tube, depth_m, first)
+            own = _within(checks.get((tube, depth_m), []), domain, first, until)
+            washed = _within(cleanings.get((tube, depth_m), []), domain, first, until)
+            ramps, verdicts = follow(first, until, own, washed, rule)
+            place: dict[str, Any] = {"tube": tube, "depth_m": depth_m, "domain": domain}
+            place["form"] = site.drift.form
+            corrections += [Correction(**place, **vars(ramp)) for ramp in ramps]
+            rows += [_row(tube, depth_m, domain, verdict) for verdict in verdicts]
+    return corrections, rows
+
+
+def _within(placed: list[tuple[str, Any]], domain: str, first: int, until: int | None) -> list:
+    return [
+        one
+        for of_domain, one in placed
+        if of_domain == domain
+        and first <= one.time_s
+        and (until is None or one.time_s < until)
+    ]
+
+
+def _domain_at(site: Site, tube: str, depth_m: float, at_s: int) -> str:
+    wire = wire_at(site, tube, depth_m, at_s)
+    return DOMAINS[wire.quantity] if wire else ""
+
+
+def _resets(site: Site, tube: str, depth_m: float) -> set[int]:
+    """Return when a sensor became another one: probe, law or wiring changed, or a swap."""
+    found = {p.start_s for p in sensor_periods(site, tube, depth_m) if p.start_s is not None}
+    for wire in site.wiring:
+        if (wire.tube, wire.depth_m) == (tube, depth_m) and wire.quantity in SIGNALS:
+            ends = (wire.start, wire.until)
+            found |= {int(end.timestamp()) for end in ends if end is not None}
+    return found | {at for sensor, at in _visited(site, "swap") if sensor == (tube, depth_m)}
+
+
+def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any, ...]:
+    """Return a row of `drift_checks`; the rating is of the time since the check before."""
+    word = rating(verdict.correction * verdict.slope)
+    if verdict.verdict == "too large":
+        word = "beyond correction"
+    return (
+        *(tube, depth_m, verdict.time_s, verdict.kind, domain),
+        *(verdict.error, verdict.error_u, verdict.limit, verdict.slope, verdict.correction),
+        *(verdict.verdict, word),
+    )
+
+
+def _table(
+    rows: list[tuple[Any, ...]], fields: tuple[tuple[str, pa.DataType], ...]
+) -> pa.Table:
+    schema = pa.schema(fields)
+    columns = list(zip(*rows, strict=True)) if rows else [()] * len(fields)
+    arrays = [pa.array(list(c), type=f.type) for c, f in zip(columns, schema, strict=True)]
+    return pa.table(arrays, schema=schema)
+
+
+def _put(writer: Writer, name: str, table: pa.Table) -> None:
+    stored = writer.table(name)
+    if stored is None and table.num_rows == 0:
+        return
+    if stored is None or not stored.equals(table):
+        writer.put_table(name, table)

@@ -1,0 +1,151 @@
+"""What sensors showed around given instants, read from the store once and kept.
+
+A night with nothing new around an instant does not read there again.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S
+from pipeline.calibrate.compare import Seen, seen
+from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES
+from pipeline.state import Writer
+from pipeline.variables import SIGNALS
+
+TABLE = "check_readings"
+_SLABS_KEPT = 8
+_SCHEMA = pa.schema(
+    [
+        ("tube", pa.string()),
+        ("depth_m", pa.float64()),
+        ("first_s", pa.int64()),
+        ("stop_s", pa.int64()),
+        ("domain", pa.string()),
+        ("median", pa.float64()),
+        ("error", pa.float64()),
+        ("count", pa.int64()),
+    ]
+)
+
+
+@dataclass(frozen=True, order=True)
+class Window:
+    """Readings of a sensor from one instant to before another, UTC seconds."""
+
+    tube: str
+    depth_m: float
+    first_s: int
+    stop_s: int
+
+
+def read_windows(
+    writer: Writer, windows: Iterable[Window], changed: NDArray[np.bool_]
+) -> dict[Window, Seen]:
+    """Return what sensors showed in some windows; windows not asked for are forgotten.
+
+    Parameters
+    ----------
+    writer : Writer
+        The state being prepared; keeps the table of the windows.
+    windows : iterable of Window
+        Of tubes and depths the store has.
+    changed : array (tubes, days), bool
+        Days with readings that differ from the state before.
+    """
+    known = _known(writer.table(TABLE))
+    slabs = _Slabs(writer)
+    found: dict[Window, Seen] = {}
+    for window in sorted(set(windows), key=lambda w: (w.first_s, w)):
+        stored = known.get(window)
+        if stored is not None and not _touched(writer, window, changed):
+            found[window] = stored
+        else:
+            found[window] = _read(writer, window, slabs)
+    table = _table(found)
+    if found or known:
+        stored_table = writer.table(TABLE)
+        if stored_table is None or not stored_table.equals(table):
+            writer.put_table(TABLE, table)
+    return found
+
+
+def _touched(writer: Writer, window: Window, changed: NDArray[np.bool_]) -> bool:
+    row = writer.labels["tube"].index(window.tube)
+    origin = writer.axis.origin_s
+    first = max(0, (window.first_s - origin) // DAY_S)
+    stop = max(first, -(-(window.stop_s - origin) // DAY_S))
+    return bool(changed[row, first:stop].any())
+
+
+def _read(writer: Writer, window: Window, slabs: _Slabs) -> Seen:
+    """Return what the best signal with a reading in a window shows."""
+    axis = writer.axis
+    start = max(0, axis.ceil(window.first_s))
+    stop = max(start, min(writer.steps, axis.ceil(window.stop_s)))
+    row = writer.labels["tube"].index(window.tube)
+    column = writer.labels["depth"].index(window.depth_m)
+    for quantity in SIGNALS:
+        if writer.holds(f"readings/{quantity}") and start < stop:
+            result = seen(quantity, slabs.read(quantity, start, stop, row, column))
+            if result.count:
+                return result
+    return Seen("", np.nan, np.nan, 0)
+
+
+class _Slabs:
+    """Parts of the readings' arrays, whole chunks at a time, the last few kept."""
+
+    def __init__(self, writer: Writer) -> None:
+        self.writer = writer
+        self.length = CHUNK_DAYS * writer.axis.steps_per_day
+        self.kept: OrderedDict[tuple[str, int, int], NDArray] = OrderedDict()
+
+    def read(
+        self, quantity: str, start: int, stop: int, row: int, column: int
+    ) -> NDArray[np.float64]:
+        """Return one sensor's readings of some steps."""
+        parts = []
+        for chunk in range(start // self.length, (stop - 1) // self.length + 1):
+            first = chunk * self.length
+            inside = slice(max(start - first, 0), stop - first)
+            slab = self._slab(quantity, chunk, row // CHUNK_TUBES)
+            parts.append(slab[inside, row % CHUNK_TUBES, column])
+        return np.concatenate(parts).astype(np.float64)
+
+    def _slab(self, quantity: str, chunk: int, group: int) -> NDArray:
+        key = (quantity, chunk, group)
+        if key not in self.kept:
+            start = chunk * self.length
+            stop = min(start + self.length, self.writer.steps)
+            columns = slice(group * CHUNK_TUBES, (group + 1) * CHUNK_TUBES)
+            self.kept[key] = self.writer.read(f"readings/{quantity}", start, stop, columns)
+            while len(self.kept) > _SLABS_KEPT:
+                self.kept.popitem(last=False)
+        return self.kept[key]
+
+
+def _known(table: pa.Table | None) -> dict[Window, Seen]:
+    if table is None:
+        return {}
+    columns = [table[name].to_pylist() for name in _SCHEMA.names]
+    return {Window(*row[:4]): Seen(*row[4:]) for row in zip(*columns, strict=True)}
+
+
+def _table(found: dict[Window, Seen]) -> pa.Table:
+    rows = [
+        (w.tube, w.depth_m, w.first_s, w.stop_s, s.domain, s.median, s.error, s.count)
+        for w, s in sorted(found.items(), key=lambda pair: pair[0])
+    ]
+    columns = list(zip(*rows, strict=True)) if rows else [()] * len(_SCHEMA)
+    arrays = [
+        pa.array(column, type=field.type)
+        for column, field in zip(columns, _SCHEMA, strict=True)
+    ]
+    return pa.table(arrays, schema=_SCHEMA)

@@ -1,0 +1,118 @@
+"""Soil temperature in the water content step: where it is used, and how sure it is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from bare_site import make_block, make_horizon, make_law, make_site, make_wire
+
+from pipeline.calibrate.laws import check_laws
+from pipeline.calibrate.steps import calibrate_look, water_content_step
+from pipeline.calibrate.warmth import NEAR_S, between
+from pipeline.site.instruments import Uncertainty, Warmth
+from pipeline.site.models import Soil
+
+NAN = float("nan")
+# Root permittivity of a soil of porosity 0.45 with 0.30 m3 m-3 of water, by hand: at 5 and at
+# 20 degC (tests/calibrate/test_temperature.py).
+COLD, WARM = 4.01441, 3.92117
+
+
+def site_of(temperature, depths=(0.1,), warm_depths=(0.1,), **law):
+    fields = {
+        "form": "linear_root_permittivity",
+        "coefficients": {"slope": 0.1, "offset": -0.1},
+        "valid_from": 1.0,
+        "valid_to": 9.0,
+        "temperature": temperature,
+    }
+    wires = [make_wire(depth_m=d, quantity="root_permittivity", unit="1") for d in depths]
+    wires += [make_wire(depth_m=d, quantity="soil_temperature") for d in warm_depths]
+    return make_site(
+        laws=(make_law(**{**fields, **law}),),
+        wiring=tuple(wires),
+        uncertainty=Uncertainty(depth_m=0.0),
+    )
+
+
+ASKED = Warmth(reference_degc=20.0, porosity=0.45)
+
+
+def step(site, root, celsius):
+    block = make_block(site, root_permittivity=root, soil_temperature=celsius)
+    return water_content_step(block, site)
+
+
+def test_a_cold_reading_becomes_that_of_the_reference_temperature():
+    found = step(site_of(ASKED), [COLD, WARM], [5.0, 20.0])
+    theta = found["calibrated_water_content"].values.ravel()
+    # By hand: 0.1 * 3.92117 - 0.1 in both.
+    np.testing.assert_allclose(theta, 0.292117, atol=3e-6)
+    change = found["temperature_correction"].values.ravel()
+    np.testing.assert_allclose(change, [0.1 * (WARM - COLD), 0.0], atol=3e-6)
+    # By hand: the law's 0.02 and half of the change.
+    error = found["systematic_error"].values.ravel()
+    np.testing.assert_allclose(error, np.hypot(0.02, 0.5 * np.abs(change)), rtol=1e-5)
+
+
+def test_nothing_is_done_where_no_law_asks_or_no_temperature_is_known():
+    plain = step(site_of(None), [COLD], [5.0])
+    assert plain["temperature_correction"].item() == 0.0
+    assert calibrate_look(site_of(None)) == (0, 0)
+    assert calibrate_look(site_of(ASKED)) == (NEAR_S, NEAR_S)
+    found = step(site_of(ASKED), [COLD, COLD, COLD], [NAN, -1.0, 70.0])
+    assert not found["temperature_correction"].values.any()
+    xr.testing.assert_equal(
+        found["calibrated_water_content"][:1], plain["calibrated_water_content"]
+    )
+
+
+def test_the_nearest_temperature_within_ten_centimetres_counts():
+    site = site_of(ASKED, depths=(0.1, 0.3, 0.6), warm_depths=(0.2, 0.3))
+    assert site.depths_m == (0.1, 0.2, 0.3, 0.6)
+    root = np.array([[COLD, NAN, COLD, COLD]])
+    found = step(site, root, np.array([[NAN, 5.0, 20.0, NAN]]))
+    change = found["temperature_correction"].values.ravel()
+    np.testing.assert_allclose(change, [0.1 * (WARM - COLD), 0, 0, 0], atol=3e-6)
+
+
+def test_between_two_temperatures_it_is_linear_and_not_beyond():
+    hours = np.arange(16) * 3600
+    celsius = np.full(16, NAN)
+    celsius[[2, 6, 14]] = [4.0, 8.0, 10.0]
+    expected = np.full(16, NAN)
+    expected[2:7] = [4, 5, 6, 7, 8]  # eight hours to the next one are too long
+    expected[14] = 10
+    np.testing.assert_array_equal(between(hours, celsius), expected)
+    assert np.isnan(between(hours, np.full(16, NAN))).all()
+
+
+def test_a_law_that_cannot_be_freed_is_told():
+    bare = Warmth(reference_degc=20.0)
+    (problem,) = check_laws(site_of(bare))
+    assert "porosity" in problem.found
+    dense = make_horizon(bulk_density=1.4)
+    site = site_of(bare).model_copy(
+        update={"soils": {"loam": Soil(id="loam", horizons=(dense,))}}
+    )
+    assert check_laws(site) == []
+    (problem,) = check_laws(
+        site_of(ASKED, form="as_logged", coefficients={}, valid_from=0.0, valid_to=1.0)
+    )
+    assert problem.found == "a 'temperature'"
+
+
+@pytest.mark.parametrize("first", [0, 1, 5, 9])
+def test_a_block_may_begin_anywhere_that_its_look_reaches(first):
+    site = site_of(ASKED)
+    random = np.random.default_rng(1)
+    celsius = np.where(np.arange(24) % 5 == 0, random.uniform(1, 25, 24), NAN)
+    root = random.uniform(3, 5, 24)
+    whole = step(site, root, celsius)["calibrated_water_content"].values.ravel()
+    block = make_block(
+        site, first, root_permittivity=root[first:], soil_temperature=celsius[first:]
+    )
+    part = water_content_step(block, site)["calibrated_water_content"].values.ravel()
+    reach = NEAR_S // 3600
+    np.testing.assert_array_equal(part[reach:], whole[first + reach :])
