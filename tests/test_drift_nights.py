@@ -17,8 +17,8 @@ NOW = datetime(2023, 6, 1, tzinfo=UTC)
 HEAD = "time,tube,source,action,depth_cm,value,unit,reading,uncertainty,note,who\n"
 INSTALLED = "2023-03-02T10:00,T2,,installation,,,,,,augered by hand,AK\n"
 # T1 at 10 cm reads 600 mV and drifts by 2 mV a day from 10 March on. By hand: the probe gives
-# 1 + 4 * 0.6 = 3.4, the soil 0.119 * 3.4 - 0.19 = 0.2146.
-WATER = 21.46
+# 3 + 6 * 0.1 = 3.6, the soil 0.119 * 3.6 - 0.19 = 0.2384.
+WATER = 23.84
 EARLY, MIDDLE, LATE = (
     f"{day}T12:00,T1,,reference,10,{WATER},%,,0.1,check probe,AK\n"
     for day in ("2023-03-06", "2023-03-20", "2023-04-03")
@@ -88,11 +88,11 @@ def test_the_drift_is_taken_off_between_the_checks(whole):
     assert rows[-1]["until_s"] == int(law.timestamp())
     (told,) = result["drift"]
     assert (told["tube"], told["depth_cm"], told["rating"]) == ("T1", 10.0, "fair")
-    assert told["water_content"] == pytest.approx(-0.049 * 4 * 0.119, abs=1e-4)
+    assert told["water_content"] == pytest.approx(-0.049 * 6 * 0.119, abs=1e-4)
     traced = trace_cell(folder, Question("T1", datetime(2023, 4, 3, 11, tzinfo=UTC), 10))
     assert traced["value"]["calibrated_water_content"] == pytest.approx(WATER / 100, abs=2e-4)
     drift = next(c for c in traced["corrections"] if c["kind"] == "drift")
-    assert drift["after"] - drift["before"] == pytest.approx(-0.0233, abs=2e-4)
+    assert drift["after"] - drift["before"] == pytest.approx(-0.0350, abs=2e-4)
     assert "2023-03-20" in drift["reason"]
     assert traced["systematic_parts"]["drift"] > 0
 

@@ -19,6 +19,8 @@ FILES = ("n.nc", "n_weather.nc", "d.nc", "d_weather.nc")
 _ERRORS = {
     "random_error",
     "systematic_error",
+    "drift_correction",
+    "temperature_correction",
     "storage_random_error",
     "storage_systematic_error",
 }

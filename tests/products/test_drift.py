@@ -62,7 +62,7 @@ def test_the_drifting_sensor_is_told_and_no_other():
     assert (row["tube"], row["depth_m"], row["kind"]) == ("T2", 0.1, "neighbours")
     np.testing.assert_allclose(row["slope"], 0.03, atol=0.004)
     assert row["p"] < 0.01
-    assert "creeps up by 0.03" in row["sentence"]
+    assert f"creeps up by {row['slope']:.3f} m3 m-3 a year" in row["sentence"]
     # By hand: blocks of 30 days, their middles at day 15 and, of 26, at day 765.
     assert (row["from_s"] - site.axis.origin_s) // 86_400 == 15
     assert (row["until_s"] - site.axis.origin_s) // 86_400 == 766
