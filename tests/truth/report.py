@@ -24,6 +24,7 @@ from report_space import space_sections
 from report_storage import score_storage
 from report_storage import sections as storage_sections
 from truth_bound import best_f1
+from truth_drift import DriftScore
 from truth_field import (
     SOILS,
     UNSEEN_SEEDS,
@@ -32,8 +33,6 @@ from truth_field import (
     without_rain,
     without_soil_temperature,
 )
-from truth_drift import DriftScore
-from truth_field import SOILS, UNSEEN_SEEDS, Field, make_field, without_rain
 from truth_ground import make_patch
 from truth_score import (
     BY_ONSET,
@@ -86,8 +85,7 @@ class Tally:
 
     def add(self, other: Tally) -> None:
         """Add what was counted elsewhere."""
-        for name in ("cells", "episodes", "spikes", "risk", "fronts", "storage"):
-        for name in ("cells", "episodes", "spikes", "fronts", "storage", "drift"):
+        for name in ("cells", "episodes", "spikes", "risk", "fronts", "storage", "drift"):
             mine = getattr(self, name)
             for key, value in getattr(other, name).items():
                 mine[key] = mine[key] + value if key in mine else value
