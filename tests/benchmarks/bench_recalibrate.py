@@ -18,7 +18,7 @@ from pipeline import night
 
 pytestmark = pytest.mark.benchmark
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
-TUBES, DAYS = 50, 182
+TUBES, DAYS = 50, 364
 
 OTHER_SOIL = """
 [soil.drained]
