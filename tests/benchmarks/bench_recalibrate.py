@@ -18,7 +18,7 @@ from pipeline import night
 
 pytestmark = pytest.mark.benchmark
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
-TUBES, DAYS = 50, 364
+TUBES, DAYS = 50, 728
 
 OTHER_SOIL = """
 [soil.drained]
@@ -67,22 +67,22 @@ def set_in(folder):
 
 
 def wiring(folder):
-    """Two channels of one tube were taken for one another, in the last month."""
+    """Two channels of one tube were taken for one another, in the last three months."""
     edit(
         folder,
         "wiring.csv",
         "T9,10,voltage,mV,P9,2023-01-01,\n",
-        "T9,10,voltage,mV,P9,2023-01-01,2023-06-01\n",
+        "T9,10,voltage,mV,P9,2023-01-01,2024-10-01\n",
     )
     edit(
         folder,
         "wiring.csv",
         "T9,20,voltage,mV,P9,2023-01-01,\n",
-        "T9,20,voltage,mV,P9,2023-01-01,2023-06-01\n",
+        "T9,20,voltage,mV,P9,2023-01-01,2024-10-01\n",
     )
     with (folder / "wiring.csv").open("a") as stream:
         stream.write(
-            "L1,T9_10,T9,20,voltage,mV,P9,2023-06-01,\nL1,T9_20,T9,10,voltage,mV,P9,2023-06-01,\n"
+            "L1,T9_10,T9,20,voltage,mV,P9,2024-10-01,\nL1,T9_20,T9,10,voltage,mV,P9,2024-10-01,\n"
         )
 
 
@@ -103,8 +103,9 @@ def full(tmp_path_factory):
     return folder, wall, process
 
 
-@pytest.mark.parametrize("change", [another_soil, set_in, wiring], ids=lambda c: c.__name__)
-def test_one_tube_of_fifty_costs_a_twentieth(full, tmp_path, change):
+# A corrected wiring row has its logger's files of that time read again, with all five tubes.
+@pytest.mark.parametrize(("change", "share"), [(another_soil, 20), (set_in, 20), (wiring, 10)])
+def test_one_tube_of_fifty_costs_a_twentieth(full, tmp_path, change, share):
     folder, wall, process = full
     site = shutil.copytree(folder, tmp_path / "site")
     change(site)
@@ -115,4 +116,4 @@ def test_one_tube_of_fifty_costs_a_twentieth(full, tmp_path, change):
         stored["timings_s"],
         stored["message"],
     )
-    assert used <= process / 20
+    assert used <= process / share
