@@ -59,7 +59,7 @@ def deliver_periods(
     folder = site.output / "netcdf"
     known = _read_manifest(folder)
     done: list[Path] = []
-    provenance = _provenance(site, snapshot, commit, written)
+    provenance = provenance_of(site, snapshot, commit, written)
     for period in periods(site, snapshot.days):
         state = _state(site, snapshot, period)
         entry = known.get(period.name, {})
@@ -104,9 +104,9 @@ def deliver_rounds(
     readings = hand_readings(table.to_pandas(), site)
     done: list[Path] = []
     if _ROUNDS in stale:
-        provenance = _provenance(site, snapshot, commit, written)
+        provenance = provenance_of(site, snapshot, commit, written)
         path = folder / f"{site.id}_rounds.nc"
-        done.append(write_rounds(site, readings, _origins(snapshot), provenance, path))
+        done.append(write_rounds(site, readings, file_origins(snapshot), provenance, path))
         known[_ROUNDS] = {"state": book, "files": [path.name], "commit": commit}
     if _COMPARISON in stale:
         paths, rows = _write_comparison(site, snapshot, readings)
@@ -165,16 +165,21 @@ def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
 
     The pictures show the last ``site.report.days`` days up to the last whole day of the axis.
     """
-    per_day = snapshot.axis.steps_per_day
     start = max(0, snapshot.days - site.report.days)
-    window = slice(start * per_day, snapshot.steps)
-    folder = site.output / "pictures"
-    if snapshot.steps == 0:
+    period = Period("newest", start, snapshot.days)
+    return draw_window(site, snapshot, period, site.output / "pictures")
+
+
+def draw_window(site: Site, snapshot: Snapshot, period: Period, folder: Path) -> list[Path]:
+    """Draw the pictures of a period into a folder."""
+    if period.start_day >= period.stop_day:
         return []
-    water = _part(snapshot, "water", window)
-    products = _part(snapshot, "products", window)
+    per_day = snapshot.axis.steps_per_day
+    window = slice(period.start_day * per_day, period.stop_day * per_day)
+    water = cube_part(snapshot, "water", window)
+    products = cube_part(snapshot, "products", window)
     rain = _rain(snapshot, window)
-    rounds = _rounds(site, snapshot, start)
+    rounds = _rounds(site, snapshot, period.start_day)
     drawn = [draw_site(site, products, rain, folder / "site_water.png")]
     drawn += draw_space(site, snapshot, start, rain)
     for tube in site.tubes:
@@ -195,9 +200,9 @@ def _write_period(
     stem = f"{site.id}_{period.name}"
     files = write_native(
         site,
-        _part(snapshot, "water", window),
-        _part(snapshot, "products", window),
-        _part(snapshot, "readings", window),
+        cube_part(snapshot, "water", window),
+        cube_part(snapshot, "products", window),
+        cube_part(snapshot, "readings", window),
         provenance,
         folder / f"{stem}.nc",
     )
@@ -222,7 +227,7 @@ def _write_comparison(
     return [write_comparison(comparison, path)], comparison_rows(comparison)
 
 
-def _origins(snapshot: Snapshot) -> dict[int, Origin]:
+def file_origins(snapshot: Snapshot) -> dict[int, Origin]:
     """Return the raw file behind each id."""
     ledger = snapshot.table("ledger")
     if ledger is None:
@@ -251,7 +256,7 @@ def _digest(table: pa.Table) -> str:
     return hashlib.sha256(rows.to_numpy(np.uint64).tobytes()).hexdigest()
 
 
-def _part(snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
+def cube_part(snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
     """Return a window of a group, without the origin of the readings.
 
     A window that fits is read at once, which is several times faster than in slabs; a larger
@@ -292,7 +297,10 @@ def _rounds(site: Site, snapshot: Snapshot, start_day: int) -> pd.DataFrame:
     return rows[rows["time_s"] >= first].reset_index(drop=True)
 
 
-def _provenance(site: Site, snapshot: Snapshot, commit: str, written: datetime) -> Provenance:
+def provenance_of(
+    site: Site, snapshot: Snapshot, commit: str, written: datetime
+) -> Provenance:
+    """Return what the files of a state say of where they come from."""
     ledger = snapshot.table("ledger")
     return Provenance(
         commit=commit,

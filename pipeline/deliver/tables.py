@@ -47,6 +47,11 @@ def iso_times(seconds: pd.Series) -> pd.Series:
     return texts
 
 
+def harmless(text: str) -> str:
+    """Return text as a spreadsheet may have it: never the beginning of a formula."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
 def _cells(column: pd.Series, decimals: int | None) -> pd.Series:
     """Return a column as it is written."""
     if decimals is not None:

@@ -1,0 +1,302 @@
+"""``percolog deliver``: numbered, immutable revisions of what is handed to others.
+
+A delivery is a folder below the site's output, named by what was asked for; in it lies a
+folder for each revision, never changed once it is there. A delivery that would say the same as
+its newest revision makes none. What is compared is what the files say, not when they were written:
+see `pipeline.deliver.content`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from dataclasses import asdict
+from datetime import datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.deliver.changes import Change, compare_tables, reasons
+from pipeline.deliver.content import content_digest
+from pipeline.deliver.metadata import Provenance
+from pipeline.deliver.package import (
+    CHANGES,
+    DESCRIPTOR,
+    OWN,
+    Resource,
+    write_descriptor,
+    write_dictionary,
+)
+from pipeline.delivery_contents import STEPS, Request, contents
+from pipeline.effective import effective_rules
+from pipeline.errors import PercologError
+from pipeline.handover import file_origins, provenance_of
+from pipeline.night import open_description, site_store
+from pipeline.periods import Period, local_day
+from pipeline.site.models import Site
+from pipeline.state import Snapshot
+
+FOLDER = "deliveries"
+HOUR_S = 3600
+
+
+def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, Any]:
+    """Make a revision of a delivery if it would say anything new.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder of ``site.toml``.
+    request : Request
+    commit : str
+        The state to deliver; empty: the newest.
+
+    Returns
+    -------
+    dict
+        JSON-ready: ``site``, ``commit``, ``delivery``, ``revision``, ``folder``, ``new``
+        (whether this call made it), ``files``, ``changes``, ``reasons``, ``outcome``.
+
+    Raises
+    ------
+    SiteError, StoreError
+    PercologError
+        If the request cannot be met; it says what was found and what was expected.
+    """
+    site = open_description(folder)
+    store = site_store(site)
+    snapshot = store.read(commit or None)
+    state = snapshot.commit_id
+    period = requested_period(site, snapshot.days, request.period)
+    _refuse(request, site)
+    home = site.output / FOLDER / request.folder
+    home.mkdir(parents=True, exist_ok=True)
+    previous = newest_revision(home)
+    number = 1 if previous is None else int(previous.name[1:]) + 1
+    draft = home / f".r{number:04d}.{os.getpid()}.part"
+    _clear(home)
+    draft.mkdir()
+    provenance = provenance_of(site, snapshot, state, store.written_at(state))
+    try:
+        account = _make(site, snapshot, request, period, provenance, draft, previous, number)
+        if account["new"]:
+            _seal(draft, home / f"r{number:04d}")
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    kept = home / f"r{number:04d}" if account["new"] else previous
+    return {
+        "site": site.id,
+        "commit": state,
+        "delivery": request.folder,
+        "revision": number if account["new"] else number - 1,
+        "folder": str(kept),
+        **account,
+        "outcome": "done",
+    }
+
+
+def requested_period(site: Site, days: int, text: str) -> Period:
+    """Return the days of the axis that a period asked for holds.
+
+    Raises
+    ------
+    PercologError
+        If the text is no period, or the site has no day in it.
+    """
+    begin, end = _bounds(text)
+    dates = [local_day(site, day).date() for day in range(days)]
+    inside = [
+        day
+        for day, date in enumerate(dates)
+        if (begin is None or date >= begin.date()) and (end is None or date < end.date())
+    ]
+    if not inside:
+        held = f"{dates[0]} to {dates[-1]}" if dates else "none; run percolog night"
+        raise PercologError(
+            f"period {text!r}: found no day of the site in it; expected days it has: {held}"
+        )
+    return Period(text.replace("/", "--"), inside[0], inside[-1] + 1)
+
+
+def _bounds(text: str) -> tuple[datetime | None, datetime | None]:
+    if text == "all":
+        return None, None
+    try:
+        if "/" in text:
+            first, last = (datetime.fromisoformat(part) for part in text.split("/"))
+            return first, last
+        parts = [int(part) for part in text.split("-")]
+        begin = datetime(*parts, *[1] * (3 - len(parts)))  # type: ignore[arg-type]
+    except (ValueError, TypeError):
+        raise PercologError(
+            f"period: found {text!r}; expected all, a year (2026), a month (2026-03), a day, "
+            f"or two days with a slash between them (2026-03-01/2026-04-01)"
+        ) from None
+    if len(parts) == 1:
+        return begin, begin.replace(year=begin.year + 1)
+    if len(parts) == 2:
+        return begin, (begin + timedelta(days=32)).replace(day=1)
+    return begin, begin + timedelta(days=1)
+
+
+def newest_revision(home: Path) -> Path | None:
+    """Return the folder of a delivery's newest revision, or None before the first."""
+    found = sorted(path for path in home.glob("r[0-9]*") if (path / DESCRIPTOR).is_file())
+    return found[-1] if found else None
+
+
+def _refuse(request: Request, site: Site) -> None:
+    for step in request.steps:
+        if step not in STEPS:
+            raise PercologError(f"step: found {step!r}; expected one of {', '.join(STEPS)}")
+    edges = request.layers_cm
+    if edges and (len(edges) < 2 or edges[0] < 0 or (np.diff(edges) <= 0).any()):
+        raise PercologError(
+            f"layers: found {edges!r}; expected two or more edges in cm, downwards from 0 or "
+            f"below: 0,10,40,100"
+        )
+    name = request.folder
+    if name != Path(name).name or name.startswith(".") or not name.isprintable():
+        raise PercologError(f"name: found {name!r}; expected a plain folder name")
+    if "hourly" in request.steps and site.interval_s > HOUR_S:
+        raise PercologError("step: found 'hourly'; expected a step no finer than the site's")
+
+
+def _make(
+    site: Site,
+    snapshot: Snapshot,
+    request: Request,
+    period: Period,
+    provenance: Provenance,
+    draft: Path,
+    previous: Path | None,
+    number: int,
+) -> dict[str, Any]:
+    """Write everything into a draft; tell whether it says anything new, and what."""
+    resources = [*contents(site, snapshot, request, period, provenance, draft)]
+    resources.append(write_dictionary(resources, draft))
+    own = {
+        "name": request.folder,
+        "revision": number,
+        "request": asdict(request),
+        "state": provenance.commit,
+        "created": provenance.created,
+        "code": version("percolog"),
+        "inputs": _inputs(snapshot),
+        "rules": _rules(site),
+    }
+    before = {} if previous is None else _descriptor(previous)
+    changes: list[Change] = []
+    told: list[str] = []
+    if before:
+        if _says_the_same(resources, before, draft):
+            return {"new": False, "files": [], "changes": [], "reasons": []}
+        changes = _compare(previous, draft)
+        told = reasons(before[OWN], own)
+    path = draft / CHANGES
+    path.write_text(_changes_text(site, request, number, own, before, changes, told), "utf-8")
+    resources.append(Resource(path, "what changed since the revision before, and why"))
+    descriptor = write_descriptor(site, resources, own, draft)
+    return {
+        "new": True,
+        "files": [resource["path"] for resource in descriptor["resources"]],
+        "changes": [str(change) for change in changes],
+        "reasons": told,
+    }
+
+
+def _inputs(snapshot: Snapshot) -> dict[str, str]:
+    """Return the raw files behind a state, and the SHA-256 of each."""
+    return {
+        origin.path: origin.sha256
+        for origin in sorted(file_origins(snapshot).values(), key=lambda o: o.path)
+    }
+
+
+def _rules(site: Site) -> dict[str, dict[str, list[list[Any]]]]:
+    """Return the dated rules of every tube, as plain values."""
+    return {
+        tube: {
+            kind: [[start, json.loads(text)] for start, text in segments]
+            for kind, segments in kinds.items()
+        }
+        for tube, kinds in effective_rules(site).items()
+    }
+
+
+def _descriptor(revision: Path) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((revision / DESCRIPTOR).read_text(encoding="utf-8"))
+    return found
+
+
+def _says_the_same(resources: list[Resource], before: dict[str, Any], draft: Path) -> bool:
+    old = {r["path"]: r["content"] for r in before["resources"] if r["path"] != CHANGES}
+    new = {
+        r.path.relative_to(draft).as_posix(): content_digest(r.path)
+        for r in resources
+        if r.path.name != CHANGES
+    }
+    return old == new
+
+
+def _compare(previous: Path | None, draft: Path) -> list[Change]:
+    """Compare the tables that both revisions have."""
+    if previous is None:
+        return []
+    found = []
+    for path in sorted((draft / "parquet").glob("*.parquet")):
+        old = previous / "parquet" / path.name
+        if old.is_file():
+            found += compare_tables(path.stem, old, path)
+    return found
+
+
+def _changes_text(
+    site: Site,
+    request: Request,
+    number: int,
+    own: dict[str, Any],
+    before: dict[str, Any],
+    changes: list[Change],
+    told: list[str],
+) -> str:
+    lines = [
+        f"{site.title} ({site.id}): delivery {request.folder}, revision {number}",
+        f"from state {own['state']} of {own['created']}",
+        "",
+    ]
+    if not before:
+        return "\n".join([*lines, "The first revision; nothing to compare with.", ""])
+    lines += [
+        f"Against revision {before[OWN]['revision']} (state {before[OWN]['state']}):",
+        "",
+    ]
+    lines += ["Why:", *(f"- {line}" for line in told or ["no rule or raw file differs"]), ""]
+    lines += ["What (new minus old, in the variable's units):"]
+    lines += [f"- {change}" for change in changes] or ["- no value of a table both have"]
+    return "\n".join([*lines, ""])
+
+
+def _seal(draft: Path, final: Path) -> None:
+    """Make a draft the revision: on disk, read-only, in one step."""
+    for path in sorted(draft.rglob("*")):
+        if path.is_file():
+            path.chmod(0o444)
+    os.sync()
+    draft.rename(final)
+    handle = os.open(final.parent, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _clear(home: Path) -> None:
+    """Remove drafts that killed runs have left."""
+    for path in home.glob(".r*.part"):
+        pid = path.name.split(".")[2]
+        if not Path(f"/proc/{pid}").exists():
+            shutil.rmtree(path, ignore_errors=True)

@@ -1,0 +1,154 @@
+"""What a delivery holds: NetCDF, the same as Parquet and CSV, hand rounds, and pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import xarray as xr
+
+from pipeline.deliver.flat import (
+    flat_columns,
+    wide_columns,
+    write_flat,
+    write_spreadsheets,
+)
+from pipeline.deliver.metadata import Provenance
+from pipeline.deliver.netcdf import write_daily, write_native
+from pipeline.deliver.package import Resource
+from pipeline.deliver.rounds import write_rounds
+from pipeline.derive.rounds import hand_readings
+from pipeline.derive.storage import sensor_depths_m
+from pipeline.handover import cube_part, draw_window, file_origins
+from pipeline.periods import Period
+from pipeline.site.models import Site
+from pipeline.state import Snapshot
+
+STEPS = ("native", "hourly", "daily")
+_WATER = (
+    "cleaned_water_content",
+    "random_error",
+    "systematic_error",
+    "quality",
+    "tests",
+)
+_STORAGE = (
+    "storage",
+    "storage_random_error",
+    "storage_systematic_error",
+    "storage_quality",
+)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What is to be delivered.
+
+    ``period`` is ``all``, a year ``2026``, a month ``2026-03``, a day, or two days with a
+    slash between them, the second not included. ``layers_cm`` are the edges of a model's
+    layers; empty: none. ``pictures`` and ``spreadsheets`` say whether those are wanted.
+    """
+
+    period: str = "all"
+    steps: tuple[str, ...] = ("native", "daily")
+    layers_cm: tuple[float, ...] = ()
+    pictures: bool = True
+    spreadsheets: bool = True
+    name: str = ""
+
+    @property
+    def folder(self) -> str:
+        """Return the name of the delivery's folder."""
+        if self.name:
+            return self.name
+        parts = [self.period.replace("/", "--"), *self.steps]
+        if self.layers_cm:
+            parts.append("-".join(f"{edge:g}" for edge in self.layers_cm) + "cm")
+        return "_".join(parts)
+
+
+def contents(
+    site: Site,
+    snapshot: Snapshot,
+    request: Request,
+    period: Period,
+    provenance: Provenance,
+    draft: Path,
+) -> Iterable[Resource]:
+    """Write the files of a delivery and yield them."""
+    per_day = snapshot.axis.steps_per_day
+    window = slice(period.start_day * per_day, period.stop_day * per_day)
+    stem = f"{site.id}_{period.name}"
+    water = cube_part(snapshot, "water", window)
+    products = cube_part(snapshot, "products", window)
+    if "native" in request.steps:
+        readings = cube_part(snapshot, "readings", window)
+        target = draft / "netcdf" / f"{stem}.nc"
+        for path in write_native(site, water, products, readings, provenance, target):
+            yield Resource(path, "soil water on the site's own step, CF NetCDF")
+        sensors = _with_depths(water[[n for n in _WATER if n in water]], site)
+        yield from _tables(sensors, "depth", draft, f"{stem}_water", request)
+        if "layer" in products.dims:
+            stored = _with_bounds(products[[n for n in _STORAGE if n in products]], site)
+            yield from _tables(stored, "layer", draft, f"{stem}_storage", request)
+    if "daily" in request.steps:
+        daily = snapshot.dataset("daily").isel(day=slice(period.start_day, period.stop_day))
+        target = draft / "netcdf" / f"{stem}_daily.nc"
+        for path in write_daily(site, daily, provenance, target):
+            yield Resource(path, "daily soil water, CF NetCDF")
+        timed = daily.rename(day="time")
+        names = [n for n in ("daily_water_content", "daily_count") if n in timed]
+        sensors = _with_depths(timed[names].sortby("depth"), site)
+        yield from _tables(sensors, "depth", draft, f"{stem}_daily_water", request)
+        if "daily_storage" in timed:
+            stored = _with_bounds(timed[["daily_storage"]], site)
+            yield from _tables(stored, "layer", draft, f"{stem}_daily_storage", request)
+    yield from _rounds(site, snapshot, provenance, draft)
+    if request.pictures:
+        for path in draw_window(site, snapshot, period, draft / "pictures"):
+            yield Resource(path, "picture")
+
+
+def _tables(
+    cube: xr.Dataset, across: str, draft: Path, stem: str, request: Request
+) -> Iterable[Resource]:
+    """Write a cube as Parquet and, if wanted, as CSV."""
+    if not cube.data_vars or not cube.sizes["tube"]:
+        return
+    path = write_flat(cube, across, draft / "parquet" / f"{stem}.parquet")
+    yield Resource(path, f"{stem}, a value a row", flat_columns(cube, across))
+    if request.spreadsheets:
+        for path in write_spreadsheets(cube, across, draft / "csv" / stem):
+            yield Resource(path, f"{stem}, a time a row", wide_columns(cube, across))
+
+
+def _rounds(
+    site: Site, snapshot: Snapshot, provenance: Provenance, draft: Path
+) -> Iterable[Resource]:
+    table = snapshot.table("rounds")
+    if table is None or table.num_rows == 0:
+        return
+    readings = hand_readings(table.to_pandas(), site)
+    path = draft / "netcdf" / f"{site.id}_rounds.nc"
+    write_rounds(site, readings, file_origins(snapshot), provenance, path)
+    yield Resource(path, "hand rounds, all readings ever, CF NetCDF")
+
+
+def _with_depths(cube: xr.Dataset, site: Site) -> xr.Dataset:
+    """Return a cube of the site's own tubes with the real depth of every sensor."""
+    known = [tube.tube for tube in site.tubes if tube.tube in cube["tube"].values]
+    cube = cube.sel(tube=known)
+    depths = sensor_depths_m(site, known, cube["depth"].values.tolist())
+    return cube.assign_coords(sensor_depth=(("tube", "depth"), depths))
+
+
+def _with_bounds(cube: xr.Dataset, site: Site) -> xr.Dataset:
+    """Return a cube of the site's own tubes and layers with the layers' bounds."""
+    known = [tube.tube for tube in site.tubes if tube.tube in cube["tube"].values]
+    layers = site.derive.layers
+    cube = cube.sel(tube=known, layer=[layer.name for layer in layers])
+    return cube.assign_coords(
+        layer_top=("layer", [layer.top_m for layer in layers]),
+        layer_bottom=("layer", [layer.bottom_m for layer in layers]),
+    )
