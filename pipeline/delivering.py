@@ -2,8 +2,8 @@
 
 A delivery is a folder below the site's output, named by what was asked for; in it lies a
 folder for each revision, never changed once it is there. A delivery that would say the same as
-its newest revision makes none. What is compared is what the files say, not when they were written:
-see `pipeline.deliver.content`.
+its newest revision makes none. What is compared is what the files say, not when they were
+written: see `pipeline.deliver.content`.
 """
 
 from __future__ import annotations
