@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands import describing, judging, looking, nights, revising
+from pipeline.commands import describing, judging, keeping, looking, nights, revising
 from pipeline.commands.shared import EXIT_HELP
 
 # In the order in which help shows them.
@@ -31,6 +31,8 @@ COMMANDS = (
     revising.recalibrate,
     revising.undo,
     revising.thin,
+    keeping.deliver,
+    keeping.verify,
     describing.fit,
     describing.schema,
     describing.sniff,

@@ -177,3 +177,34 @@ def finish(command: str, outcome: str, sites: Sequence[Mapping[str, Any]], **mor
 
     head = {"percolog": version("percolog"), "command": command, "outcome": outcome}
     return document({**head, "exit_code": EXIT_CODES[outcome], **more, "sites": list(sites)})
+
+
+def show_verified(account: Mapping[str, Any]) -> None:
+    """Print what `pipeline.verify.verify_site` found."""
+    problems = account["problems"]
+    headline(
+        account["outcome"],
+        f"{account['site']}: {account['chunks_read']} chunks and {account['files_read']} raw "
+        f"files checked, {len(problems)} problem(s)",
+    )
+    for problem in problems:
+        where = ", ".join(problem[key] for key in ("file", "place") if problem[key])
+        say(f"  {where}: found {problem['found']}; expected {problem['expected']}.")
+        say(f"    {problem['advice']}")
+    if account["mended"]:
+        say(f"  {account['mended']} emptied; run percolog night to make them anew")
+
+
+def show_delivery(account: Mapping[str, Any]) -> None:
+    """Print what `pipeline.delivering.deliver_site` made."""
+    what = "made" if account["new"] else "says the same already; none was made"
+    headline(
+        account["outcome"],
+        f"{account['site']}: {account['delivery']}, revision {account['revision']} {what}",
+    )
+    say(f"  {account['folder']}")
+    for title, lines in (("why", account["reasons"]), ("changed", account["changes"])):
+        for line in lines[:_LISTED]:
+            say(f"  {title}: {line}")
+        if len(lines) > _LISTED:
+            say(f"  {title}: {len(lines) - _LISTED} more, see CHANGES.txt")

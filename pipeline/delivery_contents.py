@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import xarray as xr
 
 from pipeline.deliver.flat import (
@@ -14,16 +15,21 @@ from pipeline.deliver.flat import (
     write_flat,
     write_spreadsheets,
 )
+from pipeline.deliver.layers import write_layers_file
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.package import Resource
 from pipeline.deliver.rounds import write_rounds
+from pipeline.derive.calibrations import site_calibrations
+from pipeline.derive.layers import LayerRules, model_layers
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.storage import sensor_depths_m
+from pipeline.derive.weights import EndRules
 from pipeline.handover import cube_part, draw_window, file_origins
 from pipeline.periods import Period
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
+from pipeline.variables import SIGNALS
 
 STEPS = ("native", "hourly", "daily")
 _WATER = (
@@ -47,12 +53,14 @@ class Request:
 
     ``period`` is ``all``, a year ``2026``, a month ``2026-03``, a day, or two days with a
     slash between them, the second not included. ``layers_cm`` are the edges of a model's
-    layers; empty: none. ``pictures`` and ``spreadsheets`` say whether those are wanted.
+    layers; empty: none. ``covariance`` asks for the errors' covariance between them.
+    ``pictures`` and ``spreadsheets`` say whether those are wanted.
     """
 
     period: str = "all"
     steps: tuple[str, ...] = ("native", "daily")
     layers_cm: tuple[float, ...] = ()
+    covariance: bool = False
     pictures: bool = True
     spreadsheets: bool = True
     name: str = ""
@@ -65,6 +73,8 @@ class Request:
         parts = [self.period.replace("/", "--"), *self.steps]
         if self.layers_cm:
             parts.append("-".join(f"{edge:g}" for edge in self.layers_cm) + "cm")
+        if self.covariance:
+            parts.append("covariance")
         return "_".join(parts)
 
 
@@ -104,6 +114,8 @@ def contents(
         if "daily_storage" in timed:
             stored = _with_bounds(timed[["daily_storage"]], site)
             yield from _tables(stored, "layer", draft, f"{stem}_daily_storage", request)
+    for step in request.steps if request.layers_cm else ():
+        yield from _layers(site, water, request, step, provenance, draft / stem)
     yield from _rounds(site, snapshot, provenance, draft)
     if request.pictures:
         for path in draw_window(site, snapshot, period, draft / "pictures"):
@@ -121,6 +133,70 @@ def _tables(
     if request.spreadsheets:
         for path in write_spreadsheets(cube, across, draft / "csv" / stem):
             yield Resource(path, f"{stem}, a time a row", wide_columns(cube, across))
+
+
+def _layers(
+    site: Site,
+    water: xr.Dataset,
+    request: Request,
+    step: str,
+    provenance: Provenance,
+    target: Path,
+) -> Iterable[Resource]:
+    """Write the layers of a model on one step."""
+    names = ["cleaned_water_content", "random_error", "systematic_error", "quality"]
+    if any(name not in water for name in names):
+        return
+    draft, stem = target.parent, f"{target.name}_layers_{step}"
+    layers = site_layers(site, _with_depths(water[names], site), request, step)
+    path = write_layers_file(site, layers, step, provenance, draft / "netcdf" / f"{stem}.nc")
+    yield Resource(path, f"{step} water in the layers of a model, CF NetCDF")
+    flat = layers.drop_vars(["layer_covariance", "other_layer"], errors="ignore")
+    edges = flat["layer_bounds"].values
+    labels = [f"{100 * top:g}-{100 * bottom:g} cm" for top, bottom in edges]
+    flat = flat.drop_vars(["layer_bounds", "time_bounds"], errors="ignore")
+    flat = flat.assign_coords(
+        layer=np.array(labels, dtype=object),
+        layer_top=("layer", edges[:, 0]),
+        layer_bottom=("layer", edges[:, 1]),
+    )
+    yield from _tables(flat, "layer", draft, stem, request)
+
+
+def site_layers(site: Site, water: xr.Dataset, request: Request, step: str) -> xr.Dataset:
+    """Return water in the layers asked for, a tube at a time to bound memory, as float32."""
+    tubes = water["tube"].values.tolist()
+    depths = water["depth"].values.tolist()
+    interval_of = {source.id: source.interval_s or site.interval_s for source in site.sources}
+    parts = []
+    for tube in tubes:
+        due = {
+            w.depth_m: float(interval_of[w.source])
+            for w in site.wiring
+            if w.tube == tube and w.quantity in SIGNALS
+        }
+        rules = LayerRules(
+            ends=EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor),
+            missing_sensor=site.derive.missing_sensor,
+            completeness=site.derive.day_completeness,
+            interval_s=np.array([[due.get(d, float(site.interval_s)) for d in depths]]),
+            utc_offset_s=site.utc_offset_s,
+            calibrations=site_calibrations(site, [tube], depths),
+        )
+        one = water.sel(tube=[tube]).load()
+        edges = [edge / 100 for edge in request.layers_cm]
+        found = model_layers(one, edges, step, request.covariance, rules)
+        real = [name for name, array in found.data_vars.items() if array.dtype.kind == "f"]
+        parts.append(found.assign({name: found[name].astype(np.float32) for name in real}))
+    return xr.concat(
+        parts,
+        "tube",
+        data_vars="minimal",
+        coords="minimal",
+        join="exact",
+        compat="override",
+        combine_attrs="override",
+    )
 
 
 def _rounds(

@@ -104,7 +104,7 @@ def write_time(file: netCDF4.Dataset, steps: Steps) -> None:
     }
     if steps.bounds is not None:
         attributes["bounds"] = "time_bounds"
-        _write_bounds(file, "time_bounds", "time", steps.bounds)
+        write_bounds(file, "time_bounds", "time", steps.bounds)
     set_attributes(variable, attributes | _COORDINATE)
     variable[:] = steps.seconds
 
@@ -136,7 +136,7 @@ def write_layers(file: netCDF4.Dataset, site: Site) -> None:
         {"long_name": "name of the layer", "coverage_content_type": "referenceInformation"},
     )
     edges = np.array([(layer.top_m, layer.bottom_m) for layer in layers])
-    _write_bounds(file, "layer_depth_bounds", "layer", edges)
+    write_bounds(file, "layer_depth_bounds", "layer", edges)
     variable = file.createVariable("layer_depth", "f8", ("layer",))
     set_attributes(
         variable,
@@ -166,7 +166,7 @@ def write_quantization(file: netCDF4.Dataset, provenance: Provenance) -> None:
     )
 
 
-def _write_bounds(file: netCDF4.Dataset, name: str, dim: str, values: NDArray[Any]) -> None:
+def write_bounds(file: netCDF4.Dataset, name: str, dim: str, values: NDArray[Any]) -> None:
     """Write cell bounds; they carry no attributes of their own, as CF asks.
 
     Always doubles, in which seconds are exact: before version 1.9 CF knew no 64-bit integers.

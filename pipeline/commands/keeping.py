@@ -1,0 +1,88 @@
+"""The commands that keep what is stored sound and hand it over."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import redirect_stdout
+from typing import Annotated
+
+import typer
+
+from pipeline.commands.shared import AsJson, SiteFolder, end
+
+
+def verify(
+    site: SiteFolder,
+    mend: Annotated[
+        bool,
+        typer.Option("--mend", help="Empty what is damaged; the next night makes it anew."),
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Check every stored byte, every account and every raw file; say how to mend damage."""
+    from pipeline.console import show_verified
+    from pipeline.verify import verify_site
+
+    with redirect_stdout(sys.stderr):
+        account = verify_site(site.absolute(), mend)
+    show_verified(account)
+    end("verify", [account], as_json)
+
+
+def deliver(
+    site: SiteFolder,
+    period: Annotated[
+        str,
+        typer.Option(
+            metavar="P", help="all, 2026, 2026-03, 2026-03-01, or 2026-03-01/2026-04-01."
+        ),
+    ] = "all",
+    step: Annotated[
+        list[str] | None,
+        typer.Option(metavar="S", help="native, hourly or daily; may be given again."),
+    ] = None,
+    layers: Annotated[
+        str,
+        typer.Option(metavar="CM,CM,...", help="Edges of a model's layers: 0,10,40,100."),
+    ] = "",
+    covariance: Annotated[
+        bool, typer.Option("--covariance", help="Error covariance between those layers.")
+    ] = False,
+    name: Annotated[
+        str, typer.Option(metavar="NAME", help="Folder of the delivery; else from the rest.")
+    ] = "",
+    pictures: Annotated[bool, typer.Option(help="With pictures of every tube.")] = True,
+    spreadsheets: Annotated[bool, typer.Option(help="With CSV beside Parquet.")] = True,
+    commit: Annotated[
+        str, typer.Option(metavar="ID", help="An earlier state of the store.")
+    ] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Hand over a period as a numbered revision, if it would say anything new."""
+    from pipeline.console import show_delivery
+    from pipeline.delivering import deliver_site
+    from pipeline.delivery_contents import Request
+
+    request = Request(
+        period=period,
+        steps=tuple(dict.fromkeys(step or ["native", "daily"])),
+        layers_cm=_edges(layers),
+        covariance=covariance,
+        pictures=pictures,
+        spreadsheets=spreadsheets,
+        name=name,
+    )
+    with redirect_stdout(sys.stderr):
+        account = deliver_site(site.absolute(), request, commit)
+    show_delivery(account)
+    end("deliver", [account], as_json)
+
+
+def _edges(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(",")) if text else ()
+    except ValueError:
+        raise typer.BadParameter(
+            f"found {text!r}; expected edges in cm with commas between them: 0,10,40,100",
+            param_hint="--layers",
+        ) from None
