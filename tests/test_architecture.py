@@ -35,6 +35,7 @@ LAYERS = (
     ),
     ("revisions", "model_output"),
     ("store_check", "verify"),
+    ("delivery_contents", "delivering"),
     (
         "lineage",
         "lineage_daily",
