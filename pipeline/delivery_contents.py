@@ -15,8 +15,8 @@ from pipeline.deliver.flat import (
     write_flat,
     write_spreadsheets,
 )
-from pipeline.deliver.layers import write_layers_file
 from pipeline.deliver.metadata import Provenance
+from pipeline.deliver.model_layers import write_model_layers
 from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.package import Resource
 from pipeline.deliver.rounds import write_rounds
@@ -149,7 +149,7 @@ def _layers(
         return
     draft, stem = target.parent, f"{target.name}_layers_{step}"
     layers = site_layers(site, _with_depths(water[names], site), request, step)
-    path = write_layers_file(site, layers, step, provenance, draft / "netcdf" / f"{stem}.nc")
+    path = write_model_layers(site, layers, provenance, draft / "netcdf" / f"{stem}.nc")
     yield Resource(path, f"{step} water in the layers of a model, CF NetCDF")
     flat = layers.drop_vars(["layer_covariance", "other_layer"], errors="ignore")
     edges = flat["layer_bounds"].values

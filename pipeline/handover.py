@@ -181,7 +181,7 @@ def draw_window(site: Site, snapshot: Snapshot, period: Period, folder: Path) ->
     rain = _rain(snapshot, window)
     rounds = _rounds(site, snapshot, period.start_day)
     drawn = [draw_site(site, products, rain, folder / "site_water.png")]
-    drawn += draw_space(site, snapshot, start, rain)
+    drawn += draw_space(site, snapshot, period.start_day, rain)
     for tube in site.tubes:
         name = tube.tube
         drawn.append(draw_water(site, name, water, rain, rounds, folder / f"{name}_water.png"))

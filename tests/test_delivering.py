@@ -152,8 +152,8 @@ def test_layers_keep_storage_and_are_strict_cf(delivered):
         assert remarks(path, "cf:1.11", above=0) == []
         with netCDF4.Dataset(path) as file:
             assert file["depth_bounds"][:].tolist() == [[0.0, 0.1], [0.1, 0.3]]
-            variance = file["error_variance"][:].filled(np.nan)
-            diagonal = np.einsum("...ii->...i", file["error_covariance"][:].filled(np.nan))
+            variance = file["storage_error_variance"][:].filled(np.nan)
+            diagonal = np.einsum("...ii->...i", file["storage_error_covariance"][:].filled(np.nan))
             known = np.isfinite(variance)
             assert known.any()
             np.testing.assert_allclose(diagonal[known], variance[known], rtol=5e-3)
