@@ -70,10 +70,10 @@ def test_plateau_level(horizon, level):
 
 
 def test_look_holds_the_longest_window_of_any_sensor():
-    longer = QcOverride(set={"flat_fail_h": 400.0}, why="coarse sensors")
+    longer = QcOverride(set={"flat_fail_h": 1200.0}, why="coarse sensors")
     site = make_site(qc=QcLimits(frozen_fall=None), qc_overrides=(longer,))
     back, ahead = qc_look(site)
-    assert back >= 400 * HOUR_S + 3 * DAY_S
+    assert back >= 1200 * HOUR_S + 3 * DAY_S
     assert ahead >= HOUR_S
     usual = make_site(qc=QcLimits(frozen_fall=None))
     assert qc_look(usual)[0] < back
