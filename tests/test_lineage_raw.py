@@ -239,7 +239,7 @@ def test_a_persons_decision_is_told_with_who_and_why():
         until = datetime(2023, 3, day + 2, tzinfo=UTC)
         return SimpleNamespace(
             row=row, tube="T1", depth_m=depth_m, start=start, until=until,
-            verdict=verdict, why="cable cut", who="AK",
+            verdict=verdict, why="cable cut", who="AK", of_tube=False,
         )  # fmt: skip
 
     rows = (decision(2, None, 10, "reject"), decision(3, 0.1, 11, "keep"))
