@@ -216,7 +216,7 @@ def _with_depths(cube: xr.Dataset, site: Site) -> xr.Dataset:
     known = [tube.tube for tube in site.tubes if tube.tube in cube["tube"].values]
     cube = cube.sel(tube=known)
     depths = sensor_depths_m(site, known, cube["depth"].values.tolist())
-    return cube.assign_coords(sensor_depth=(("tube", "depth"), depths))
+    return cube.assign_coords(sensor_depth=(("tube", "depth"), depths, {"units": "m"}))
 
 
 def _with_bounds(cube: xr.Dataset, site: Site) -> xr.Dataset:

@@ -95,7 +95,8 @@ def prepare_state(
     with timed(timings, "ingest"):
         intake = take_in(writer, before, site, now_s, known_only)
     with timed(timings, "compute"):
-        site, samples = corrected_site(writer, site, intake.changed)
+        redo, _ = marked_days(writer)
+        site, samples = corrected_site(writer, site, intake.changed | redo)
         intake.problems.extend(samples)
         tubes, stations = _compute(writer, site, intake)
     return Prepared(intake, tubes, stations, timings)

@@ -153,7 +153,9 @@ def test_layers_keep_storage_and_are_strict_cf(delivered):
         with netCDF4.Dataset(path) as file:
             assert file["depth_bounds"][:].tolist() == [[0.0, 0.1], [0.1, 0.3]]
             variance = file["storage_error_variance"][:].filled(np.nan)
-            diagonal = np.einsum("...ii->...i", file["storage_error_covariance"][:].filled(np.nan))
+            diagonal = np.einsum(
+                "...ii->...i", file["storage_error_covariance"][:].filled(np.nan)
+            )
             known = np.isfinite(variance)
             assert known.any()
             np.testing.assert_allclose(diagonal[known], variance[known], rtol=5e-3)

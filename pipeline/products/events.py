@@ -212,6 +212,7 @@ def _stale(
     if old["events"].empty:
         return np.ones(len(spans), np.bool_)
     known = old["events"].set_index("event")
+    known = known[~known.index.duplicated(keep=False)]  # two of one name are made anew
     names = pd.Index(event_names(profile.tube, spans["onset_s"].to_numpy()))
     same = names.isin(known.index)
     there = known.reindex(names)

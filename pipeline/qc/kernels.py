@@ -157,7 +157,8 @@ def spike(
     """Judge single readings that stand out from both neighbours, within one run.
 
     ``thresholds`` are suspect and fail. A reading is bad only if the record comes back: its
-    two neighbours differ by a part of its height at most. Not evaluated where one is missing.
+    two neighbours, and the reading before them, differ by a part of its height at most. Not
+    evaluated where one is missing.
     """
     marks, column = place
     suspect, fail = thresholds
@@ -178,7 +179,13 @@ def spike(
         if not (abs(rise) > least and abs(fall) > least and rise * fall > 0.0):
             continue
         size = min(abs(rise), abs(fall))
-        back = abs(after[n] - before[n]) <= SPIKE_RETURN * size + ROUNDING
+        level = SPIKE_RETURN * size + ROUNDING
+        back = abs(after[n] - before[n]) <= level
+        # A front that rises over two readings and drains by half in one comes back as well:
+        # to be bad the record must have lain still before, where a reading tells.
+        if start + n >= run[1] + 2 * stride:
+            earlier = x[start + n - 2 * stride]
+            back = back and not abs(before[n] - earlier) > level
         if run[4] == 1 and back and size > fail + ROUNDING:
             mark(marks, i, column, SPIKE, BAD)
             doom(doomed, i)

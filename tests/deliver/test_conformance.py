@@ -19,12 +19,11 @@ FILES = ("n.nc", "n_weather.nc", "d.nc", "d_weather.nc")
 _ERRORS = {
     "random_error",
     "systematic_error",
-    "drift_correction",
-    "temperature_correction",
     "storage_random_error",
     "storage_systematic_error",
 }
-NAMELESS = {"n.nc": _ERRORS, "d.nc": _ERRORS}
+_CORRECTIONS = {"drift_correction", "temperature_correction"}
+NAMELESS = {"n.nc": _ERRORS | _CORRECTIONS, "d.nc": _ERRORS}
 EMPTY_TABLE = """<?xml version="1.0"?>
 <table><version_number>0</version_number><date>2020-01-01</date>
 <last_modified>2020-01-01T00:00:00Z</last_modified></table>

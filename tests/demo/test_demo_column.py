@@ -1,5 +1,7 @@
 """The soil column against retention tables, steady states and an independent solver."""
 
+import warnings
+
 import numpy as np
 import pytest
 from demo_column import (
@@ -111,9 +113,13 @@ def test_a_wetting_front_agrees_with_an_independent_solver():
         flux = np.concatenate([[10.0], inner, [k[-1]]])
         return (flux[:-1] - flux[1:]) / thick
 
-    reference = solve_ivp(
-        slope, (0, 0.5), column.content.copy(), method="BDF", rtol=1e-7, atol=1e-9
-    )
+    # A trial step of the solver may leave the soil's range; it then takes a shorter one.
+    with np.errstate(invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        reference = solve_ivp(
+            slope, (0, 0.5), column.content.copy(), method="BDF", rtol=1e-7, atol=1e-9
+        )
+    assert reference.success
     steps = 720
     forcing = np.tile([5.0 / steps, 0.0, 0.0], (steps, 1))
     column.run(forcing, np.zeros((steps, cells)), 0.5 / steps)

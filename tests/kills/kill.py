@@ -68,6 +68,7 @@ class Nursery:
     def end(self) -> None:
         self._pipe(self.process.stdin).close()
         self.process.wait()
+        self._pipe(self.process.stdout).close()
 
     def _ask(self, line: str) -> str:
         pipe = self._pipe(self.process.stdin)

@@ -107,6 +107,10 @@ def ledger_report(folder: Path) -> dict:
         "source": "logger",
         "revision": 1,
         "state": "read",
+        "size": 99,
+        "sha256": "0" * 64,
+        "first": None,
+        "last": None,
         "rows_read": 5,
         "values_read": 6,
         "stored": 5,
@@ -116,8 +120,8 @@ def ledger_report(folder: Path) -> dict:
         "closes": True,
     }
     files = [
-        {"path": "a.csv", **row, "rejects": [reject]},
-        {"path": "b.csv", **row, "rejects": []},
+        {"path": "a.csv", **row, "rejects": [reject], "repairs": []},
+        {"path": "b.csv", **row, "rejects": [], "repairs": []},
     ]
     sums = {"values_read": 12, "stored": 10, "rejected": 2}
     totals = {"files": 2, **sums, "reasons": {"not_a_number": {"rows": 0, "values": 2}}}

