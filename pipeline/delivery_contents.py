@@ -29,7 +29,7 @@ from pipeline.handover import cube_part, draw_window, file_origins
 from pipeline.periods import Period
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
-from pipeline.variables import SIGNALS
+from pipeline.variables import SIGNALS, describe
 
 STEPS = ("native", "hourly", "daily")
 _WATER = (
@@ -184,6 +184,7 @@ def site_layers(site: Site, water: xr.Dataset, request: Request, step: str) -> x
             calibrations=site_calibrations(site, [tube], depths),
         )
         one = water.sel(tube=[tube]).load()
+        one = one.assign({name: describe(one[name], str(name)) for name in one.data_vars})
         edges = [edge / 100 for edge in request.layers_cm]
         found = model_layers(one, edges, step, request.covariance, rules)
         real = [name for name, array in found.data_vars.items() if array.dtype.kind == "f"]

@@ -153,9 +153,11 @@ def test_layers_keep_storage_and_are_strict_cf(delivered):
         with netCDF4.Dataset(path) as file:
             assert file["depth_bounds"][:].tolist() == [[0.0, 0.1], [0.1, 0.3]]
             variance = file["storage_error_variance"][:].filled(np.nan)
-            diagonal = np.einsum(
-                "...ii->...i", file["storage_error_covariance"][:].filled(np.nan)
-            )
+            between = file["storage_error_covariance"]
+            order = [between.dimensions.index(n) for n in ("tube", "time", "depth")]
+            order.append(6 - sum(order))  # the other layer's
+            matrix = between[:].filled(np.nan).transpose(order)
+            diagonal = np.einsum("...ii->...i", matrix)
             known = np.isfinite(variance)
             assert known.any()
             np.testing.assert_allclose(diagonal[known], variance[known], rtol=5e-3)
