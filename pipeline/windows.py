@@ -71,7 +71,8 @@ def read_windows(
     table = _table(found)
     if found or known:
         stored_table = writer.table(TABLE)
-        if stored_table is None or not stored_table.equals(table):
+        # As data frames, in which what is missing equals what is missing.
+        if stored_table is None or not stored_table.to_pandas().equals(table.to_pandas()):
             writer.put_table(TABLE, table)
     return found
 
