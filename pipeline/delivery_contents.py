@@ -20,16 +20,15 @@ from pipeline.deliver.model_layers import write_model_layers
 from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.package import Resource
 from pipeline.deliver.rounds import write_rounds
-from pipeline.derive.calibrations import site_calibrations
-from pipeline.derive.layers import LayerRules, model_layers
+from pipeline.derive.layers import model_layers
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.storage import sensor_depths_m
-from pipeline.derive.weights import EndRules
 from pipeline.handover import cube_part, draw_window, file_origins
+from pipeline.notebook import site_layer_rules
 from pipeline.periods import Period
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
-from pipeline.variables import SIGNALS, describe
+from pipeline.variables import describe
 
 STEPS = ("native", "hourly", "daily")
 _WATER = (
@@ -167,22 +166,9 @@ def site_layers(site: Site, water: xr.Dataset, request: Request, step: str) -> x
     """Return water in the layers asked for, a tube at a time to bound memory, as float32."""
     tubes = water["tube"].values.tolist()
     depths = water["depth"].values.tolist()
-    interval_of = {source.id: source.interval_s or site.interval_s for source in site.sources}
     parts = []
     for tube in tubes:
-        due = {
-            w.depth_m: float(interval_of[w.source])
-            for w in site.wiring
-            if w.tube == tube and w.quantity in SIGNALS
-        }
-        rules = LayerRules(
-            ends=EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor),
-            missing_sensor=site.derive.missing_sensor,
-            completeness=site.derive.day_completeness,
-            interval_s=np.array([[due.get(d, float(site.interval_s)) for d in depths]]),
-            utc_offset_s=site.utc_offset_s,
-            calibrations=site_calibrations(site, [tube], depths),
-        )
+        rules = site_layer_rules(site, [tube], depths)
         one = water.sel(tube=[tube]).load()
         one = one.assign({name: describe(one[name], str(name)) for name in one.data_vars})
         edges = [edge / 100 for edge in request.layers_cm]

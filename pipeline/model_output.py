@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +12,8 @@ from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.model_layers import write_model_layers
 from pipeline.derive.layers import layer_spans
 from pipeline.errors import PercologError
+from pipeline.handover import provenance_of
 from pipeline.notebook import OpenSite, open_site
-from pipeline.site.fingerprint import site_hash
-from pipeline.steps import STATION_STEPS, TUBE_STEPS
 from pipeline.store import SiteStore
 
 
@@ -94,15 +92,6 @@ def _day(day: datetime, start: datetime, site: OpenSite) -> int:
 
 
 def _provenance(site: OpenSite) -> Provenance:
-    ledger = site.snapshot.table("ledger")
     commit = site.snapshot.commit_id
     store = SiteStore(site.site.store, site.site.axis, site.site.id)
-    written = store.written_at(commit).astimezone(UTC)
-    return Provenance(
-        commit=commit,
-        code_version=version("percolog"),
-        site_hash=site_hash(site.site),
-        steps=tuple(step.name for step in (*TUBE_STEPS, *STATION_STEPS)),
-        created=written.strftime("%Y-%m-%dT%H:%M:%SZ"),  # the state's own time
-        inputs=0 if ledger is None else ledger.num_rows,
-    )
+    return provenance_of(site.site, site.snapshot, commit, store.written_at(commit))

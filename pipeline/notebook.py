@@ -78,15 +78,7 @@ class OpenSite:
     def layer_rules(self) -> LayerRules:
         """Return the site's own rules for `pipeline.derive.layers.model_layers`."""
         tubes, depths = self._tubes, self.water["depth"].values.tolist()
-        derive = self.site.derive
-        return LayerRules(
-            ends=EndRules(derive.above_first_sensor, derive.below_last_sensor),
-            missing_sensor=derive.missing_sensor,
-            completeness=derive.day_completeness,
-            interval_s=self._intervals(tubes, depths),
-            utc_offset_s=self.site.utc_offset_s,
-            calibrations=site_calibrations(self.site, tubes, depths),
-        )
+        return site_layer_rules(self.site, tubes, depths)
 
     def model_layers(
         self,
@@ -134,15 +126,37 @@ class OpenSite:
             sensor_depth=(("tube", "depth"), real, {**attributes, "long_name": text})
         )
 
-    def _intervals(self, tubes: list[str], depths: list[float]) -> np.ndarray:
-        """Return how often each sensor logs, (tube, depth) [s]; the fastest of its sources."""
-        own = {s.id: s.interval_s or self.site.interval_s for s in self.site.sources}
-        found = np.full((len(tubes), len(depths)), float(DAY_S))
-        for wire in self.site.wiring:
-            if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths:
-                at = tubes.index(wire.tube), depths.index(wire.depth_m)
-                found[at] = min(found[at], max(own[wire.source], self.site.interval_s))
-        return found
+
+def site_layer_rules(site: Site, tubes: list[str], depths: list[float]) -> LayerRules:
+    """Return a site's own rules for `pipeline.derive.layers.model_layers`.
+
+    Parameters
+    ----------
+    site : Site
+    tubes : list of str
+    depths : list of float, [m]
+        Nominal depths.
+    """
+    derive = site.derive
+    return LayerRules(
+        ends=EndRules(derive.above_first_sensor, derive.below_last_sensor),
+        missing_sensor=derive.missing_sensor,
+        completeness=derive.day_completeness,
+        interval_s=_intervals(site, tubes, depths),
+        utc_offset_s=site.utc_offset_s,
+        calibrations=site_calibrations(site, tubes, depths),
+    )
+
+
+def _intervals(site: Site, tubes: list[str], depths: list[float]) -> np.ndarray:
+    """Return how often each sensor logs, (tube, depth) [s]; the fastest of its sources."""
+    own = {s.id: s.interval_s or site.interval_s for s in site.sources}
+    found = np.full((len(tubes), len(depths)), float(DAY_S))
+    for wire in site.wiring:
+        if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths:
+            at = tubes.index(wire.tube), depths.index(wire.depth_m)
+            found[at] = min(found[at], max(own[wire.source], site.interval_s))
+    return found
 
 
 def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSite:

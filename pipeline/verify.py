@@ -27,6 +27,7 @@ from pipeline.store_sums import StoreSums
 _READ_BYTES = 8 * 1024**2
 # A ledger entry with this in place of its source's fingerprint is read anew next night.
 _READ_ANEW = "to be read anew"
+_ORIGIN = ("_file", "_line", "_offset_s")  # beside each array of values
 _INTAKE_TABLES = ("superseded", "rounds", "rounds_superseded")
 
 
@@ -183,9 +184,7 @@ def _lost_files(chunk: DamagedChunk, ledger: Ledger | None, site: Site) -> list[
 
 def _sources_of(chunk: DamagedChunk, ledger: Ledger, site: Site) -> list[FileEntry]:
     """Return the files whose readings may lie in a chunk: by time, source and wiring."""
-    quantity = chunk.key.removeprefix("readings/")
-    for suffix in ("_file", "_line", "_offset_s"):
-        quantity = quantity.removesuffix(suffix)
+    quantity = _value_key(chunk.key).removeprefix("readings/")
     sources = {
         wire.source
         for wire in site.wiring
@@ -305,10 +304,14 @@ def _together(key: str) -> tuple[str, ...]:
     """Return the arrays that tell one reading: value, file, line, time; else the key alone."""
     if not key.startswith("readings/"):
         return (key,)
-    quantity = key
-    for suffix in ("_file", "_line", "_offset_s"):
-        quantity = quantity.removesuffix(suffix)
-    return tuple(quantity + suffix for suffix in ("", "_file", "_line", "_offset_s"))
+    return tuple(_value_key(key) + suffix for suffix in ("", *_ORIGIN))
+
+
+def _value_key(key: str) -> str:
+    """Return the array of values that an array of their origin belongs to."""
+    for suffix in _ORIGIN:
+        key = key.removesuffix(suffix)
+    return key
 
 
 def _day(seconds: int) -> str:
