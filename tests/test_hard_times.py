@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import sys
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -166,7 +167,7 @@ def test_a_clock_before_the_last_night_is_told(field, two_nights):
         "night.store_night(pathlib.Path(sys.argv[1]), "
         "datetime.datetime(2023, 4, 1, tzinfo=datetime.UTC))"
     )
-    command = ["faketime", "2001-01-01", shutil.which("python") or "python", "-c", script]
+    command = ["faketime", "2001-01-01", sys.executable, "-c", script]
     done = subprocess.run(
         [*command, str(field)], capture_output=True, text=True, check=False, env=os.environ
     )

@@ -111,7 +111,9 @@ def flag_spike(
     water_content : DataArray with ``time``, [m3 m-3]
     size : float, [m3 m-3]
     return_part : float, optional
-        Flag only where the two neighbours differ by no more than this part of the spike.
+        Flag only where the record comes back and lay still before: the two neighbours, and
+        the reading before them where there is one, differ by no more than this part of the
+        spike. A front that rises over two readings and halves in one is no spike then.
 
     References
     ----------
@@ -123,7 +125,9 @@ def flag_spike(
     height = xr.where(rise * fall > 0, np.minimum(abs(rise), abs(fall)), 0.0)
     flag = height > size + ROUNDING
     if return_part is not None:
-        flag &= abs(after - before) <= return_part * height + ROUNDING
+        level = return_part * height + ROUNDING
+        flag &= abs(after - before) <= level
+        flag &= ~(abs(before - x.shift(time=2)) > level)
     return _flag(flag.transpose(*water_content.dims), "spike")
 
 
