@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
 from pipeline.qc.constants import HOUR_S
-from pipeline.qc.verdicts import Floats, median_of_sorted, sort_few
+from pipeline.qc.verdicts import Floats, Integers
 
 WEEK_H = 168
 WARM_UP = 5  # weeks
@@ -38,6 +38,7 @@ LEAST_LATITUDE = 30.0
 # What a verdict depends on: its week, the weeks before, and the hours that show the fall.
 BACK_S = (WARM_UP + 1) * WEEK_H * HOUR_S
 AHEAD_S = (FALL_H + STAYS_H + 1) * HOUR_S
+_HOURS_AT_ONCE = 512  # a few tubes of them fit in a processor's cache
 
 
 def cold_season(times: NDArray[np.datetime64], latitude: float) -> NDArray[np.bool_]:
@@ -72,22 +73,70 @@ def _in_window(marked: NDArray[np.bool_], steps: int) -> NDArray[np.int64]:
     return total - before
 
 
-@kernel
+def hours_asked(cold: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the hours that the verdicts on frost in ``cold`` ones can depend on."""
+    reach = (WARM_UP + 1) * WEEK_H + FALL_H + STAYS_H + 1
+    asked: NDArray[np.bool_] = _in_window(cold, reach) > 0
+    return asked | (_in_window(cold[::-1], reach) > 0)[::-1]
+
+
 def hourly_medians(
-    theta: NDArray[np.float32], column: int, first: int, per_hour: int, out: Floats
-) -> None:  # pragma: no cover
-    """Fill the median of each hour that a column touches; hours as the axis counts them."""
-    few = np.empty(per_hour)
-    base = first // per_hour
-    for hour in range(out.size):
-        begin = (base + hour) * per_hour - first
-        count = 0
-        for i in range(max(0, begin), min(theta.shape[0], begin + per_hour)):
-            if theta[i, column] == theta[i, column]:
-                few[count] = theta[i, column]
-                count += 1
-        sort_few(few, count)
-        out[hour] = median_of_sorted(few, count)
+    theta: NDArray[np.float32],
+    columns: Integers,
+    first: int,
+    per_hour: int,
+    asked: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """Return the median of each hour, (column, hour); hours as the axis counts them.
+
+    Parameters
+    ----------
+    theta : array (time, column), [m3 m-3]
+    columns : array
+        Of which medians are asked.
+    first : int
+        Number of the first step on the axis.
+    per_hour : int
+        Steps in an hour.
+    asked : array (hour,)
+        NaN is returned of hours that are not asked for, or have no reading.
+
+    Notes
+    -----
+    Readings lie by time, so all columns of some hours are sorted together, by exchanging
+    neighbours: an hour has few readings.
+    """
+    out = np.full((columns.size, asked.size), np.nan)
+    for start in range(0, asked.size, _HOURS_AT_ONCE):
+        stop = min(start + _HOURS_AT_ONCE, asked.size)
+        if not asked[start:stop].any():
+            continue
+        begin = start * per_hour - first % per_hour
+        end = min(theta.shape[0], stop * per_hour - first % per_hour)
+        rows = np.full(((stop - start) * per_hour, columns.size), np.nan, dtype=np.float32)
+        rows[max(0, -begin) : end - begin] = theta[max(0, begin) : end, columns]
+        few = np.ascontiguousarray(rows.reshape(stop - start, per_hour, -1).swapaxes(0, 1))
+        missing = np.isnan(few)
+        few[missing] = np.inf
+        there = per_hour - missing.sum(axis=0, dtype=np.int16)
+        for n in range(per_hour):
+            low, high = few[n % 2 : -1 : 2], few[n % 2 + 1 :: 2]
+            low[...], high[...] = np.minimum(low, high), np.maximum(low, high)
+        out[:, start:stop] = _middle(few, there).T
+    out[:, ~asked] = np.nan
+    return out
+
+
+def _middle(few: NDArray[np.float32], there: NDArray[np.int16]) -> NDArray[np.float64]:
+    """Return the median of sorted values along the first axis, of which so many are there."""
+    most = len(few)
+    median = 0.5 * (few[(most - 1) // 2].astype(np.float64) + few[most // 2])
+    for count in range(most):  # few hours are not whole
+        at = there == count
+        if at.any():
+            low, high = few[(count - 1) // 2][at], few[count // 2][at]
+            median[at] = 0.5 * (low.astype(np.float64) + high) if count else np.nan
+    return median
 
 
 @kernel

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.compiled import kernel
+from pipeline.qc.noise import KEPT, TO_SIGMA
 
 Floats = NDArray[np.float64]
 
@@ -18,10 +18,6 @@ BLOCK_DAYS = 28
 LEAST_BENDS = 100  # second differences from which noise is told
 LEAST_A_DAY = 4  # readings a day from which its wave of warmth is told
 LEAST_DAYS = 7
-KEPT = 0.75
-# Mean of the lower three quarters of |z| of a standard normal z, times sqrt(1 + 4 + 1): by it
-# the mean of absolute second differences becomes the standard deviation of single readings.
-TO_NOISE = 1.0 / (0.5149037 * np.sqrt(6.0))
 
 
 def record_noise(water: NDArray[np.floating]) -> Floats:
@@ -39,34 +35,14 @@ def record_noise(water: NDArray[np.floating]) -> Floats:
         Readings that stand still are left out. NaN where fewer than 100 tell.
     """
     noise = np.full(water.shape[1], np.nan)
-    _noise(np.ascontiguousarray(water.T), noise)
+    for sensor, values in enumerate(water.T):
+        change = np.diff(values[np.isfinite(values)].astype(np.float64))
+        moves = (change[:-1] != 0.0) | (change[1:] != 0.0)
+        bend = np.abs(np.diff(change))[moves]
+        if bend.size >= LEAST_BENDS:
+            keep = int(bend.size * KEPT)
+            noise[sensor] = np.partition(bend, keep - 1)[:keep].mean() * TO_SIGMA
     return noise
-
-
-@kernel
-def _noise(water: NDArray[np.floating], noise: Floats) -> None:  # pragma: no cover
-    sensors, steps = water.shape
-    value, bend = np.empty(steps), np.empty(steps)
-    for sensor in range(sensors):
-        n, count = 0, 0
-        for i in range(steps):
-            x = np.float64(water[sensor, i])
-            if x == x:
-                value[n] = x
-                n += 1
-        for k in range(1, n - 1):
-            fall, rise = value[k] - value[k - 1], value[k + 1] - value[k]
-            if fall != 0.0 or rise != 0.0:
-                bend[count] = abs(rise - fall)
-                count += 1
-        if count < LEAST_BENDS:
-            continue
-        keep = int(count * KEPT)
-        low = np.sort(bend[:count])
-        total = 0.0
-        for k in range(keep):
-            total += low[k]
-        noise[sensor] = total / keep * TO_NOISE
 
 
 def daily_wave(temperature: NDArray[np.floating], interval_s: int) -> Floats:

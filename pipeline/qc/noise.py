@@ -55,30 +55,25 @@ TO_ONE = 1.0 / np.sqrt(6.0)  # from the noise of a second difference to that of 
 
 @kernel
 def lower_mean(values: Floats, count: int) -> float:  # pragma: no cover
-    """Return the mean of the lower three quarters of values, which it rearranges."""
+    """Return the mean of the lower three quarters of values, which it rearranges.
+
+    The highest are held sorted at the front while the others are added up: they are few.
+    """
     keep = max(1, int(count * KEPT))
-    low, high = 0, count - 1
-    while low < high:
-        pivot = values[(low + high) // 2]
-        i, j = low, high
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if keep - 1 <= j:
-            high = j
-        elif keep - 1 >= i:
-            low = i
-        else:
-            break
+    high = count - keep
+    sort_few(values, high)
     total = 0.0
-    for i in range(keep):
-        total += values[i]
+    for i in range(high, count):
+        value = values[i]
+        if high > 0 and value > values[0]:
+            total += values[0]
+            j = 1
+            while j < high and values[j] < value:
+                values[j - 1] = values[j]
+                j += 1
+            values[j - 1] = value
+        else:
+            total += value
     return total / keep
 
 
@@ -93,10 +88,16 @@ def chunk_scale(
     NaN where too few readings tell.
     """
     count, pairs, equal = 0, 0, 0
-    for at in range(begin, ends[1], 2 * stride):
-        for i in range(max(at, ends[0], stride), min(at + stride, ends[1], x.size - stride)):
-            here = x[i]
-            fall, rise = here - x[i - stride], x[i + stride] - here
+    low, stop, two = max(ends[0], stride), min(ends[1], x.size - stride), 2 * stride
+    for way in range(begin, begin + stride):
+        start = way + max(0, (low - way + two - 1) // two * two)
+        if start >= stop:
+            continue
+        # Views, since an index that may be negative is slow.
+        here, before = x[start:stop:two], x[start - stride : stop - stride : two]
+        after = x[start + stride : stop + stride : two]
+        for n in range(here.size):
+            fall, rise = here[n] - before[n], after[n] - here[n]
             bend = rise - fall
             known = bend == bend
             still = fall == 0.0
@@ -141,10 +142,12 @@ def noise_of_run(
         begin = (base + k) * length - first
         ends = (max(run[1], begin), min(run[2], begin + length))
         scales[k], repeats[k] = chunk_scale(x, begin, ends, run[3], room)
+    _steady(scales, stated, reach[1], few, steady)
     for k in range(count):
-        typical[k] = _middle(scales, k - BEFORE, k + AFTER, few)
-        quiet[k] = _low_quarter(scales, k - reach[0], k + AFTER, few)
-        steady[k] = _middle_half(scales, stated, k, k - reach[1], few)
+        found = _sorted(scales, k - BEFORE, k + AFTER, few)
+        typical[k] = median_of_sorted(few, found)
+        found = _sorted(scales, k - reach[0], k + AFTER, few)
+        quiet[k] = few[(found - 1) // 4] if found else np.nan
         if typical[k] == typical[k]:
             steady[k] = max(steady[k], STEADY_PART * typical[k], floor)
             if stated[k] > typical[k]:
@@ -154,55 +157,72 @@ def noise_of_run(
 
 
 @kernel
-def _middle(scales: Floats, first: int, last: int, few: Floats) -> float:  # pragma: no cover
+def _sorted(scales: Floats, first: int, last: int, few: Floats) -> int:  # pragma: no cover
+    """Sort the scales of some chunks into ``few``; return how many there are."""
     count = 0
     for k in range(max(0, first), min(scales.size, last + 1)):
         if scales[k] == scales[k]:
             few[count] = scales[k]
             count += 1
     sort_few(few, count)
-    return median_of_sorted(few, count)
+    return count
 
 
 @kernel
-def _low_quarter(
-    scales: Floats, first: int, last: int, few: Floats
-) -> float:  # pragma: no cover
-    """Return the scale a quarter up from the lowest of some; NaN of none."""
-    count = 0
-    for k in range(max(0, first), min(scales.size, last + 1)):
-        if scales[k] == scales[k]:
-            few[count] = scales[k]
-            count += 1
-    sort_few(few, count)
-    return few[(count - 1) // 4] if count else np.nan
-
-
-@kernel
-def _middle_half(
-    scales: Floats, stated: Floats, k: int, first: int, few: Floats
-) -> float:  # pragma: no cover
-    """Return the mean of the middle half of the scales up to a chunk; NaN of too few.
+def _steady(
+    scales: Floats, stated: Floats, back: int, few: Floats, steady: Floats
+) -> None:  # pragma: no cover
+    """Fill the mean of the middle half of the scales up to each chunk; NaN of too few.
 
     Each counts by how the noise stated for it, if any is, compares with that of the chunk.
+    From chunk to chunk ``few`` stays sorted: one scale goes, one comes.
     """
-    count = 0
-    here = stated[k]
-    for j in range(max(0, first), min(scales.size, k + AFTER + 1)):
-        scale = scales[j]
-        if here == here:
-            scale = scale * here / stated[j] if stated[j] > 0.0 else np.nan
-        if scale == scale:
-            few[count] = scale
-            count += 1
-    if count < STEADY_CHUNKS:
-        return np.nan
-    sort_few(few, count)
-    skip = count // 4
-    total = 0.0
-    for j in range(skip, count - skip):
-        total += few[j]
-    return total / (count - 2 * skip)
+    kept, first, last, by_stated = 0, 0, 0, False
+    for k in range(scales.size):
+        told = stated[k] == stated[k]
+        oldest = max(0, k - back)
+        if told != by_stated:
+            kept, first, last, by_stated = 0, oldest, oldest, told
+        while first < oldest:
+            kept = _exchange(few, kept, _scale_of(scales, stated, first, told), False)
+            first += 1
+        while last < min(scales.size, k + AFTER + 1):
+            kept = _exchange(few, kept, _scale_of(scales, stated, last, told), True)
+            last += 1
+        steady[k] = np.nan
+        if kept >= STEADY_CHUNKS:
+            skip = kept // 4
+            total = 0.0
+            for j in range(skip, kept - skip):
+                total += few[j]
+            steady[k] = total / (kept - 2 * skip) * (stated[k] if told else 1.0)
+
+
+@kernel
+def _scale_of(scales: Floats, stated: Floats, k: int, told: bool) -> float:  # pragma: no cover
+    """Return the scale of a chunk, over the noise stated for it if that is ``told``."""
+    if not told:
+        return scales[k]
+    return scales[k] / stated[k] if stated[k] > 0.0 else np.nan
+
+
+@kernel
+def _exchange(few: Floats, count: int, value: float, comes: bool) -> int:  # pragma: no cover
+    """Put a value into sorted ones, or take it out; return how many there are then."""
+    if value != value:
+        return count
+    j = count if comes else count - 1
+    if comes:
+        while j > 0 and few[j - 1] > value:
+            few[j] = few[j - 1]
+            j -= 1
+        few[j] = value
+        return count + 1
+    moved = few[j]
+    while j > 0 and moved != value:
+        j -= 1
+        few[j], moved = moved, few[j]
+    return count - 1
 
 
 @kernel

@@ -21,7 +21,13 @@ from pipeline.qc.constants import (
     TEMPERATURE_HOLDS_S,
 )
 from pipeline.qc.flags import TEST_BITS, Quality
-from pipeline.qc.frost import cold_season, frost_in_air, frozen_hours, hourly_medians
+from pipeline.qc.frost import (
+    cold_season,
+    frost_in_air,
+    frozen_hours,
+    hourly_medians,
+    hours_asked,
+)
 from pipeline.site.models import QcLimits, Site, Visit, Wire
 from pipeline.variables import SIGNALS
 
@@ -232,16 +238,18 @@ def _frozen_unlogged(
     per_hour = HOUR_S // site.interval_s
     first = int((time_s[0] - site.axis.origin_s) // site.interval_s)
     hour_of = (first + np.arange(time_s.size)) // per_hour - first // per_hour
-    medians, frozen = np.empty(hour_of[-1] + 1), np.empty(hour_of[-1] + 1, dtype=bool)
     seasons = _cold_hours(block, site, cells, columns, hour_of)
-    for column in columns:
-        cold = seasons[cells[column][0]]
-        if not cold.any():
-            continue
-        hourly_medians(theta, column, first, per_hour, medians)
-        fall = limits[column].frozen_fall
-        frozen_hours(medians, cold, first // per_hour, fall, frozen)
-        yield from _marked(column, frozen[hour_of], "frozen", SUSPECT)
+    columns = [column for column in columns if seasons[cells[column][0]].any()]
+    if not columns:
+        return
+    asked = hours_asked(np.logical_or.reduce(list(seasons.values())))
+    medians = hourly_medians(theta, np.array(columns), first, per_hour, asked)
+    frozen = np.empty(asked.size, dtype=bool)
+    for column, series in zip(columns, medians, strict=True):
+        fall, cold = limits[column].frozen_fall, seasons[cells[column][0]]
+        frozen_hours(series, cold, first // per_hour, fall, frozen)
+        if frozen.any():
+            yield from _marked(column, frozen[hour_of], "frozen", SUSPECT)
 
 
 def tells_frost_by_fall(site: Site, tube: str, limits: QcLimits) -> bool:

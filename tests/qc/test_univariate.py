@@ -204,7 +204,12 @@ def test_a_spike_that_does_not_come_back_is_told_from_one_that_does():
 
 def test_a_front_that_rises_over_two_readings_and_halves_in_one_is_no_spike():
     front, spike = make_series([0.0, 0.15, 0.3, 0.15]), make_series([0.15, 0.15, 0.3, 0.15])
-    assert flag_spike(spike, 0.06, return_part=0.1).values.tolist() == [False, False, True, False]
+    assert flag_spike(spike, 0.06, return_part=0.1).values.tolist() == [
+        False,
+        False,
+        True,
+        False,
+    ]
     assert flag_spike(front, 0.06).values.tolist() == [False, False, True, False]
     assert not flag_spike(front, 0.06, return_part=0.1).any()
 
