@@ -24,6 +24,7 @@ from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
 TABLE = "drift_suspects"
+LEAST_NEIGHBOURS = 2  # of the same soil and nominal depth
 SCHEMA = pa.schema(
     [
         ("tube", pa.string()),
@@ -68,45 +69,60 @@ def _suspects(
     """Return all suspicions by tube and depth, ``daily`` (day, tube, depth)."""
     labels = snapshot.labels
     month = _months(site, snapshot.days)
+    ordered = _ordered(snapshot, site, daily)
     found = []
     for tube in sorted(t.tube for t in site.tubes if t.tube in labels["tube"]):
-        row = labels["tube"].index(tube)
-        southern = site.tube_by_id[tube].latitude < 0
+        row, place = labels["tube"].index(tube), site.tube_by_id[tube]
+        alike = ordered[place.soil]
         for depth_m in sorted(labels["depth"]):
-            own = daily[:, row, labels["depth"].index(depth_m)]
+            column = labels["depth"].index(depth_m)
+            own = daily[:, row, column]
             if not np.isfinite(own).any():
                 continue
-            others = _neighbours(snapshot, site, daily, (tube, depth_m))
+            beside = alike.shape[1] > LEAST_NEIGHBOURS
             both = (
-                neighbour_suspect(own, others) if others is not None else None,
-                wet_end_suspect(own, month, southern),
+                neighbour_suspect(own, median_of_others(alike[..., column], own))
+                if beside
+                else None,
+                wet_end_suspect(own, month, place.latitude < 0),
             )
             found += [(tube, depth_m, suspect) for suspect in both if suspect is not None]
     return found
 
 
-def _neighbours(
-    snapshot: Snapshot, site: Site, daily: Floats, sensor: tuple[str, float]
-) -> Floats | None:
-    """Return the daily median of sensors of the same soil and nominal depth, None of < 2."""
-    tube, depth_m = sensor
-    labels = snapshot.labels
-    column = labels["depth"].index(depth_m)
-    rows = [
-        labels["tube"].index(other.tube)
-        for other in site.tubes
-        if other.tube != tube
-        and other.soil == site.tube_by_id[tube].soil
-        and other.tube in labels["tube"]
-    ]
-    if len(rows) < 2:
-        return None
-    part = np.sort(daily[:, rows, column], axis=1)  # NaN last
-    count = np.isfinite(part).sum(axis=1)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(rows) - 1)
-    days = np.arange(len(part))
-    median = 0.5 * (part[days, low] + part[days, high])
-    return np.where(count >= 2, median, np.nan)
+def _ordered(snapshot: Snapshot, site: Site, daily: Floats) -> dict[str | None, Floats]:
+    """Return by soil the values of all its tubes, (day, tube, depth), each day's upwards."""
+    rows: dict[str | None, list[int]] = {}
+    for tube in site.tubes:
+        if tube.tube in snapshot.labels["tube"]:
+            rows.setdefault(tube.soil, []).append(snapshot.labels["tube"].index(tube.tube))
+    return {soil: np.sort(daily[:, part], axis=1) for soil, part in rows.items()}
+
+
+def median_of_others(ordered: Floats, own: Floats) -> Floats:
+    """Return for each day the median of all sensors but one.
+
+    Parameters
+    ----------
+    ordered : array (day, sensor)
+        Values of all, each day's upwards and NaN last.
+    own : array (day,)
+        Of the one, which is among them.
+
+    Returns
+    -------
+    array (day,)
+        NaN where fewer than `LEAST_NEIGHBOURS` others have a value.
+    """
+    there = np.isfinite(own)
+    count = np.isfinite(ordered).sum(axis=1) - there
+    # Among the others, what stands behind the one is one place further on.
+    place = np.where(there, (ordered < own[:, np.newaxis]).sum(axis=1), ordered.shape[1])
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    last, day = ordered.shape[1] - 1, np.arange(len(ordered))
+    low, high = (np.minimum(at + (at >= place), last) for at in (low, high))
+    median = 0.5 * (ordered[day, low] + ordered[day, high])
+    return np.where(count >= LEAST_NEIGHBOURS, median, np.nan)
 
 
 def _months(site: Site, days: int) -> NDArray[np.int64]:

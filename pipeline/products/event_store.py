@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -155,3 +158,24 @@ def frame_of(table: pa.Table | None) -> pd.DataFrame:
         return pd.DataFrame()
     frame: pd.DataFrame = table.to_pandas()
     return frame
+
+
+def rows_by_tube(name: str, table: pa.Table | None) -> dict[str, pa.Table]:
+    """Return the rows of a stored table by tube; none where it is of another form.
+
+    A tube's rows follow each other, so that each part is a view.
+    """
+    if table is None or table.schema != SCHEMAS[name] or not table.num_rows:
+        return {}
+    tubes = table["tube"].combine_chunks().dictionary_encode()
+    number = tubes.indices.to_numpy()
+    edges = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), len(number)]
+    return {
+        tubes.dictionary[int(number[start])].as_py(): table.slice(start, stop - start)
+        for start, stop in pairwise(edges)
+    }
+
+
+def whole_table(name: str, parts: list[pa.Table]) -> pa.Table:
+    """Return the rows of all tubes, put together."""
+    return pa.concat_tables([SCHEMAS[name].empty_table(), *parts]).combine_chunks()

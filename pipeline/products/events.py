@@ -31,7 +31,7 @@ from pipeline.derive.weights import EndRules
 from pipeline.products.event_blocks import Reader
 from pipeline.products.event_drainage import with_drainage
 from pipeline.products.event_runs import runs
-from pipeline.products.event_store import frame_of, table_of
+from pipeline.products.event_store import frame_of, rows_by_tube, table_of, whole_table
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
@@ -58,23 +58,23 @@ def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, 
     mapping of str to Table
         Those of `TABLES`, in order of tube, time and depth.
     """
-    before = {name: frame_of(snapshot.table(name)) for name in TABLES}
+    before = {name: rows_by_tube(name, snapshot.table(name)) for name in TABLES}
     reader = Reader(snapshot)
-    parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
+    parts: dict[str, list[pa.Table]] = {name: [] for name in TABLES}
     for column, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda x: x[1]):
         profile = tube_profile(site, tube, snapshot.labels["depth"])
         if profile is None:
             continue
-        old = {name: _of_tube(frame, tube) for name, frame in before.items()}
+        kept = {name: before[name][tube] for name in TABLES if tube in before[name]}
         days = computed[column]
-        made = _tube_events(reader, column, profile, days, old)
-        if days.any() or old["fronts"].empty:
+        if days.any():
+            old = {name: frame_of(kept.get(name)) for name in TABLES}
+            made = _tube_events(reader, column, profile, days, old)
             made = with_drainage(reader, site, (column, profile), days, made, old["uptake"])
-        else:
-            made = old
-        for name, frame in made.items():
-            parts[name].append(frame)
-    return {name: table_of(name, parts[name]) for name in TABLES}
+            kept = {name: table_of(name, [frame]) for name, frame in made.items()}
+        for name, rows in kept.items():
+            parts[name].append(rows)
+    return {name: whole_table(name, parts[name]) for name in TABLES}
 
 
 def events_inputs(snapshot: Snapshot, site: Site) -> str:
@@ -111,12 +111,6 @@ def relative_slope_error(site: Site, tube: str) -> float:
     return max(found) if found else Profile._field_defaults["relative_error"]
 
 
-def _of_tube(frame: pd.DataFrame, tube: str) -> pd.DataFrame:
-    if frame.empty:
-        return frame
-    return frame[frame["tube"] == tube].reset_index(drop=True)
-
-
 def _tube_events(
     reader: Reader,
     column: int,
@@ -125,8 +119,6 @@ def _tube_events(
     old: dict[str, pd.DataFrame],
 ) -> dict[str, pd.DataFrame]:
     """Return the three tables of one tube."""
-    if not computed.any() and not old["fronts"].empty:
-        return {name: old[name] for name in ("fronts", "events", "event_depths")}
     fronts = _fronts(reader, column, profile, computed, old["fronts"])
     if fronts.empty:
         none = pd.DataFrame()

@@ -224,11 +224,14 @@ class _Part:
 def _parts(
     state: Snapshot, site: Site, computed: NDArray[np.bool_], touched: NDArray[np.bool_]
 ) -> list[_Part]:
-    """Cut the touched days into parts that read whole chunks."""
+    """Cut the touched days into parts: of one chunk, the tubes that were touched."""
     parts = []
     rain: dict[tuple[int, int], NDArray[np.float64] | None] = {}
     for start in range(0, len(computed), CHUNK_TUBES):
-        columns = slice(start, min(start + CHUNK_TUBES, len(computed)))
+        tubes = start + np.flatnonzero(touched[start : start + CHUNK_TUBES].any(axis=1))
+        if not tubes.size:
+            continue
+        columns = slice(int(tubes[0]), int(tubes[-1]) + 1)
         days = np.flatnonzero(touched[columns].any(axis=0))
         for block in np.unique(days // BLOCK_DAYS):
             inside = days[days // BLOCK_DAYS == block]

@@ -105,14 +105,10 @@ def neighbour_suspect(daily: Floats, others: Floats) -> Suspect | None:
         Daily means of the sensor, and the median of its neighbours'.
     """
     blocks = daily.size // BLOCK_DAYS
-    difference, wetness, day = (np.full(blocks, np.nan) for _ in range(3))
-    for block in range(blocks):  # some hundred in a record
-        part = slice(block * BLOCK_DAYS, (block + 1) * BLOCK_DAYS)
-        known = np.isfinite(daily[part]) & np.isfinite(others[part])
-        if known.sum() >= LEAST_DAYS:
-            difference[block] = np.median((daily[part] - others[part])[known])
-            wetness[block] = np.median(others[part][known])
-            day[block] = (block + 0.5) * BLOCK_DAYS
+    away = daily - others
+    difference = _block_medians(away, blocks)
+    wetness = _block_medians(np.where(np.isfinite(away), others, np.nan), blocks)
+    day = (np.arange(blocks) + 0.5) * BLOCK_DAYS
     told = np.isfinite(difference)
     if told.sum() < LEAST_VALUES:
         return None
@@ -120,6 +116,15 @@ def neighbour_suspect(daily: Floats, others: Floats) -> Suspect | None:
     share = theil_sen_slope(wetness, difference)
     share = 0.0 if math.isnan(share) else share
     return _suspect("neighbours", day.astype(np.int64), difference - share * wetness)
+
+
+def _block_medians(values: Floats, blocks: int) -> Floats:
+    """Return the median of the known values of each block, NaN where there are too few."""
+    ordered = np.sort(values[: blocks * BLOCK_DAYS].reshape(blocks, BLOCK_DAYS), axis=1)
+    count = np.isfinite(ordered).sum(axis=1)  # NaN comes last
+    at = np.arange(blocks)
+    median = 0.5 * (ordered[at, np.maximum(count - 1, 0) // 2] + ordered[at, count // 2])
+    return np.where(count >= LEAST_DAYS, median, np.nan)
 
 
 def _suspect(kind: str, day: NDArray[np.int64], values: Floats) -> Suspect | None:

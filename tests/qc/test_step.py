@@ -38,6 +38,7 @@ SHORT = QcLimits(flat_suspect_h=4.0, flat_fail_h=8.0)
 PLAIN = {
     **dict.fromkeys(("spike_noise", "stuck_chance", "burst_noise", "step_suspect")),
     **dict.fromkeys(("dropout_fall", "neighbour_suspect", "maintenance_h")),
+    **dict.fromkeys(("frozen_degc", "frozen_fall")),
 }
 
 
