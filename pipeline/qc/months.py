@@ -60,6 +60,8 @@ def daily_wave(temperature: NDArray[np.floating], interval_s: int) -> Floats:
         with fewer than four values, or values on one side of the day only, are left out; NaN
         where fewer than seven days are left.
     """
+    if temperature.shape[1] == 1:  # a lone column would be summed in another order
+        return daily_wave(np.repeat(temperature, 2, axis=1), interval_s)[:, :1]
     per_day = DAY_S // interval_s
     days = temperature.reshape(-1, per_day, temperature.shape[1]).astype(np.float64)
     known = np.isfinite(days)

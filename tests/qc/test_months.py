@@ -37,3 +37,14 @@ def test_half_days_tell_no_wave():
     at = np.arange(28 * DAY)
     warm = np.where(at % DAY < DAY // 2, 10 + np.cos(2 * np.pi * at / DAY), np.nan)
     assert np.isnan(daily_wave(warm[:, None], STEP_S)).all()
+
+
+@pytest.mark.parametrize("sensors", [1, 2, 5])
+def test_a_sensor_has_the_same_bits_alone_and_among_others(sensors):
+    random = np.random.default_rng(2)
+    warm = random.normal(10, 3, (28 * DAY, 6)).astype(np.float32)
+    warm[random.random(warm.shape) < 0.1] = np.nan
+    wave, noise = daily_wave(warm, STEP_S), record_noise(warm)
+    part = warm[:, :sensors]
+    np.testing.assert_array_equal(daily_wave(part, STEP_S), wave[:, :sensors])
+    np.testing.assert_array_equal(record_noise(part), noise[:sensors])
