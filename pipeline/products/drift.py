@@ -20,11 +20,11 @@ from pipeline.qc.drift_suspects import (
     sentence,
     wet_end_suspect,
 )
+from pipeline.qc.neighbours import median_of_others
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
 TABLE = "drift_suspects"
-LEAST_NEIGHBOURS = 2  # of the same soil and nominal depth
 SCHEMA = pa.schema(
     [
         ("tube", pa.string()),
@@ -69,60 +69,33 @@ def _suspects(
     """Return all suspicions by tube and depth, ``daily`` (day, tube, depth)."""
     labels = snapshot.labels
     month = _months(site, snapshot.days)
-    ordered = _ordered(snapshot, site, daily)
+    others = _median_of_others(snapshot, site, daily)
     found = []
     for tube in sorted(t.tube for t in site.tubes if t.tube in labels["tube"]):
-        row, place = labels["tube"].index(tube), site.tube_by_id[tube]
-        alike = ordered[place.soil]
+        row, southern = labels["tube"].index(tube), site.tube_by_id[tube].latitude < 0
         for depth_m in sorted(labels["depth"]):
             column = labels["depth"].index(depth_m)
             own = daily[:, row, column]
             if not np.isfinite(own).any():
                 continue
-            beside = alike.shape[1] > LEAST_NEIGHBOURS
             both = (
-                neighbour_suspect(own, median_of_others(alike[..., column], own))
-                if beside
-                else None,
-                wet_end_suspect(own, month, place.latitude < 0),
+                neighbour_suspect(own, others[:, row, column]),
+                wet_end_suspect(own, month, southern),
             )
             found += [(tube, depth_m, suspect) for suspect in both if suspect is not None]
     return found
 
 
-def _ordered(snapshot: Snapshot, site: Site, daily: Floats) -> dict[str | None, Floats]:
-    """Return by soil the values of all its tubes, (day, tube, depth), each day's upwards."""
-    rows: dict[str | None, list[int]] = {}
+def _median_of_others(snapshot: Snapshot, site: Site, daily: Floats) -> Floats:
+    """Return the daily median of all other sensors of the same soil and nominal depth."""
+    rows: dict[str, list[int]] = {}
     for tube in site.tubes:
         if tube.tube in snapshot.labels["tube"]:
             rows.setdefault(tube.soil, []).append(snapshot.labels["tube"].index(tube.tube))
-    return {soil: np.sort(daily[:, part], axis=1) for soil, part in rows.items()}
-
-
-def median_of_others(ordered: Floats, own: Floats) -> Floats:
-    """Return for each day the median of all sensors but one.
-
-    Parameters
-    ----------
-    ordered : array (day, sensor)
-        Values of all, each day's upwards and NaN last.
-    own : array (day,)
-        Of the one, which is among them.
-
-    Returns
-    -------
-    array (day,)
-        NaN where fewer than `LEAST_NEIGHBOURS` others have a value.
-    """
-    there = np.isfinite(own)
-    count = np.isfinite(ordered).sum(axis=1) - there
-    # Among the others, what stands behind the one is one place further on.
-    place = np.where(there, (ordered < own[:, np.newaxis]).sum(axis=1), ordered.shape[1])
-    low, high = np.maximum(count - 1, 0) // 2, count // 2
-    last, day = ordered.shape[1] - 1, np.arange(len(ordered))
-    low, high = (np.minimum(at + (at >= place), last) for at in (low, high))
-    median = 0.5 * (ordered[day, low] + ordered[day, high])
-    return np.where(count >= LEAST_NEIGHBOURS, median, np.nan)
+    others = np.full(daily.shape, np.nan)
+    for part in rows.values():
+        others[:, part] = median_of_others(daily[:, part])[0]
+    return others
 
 
 def _months(site: Site, days: int) -> NDArray[np.int64]:

@@ -172,7 +172,11 @@ def _depart(
     """Fill how far each value is from all that neighbours showed, and what may be."""
     days, tubes, depths = water.shape
     room = np.empty(USUAL_DAYS)
+    ends = np.empty((4, days))
+    owner = np.empty((2, days), dtype=np.int64)
     for depth in range(depths):
+        for day in range(days):
+            _ends_of_day(water[day, :, depth], ends[:, day], owner[:, day])
         for tube in range(tubes):
             for day in range(1, days):
                 if not difference[day, tube, depth] == difference[day, tube, depth]:
@@ -186,21 +190,31 @@ def _depart(
                 if n < LEAST_USUAL:
                     continue
                 usual = np.median(room[:n])
-                spread = np.median(np.abs(room[:n] - usual)) * MAD_TO_SPREAD
-                low, high = _range_of_others(water, day, tube, depth)
+                low, high = np.inf, -np.inf
+                for near in range(max(0, day - NEAR_DAYS), min(days, day + NEAR_DAYS + 1)):
+                    low = min(low, ends[int(owner[0, near] == tube), near])
+                    high = max(high, ends[2 + int(owner[1, near] == tube), near])
                 value = water[day, tube, depth] - usual
-                away[day, tube, depth] = max(0.0, value - high) + min(0.0, value - low)
-                limit[day, tube, depth] = max(LEAST_DEPARTURE, DEPARTURE_SPREADS * spread)
+                outside = max(0.0, value - high) + min(0.0, value - low)
+                away[day, tube, depth] = outside
+                if outside != 0.0:  # hardly ever: the spread costs as much as all the rest
+                    spread = np.median(np.abs(room[:n] - usual)) * MAD_TO_SPREAD
+                    limit[day, tube, depth] = max(LEAST_DEPARTURE, DEPARTURE_SPREADS * spread)
 
 
 @kernel
-def _range_of_others(
-    water: Floats, day: int, tube: int, depth: int
-) -> tuple[float, float]:  # pragma: no cover
-    low, high = np.inf, -np.inf
-    for near in range(max(0, day - NEAR_DAYS), min(len(water), day + NEAR_DAYS + 1)):
-        for other in range(water.shape[1]):
-            value = water[near, other, depth]
-            if other != tube and value == value:
-                low, high = min(low, value), max(high, value)
-    return low, high
+def _ends_of_day(
+    values: Floats, ends: Floats, owner: NDArray[np.int64]
+) -> None:  # pragma: no cover
+    """Fill the two lowest and the two highest values of tubes, and whose the outermost are."""
+    ends[:2], ends[2:], owner[:] = np.inf, -np.inf, -1
+    for tube in range(values.size):
+        value = values[tube]
+        if value < ends[0]:
+            ends[1], ends[0], owner[0] = ends[0], value, tube
+        elif value < ends[1]:
+            ends[1] = value
+        if value > ends[2]:
+            ends[3], ends[2], owner[1] = ends[2], value, tube
+        elif value > ends[3]:
+            ends[3] = value

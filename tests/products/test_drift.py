@@ -8,7 +8,7 @@ import numpy as np
 from bare_site import make_site, make_tube, make_wire
 
 from pipeline.axis import TimeAxis
-from pipeline.products.drift import SCHEMA, drift_suspects, median_of_others
+from pipeline.products.drift import SCHEMA, drift_suspects
 
 TUBES = ("T1", "T2", "T3", "T4")
 
@@ -81,16 +81,3 @@ def test_one_neighbour_is_no_witness():
     tubes = tuple(t.model_copy(update={"soil": soils[t.tube]}) for t in site.tubes)
     apart = site.model_copy(update={"tubes": tubes})
     assert table(apart, state).num_rows == 0
-
-
-def test_the_median_of_others_is_numpys_of_the_rest():
-    random = np.random.default_rng(3)
-    values = np.round(random.random((400, 7)), 1)  # with ties
-    values[random.random(values.shape) < 0.4] = np.nan
-    ordered = np.sort(values, axis=1)
-    for one in range(values.shape[1]):
-        rest = np.delete(values, one, axis=1)
-        enough = np.isfinite(rest).sum(axis=1) >= 2
-        expected = np.full(len(rest), np.nan)
-        expected[enough] = np.nanmedian(rest[enough], axis=1)
-        np.testing.assert_array_equal(median_of_others(ordered, values[:, one]), expected)
