@@ -1,6 +1,7 @@
 """Kills nights at random instants and looks at what is left.
 
-``python tests/kills/kill.py ROUNDS [SEED] [--draw]`` runs it by hand. A round copies a site
+``python tests/kills/kill.py ROUNDS [SEED] [--draw]`` runs it by hand; every fourth round kills
+a delivery instead, see `kill_delivery`. A round copies a site
 that has had its first night, starts the second, kills it without warning, and then asks:
 
 - does the store open, with either the state before or the whole state after in it;
@@ -50,8 +51,8 @@ def export(day: int) -> str:
 class Nursery:
     """A process that forks nights."""
 
-    def __init__(self, site: Path, drawing: bool = False) -> None:
-        self.kind = "draw" if drawing else "plain"
+    def __init__(self, site: Path, kind: str = "plain") -> None:
+        self.kind = kind  # plain, draw or deliver
         self.process = subprocess.Popen(
             [sys.executable, str(HERE / "nursery.py"), str(site)],
             stdin=subprocess.PIPE,
@@ -101,12 +102,12 @@ class Killer:
         self.base, whole = work / "base", work / "whole"
         shutil.copytree(SITE, self.base)
         (self.base / "data").mkdir()
-        self.nursery = Nursery(self.base, drawing)
-        self._bring(self.base, 10)
+        self.nursery = Nursery(self.base, "draw" if drawing else "plain")
+        bring(self.base, 10)
         self._night(self.base)
         self.before = state_of(self.base)
         shutil.copytree(self.base, whole)
-        self._bring(whole, 11)
+        bring(whole, 11)
         began = time.monotonic()
         self._night(whole)
         self.seconds = time.monotonic() - began
@@ -122,7 +123,7 @@ class Killer:
     def _round(self, number: int, outcome: Outcome) -> None:
         folder = self.work / f"round-{number}"
         shutil.copytree(self.base, folder)
-        self._bring(folder, 11)
+        bring(folder, 11)
         delay = self.chance.uniform(0, 1.05 * self.seconds)
         child = self.nursery.begin(folder)
         time.sleep(delay)
@@ -158,14 +159,15 @@ class Killer:
         if self.nursery.wait() != 0:
             raise RuntimeError("a night that nobody killed failed")
 
-    @staticmethod
-    def _bring(folder: Path, day: int) -> None:
-        logger, rounds = folder / "data" / "logger-a", folder / "data" / "rounds"
-        for path in (logger, rounds):
-            path.mkdir(parents=True, exist_ok=True)
-        (logger / f"2023-03-{day}.csv").write_text(export(day), encoding="utf-8")
-        if day > 10:
-            (rounds / "first.csv").write_text(ROUND, encoding="utf-8")
+
+def bring(folder: Path, day: int) -> None:
+    """Put a day's export into a site's data, and from the second on a round."""
+    logger, rounds = folder / "data" / "logger-a", folder / "data" / "rounds"
+    for path in (logger, rounds):
+        path.mkdir(parents=True, exist_ok=True)
+    (logger / f"2023-03-{day}.csv").write_text(export(day), encoding="utf-8")
+    if day > 10:
+        (rounds / "first.csv").write_text(ROUND, encoding="utf-8")
 
 
 def state_of(folder: Path) -> tuple[dict, dict]:
@@ -226,17 +228,28 @@ def leftovers(folder: Path) -> list[str]:
 
 
 def main() -> None:
+    from kill_delivery import DeliveryKiller  # which needs this module
+
     numbers = [int(a) for a in sys.argv[1:] if a.isdigit()]
     rounds, seed = (*numbers, 100, 1)[:2] if len(numbers) != 1 else (numbers[0], 1)
-    with tempfile.TemporaryDirectory() as work:
-        outcome = Killer(Path(work), seed, "--draw" in sys.argv).run(rounds)
-    print(
-        f"{outcome.rounds} nights killed, {outcome.finished} of them after they were over; "
-        f"found {dict(outcome.states)}; {len(outcome.faults)} faults"
-    )
-    for fault in outcome.faults:
+    faults = []
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as work:
+        nights, deliveries = Path(work, "nights"), Path(work, "deliveries")
+        nights.mkdir()
+        deliveries.mkdir()
+        for what, killer, part in (
+            ("nights", Killer(nights, seed, "--draw" in sys.argv), rounds - rounds // 4),
+            ("deliveries", DeliveryKiller(deliveries, seed), rounds // 4),
+        ):
+            outcome = killer.run(part)
+            faults += outcome.faults
+            print(
+                f"{outcome.rounds} {what} killed, {outcome.finished} of them after they were "
+                f"over; found {dict(outcome.states)}; {len(outcome.faults)} faults"
+            )
+    for fault in faults:
         print(f"  {fault}")
-    sys.exit(bool(outcome.faults))
+    sys.exit(bool(faults))
 
 
 if __name__ == "__main__":

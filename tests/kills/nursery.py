@@ -1,7 +1,7 @@
 """Forks nights to be killed: everything is imported once, nothing is opened before the fork.
 
-Reads lines "FOLDER" from standard input, forks a night of that site, and answers with the
-child's process id. A line "wait" is answered with the child's exit status.
+Reads lines "KIND FOLDER" from standard input, forks a night of that site (plain, or with
+pictures: draw) or a delivery (deliver), and answers with the child's process id. "wait" is answered with the child's exit status.
 """
 
 import os
@@ -15,15 +15,20 @@ import xarray as xr
 
 from pipeline import night
 from pipeline.cubes import SPECS
+from pipeline.delivering import deliver_site
+from pipeline.delivery_contents import Request
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 
 
-def live(folder: Path, drawing: bool) -> None:
+def live(folder: Path, kind: str) -> None:
+    if kind == "deliver":
+        deliver_site(folder, Request(pictures=False))
+        return
     done = night.store_night(folder, NOW)
     parts = [night.deliver_night(folder, done)]
-    if drawing:
+    if kind == "draw":
         parts.append(night.draw_night(folder, done))
     night.close_night(folder, done, *parts)
 
@@ -60,7 +65,7 @@ def main() -> None:
         if child == 0:
             code = 1
             try:
-                live(Path(folder), kind == "draw")
+                live(Path(folder), kind)
                 code = 0
             finally:
                 os._exit(code)
