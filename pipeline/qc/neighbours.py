@@ -190,16 +190,25 @@ def _depart(
                 if n < LEAST_USUAL:
                     continue
                 usual = np.median(room[:n])
-                low, high = np.inf, -np.inf
-                for near in range(max(0, day - NEAR_DAYS), min(days, day + NEAR_DAYS + 1)):
-                    low = min(low, ends[int(owner[0, near] == tube), near])
-                    high = max(high, ends[2 + int(owner[1, near] == tube), near])
+                low, high = _range_of_others(ends, owner, tube, day)
                 value = water[day, tube, depth] - usual
                 outside = max(0.0, value - high) + min(0.0, value - low)
                 away[day, tube, depth] = outside
                 if outside != 0.0:  # hardly ever: the spread costs as much as all the rest
                     spread = np.median(np.abs(room[:n] - usual)) * MAD_TO_SPREAD
                     limit[day, tube, depth] = max(LEAST_DEPARTURE, DEPARTURE_SPREADS * spread)
+
+
+@kernel
+def _range_of_others(
+    ends: Floats, owner: NDArray[np.int64], tube: int, day: int
+) -> tuple[float, float]:  # pragma: no cover
+    """Return the lowest and highest value of all but one tube on the days around one."""
+    low, high = np.inf, -np.inf
+    for near in range(max(0, day - NEAR_DAYS), min(owner.shape[1], day + NEAR_DAYS + 1)):
+        low = min(low, ends[int(owner[0, near] == tube), near])
+        high = max(high, ends[2 + int(owner[1, near] == tube), near])
+    return low, high
 
 
 @kernel

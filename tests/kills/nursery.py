@@ -1,7 +1,8 @@
 """Forks nights to be killed: everything is imported once, nothing is opened before the fork.
 
 Reads lines "KIND FOLDER" from standard input, forks a night of that site (plain, or with
-pictures: draw) or a delivery (deliver), and answers with the child's process id. "wait" is answered with the child's exit status.
+pictures: draw) or a delivery (deliver), and answers with the child's process id. A line "wait"
+is answered with the child's exit status.
 """
 
 import os
