@@ -23,6 +23,11 @@ STEP_AT_ONCE = 0.7  # part of its height a step has in its one reading
 # that are judged here no front is over within one of them and then stands still.
 STEP_CLEAR, STEP_CLEAR_NOISE = 0.93, 2.5
 STEP_DRIFT_PART, STEP_DRIFT_NOISE = 0.2, 3.0
+# In moving soil lines through so many readings on either side take the place of levels. They
+# keep their slope to this part and so much noise a reading, and readings lie on them.
+SLOPE_SIDE, SLOPE_PART, SLOPE_NOISE = 6, 0.6, 1.0
+SLOPE_AT_ONCE, SLOPE_AT_ONCE_NOISE = 0.05, 2.5
+SLOPE_REST_PART, SLOPE_REST_NOISE = 0.05, 2.0
 DRY, WET, UNKNOWN = 0, 1, 2  # of the rain logged in the day before
 
 
@@ -80,6 +85,55 @@ def step_height(
 
 
 @kernel
+def line_of(
+    x: Floats, first: int, stride: int
+) -> tuple[float, float, float]:  # pragma: no cover
+    """Return mean, slope a reading and mean square rest of a line through some readings."""
+    middle = 0.5 * (SLOPE_SIDE - 1)
+    squares = SLOPE_SIDE * (SLOPE_SIDE * SLOPE_SIDE - 1) / 12.0
+    mean, slope, rest = 0.0, 0.0, 0.0
+    for j in range(SLOPE_SIDE):
+        mean += x[first + j * stride] / SLOPE_SIDE
+        slope += (j - middle) * x[first + j * stride] / squares
+    for j in range(SLOPE_SIDE):
+        away = x[first + j * stride] - mean - slope * (j - middle)
+        rest += away * away / SLOPE_SIDE
+    return mean, slope, rest
+
+
+@kernel
+def step_on_slope(
+    x: Floats, i: int, stride: int, limit: float, noise: float
+) -> float:  # pragma: no cover
+    """Return the height of a step in soil that drains or dries steadily; 0 if there is none.
+
+    A rise counts only where soil drained before, and after it drains no faster: soil that
+    new water reached would.
+    """
+    side = SLOPE_SIDE * stride
+    if i < side or i + side > x.size:
+        return 0.0
+    mean, slope, rest = line_of(x, i - side, stride)
+    mean_after, slope_after, rest_after = line_of(x, i, stride)
+    half = 0.5 * SLOPE_SIDE
+    height = (mean_after - half * slope_after) - (mean + half * slope)
+    size, bend = abs(height), slope_after - slope
+    goes_on = x[i + stride] - x[i] > SLOPE_AT_ONCE_NOISE * noise
+    wets = goes_on or slope > -SLOPE_NOISE * noise or bend < -0.5 * SLOPE_NOISE * noise
+    if not size > limit or (height > 0.0 and wets):
+        return 0.0
+    missing = abs(x[i] - x[i - stride] - height)
+    most = (SLOPE_REST_PART * size + SLOPE_REST_NOISE * noise) ** 2
+    if (
+        abs(bend) <= SLOPE_PART * abs(slope) + SLOPE_NOISE * noise
+        and missing <= SLOPE_AT_ONCE * size + SLOPE_AT_ONCE_NOISE * noise
+        and max(rest, rest_after) <= most
+    ):
+        return height
+    return 0.0
+
+
+@kernel
 def steps_of_run(
     x: Floats,
     run: Integers,
@@ -112,6 +166,8 @@ def steps_of_run(
             if not at_once > least:
                 continue
             height = step_height(x, start + n, stride, limit, noise[k])
+            if height == 0.0:
+                height = step_on_slope(x, start + n, stride, limit, noise[k])
             clear = at_once >= STEP_CLEAR * abs(height) - STEP_CLEAR_NOISE * noise[k]
             if height < 0.0 or (height > 0.0 and (clear or rain[start + n] == DRY)):
                 mark(marks, start + n, column, STEP, SUSPECT)

@@ -48,6 +48,12 @@ CURVE_LEAST, CURVE_PART = 0.7, 0.6
 SIDES_PART, SIDES_NOISE = 0.25, 3.0
 # So may the readings around it: where all of them move, the soil does.
 SPREAD_PART, SPREAD_NOISE = 0.5, 3.0
+# In moving soil a reading is held against a cubic through the eight around it, if these lie on
+# one: chi squared of four degrees of freedom within noise, or a little of the distance.
+CUBIC_MISFIT, CUBIC_PART, CUBIC_SHARP = 13.0, 0.1, 0.3
+# Nor do the lines through the three readings on either side lead to it, as at a peak's top.
+SIDE_PART = 0.6
+OF_CUBIC = 1.158889  # as above, a reading less the cubic: sqrt(1 + sum of squared weights)
 # Where the parabola is not to be had, a spike stands out from each neighbour it has by this.
 NEAR_PART = 0.35
 
@@ -180,6 +186,35 @@ def _off_the_curve(x: Floats, i: int, stride: int) -> float:  # pragma: no cover
 
 
 @kernel
+def _off_the_cubic(x: Floats, i: int, stride: int, noise: float) -> float:  # pragma: no cover
+    """Return z of a reading against the cubic through its eight neighbours.
+
+    0 where these do not lie on one, or the reading is no extreme. What is even about the
+    middle and what is odd are fitted apart, each with two degrees of freedom left.
+    """
+    even, odd, even2, odd2, square, cube = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for j in range(1, SIDE + 1):
+        left, right = x[i - j * stride], x[i + j * stride]
+        both, half = 0.5 * (left + right) - x[i], 0.5 * (right - left)
+        even, even2 = even + both, even2 + both * both
+        square += (j * j - 7.5) * both
+        odd, odd2 = odd + j * half, odd2 + half * half
+        cube += (j * j - 11.8) * j * half
+    slope = square / 129.0
+    bend = abs(0.25 * even - 7.5 * slope)
+    rest = even2 - 0.25 * even * even - square * slope
+    rest += odd2 - odd * odd / 30.0 - cube * cube / 712.8
+    most = CUBIC_MISFIT * noise * noise + (CUBIC_PART * bend) ** 2
+    if not 2.0 * rest <= most or not _is_sharp(x, i, stride, CUBIC_SHARP * bend):
+        return 0.0
+    left = x[i] - 1.5 * x[i - stride] + 0.5 * x[i - 3 * stride]
+    right = x[i] - 1.5 * x[i + stride] + 0.5 * x[i + 3 * stride]
+    if left * right < 0.0 or min(abs(left), abs(right)) < SIDE_PART * bend:
+        return 0.0
+    return bend / (OF_CUBIC * noise)
+
+
+@kernel
 def stand_out(
     x: Floats, i: int, stride: int, noise: float, least: float, few: Floats
 ) -> float:  # pragma: no cover
@@ -221,7 +256,7 @@ def stand_out(
         or abs(apart) > SIDES_PART * size + SIDES_NOISE * noise
         or spread > SPREAD_PART * size + SPREAD_NOISE * noise
     ):
-        return 0.0
+        return _off_the_cubic(x, i, stride, noise) if count == 2 * SIDE else 0.0
     return size / (deviation * noise)
 
 

@@ -79,6 +79,23 @@ def test_fronts_spikes_and_drainage_are_no_steps():
     assert not fired(judged(x, np.zeros(STEPS)), "step").any()
 
 
+@pytest.mark.parametrize("size", [-0.03, 0.03])
+def test_a_step_in_soil_that_drains_steadily(size):
+    x = profile()
+    x[:, 0] += 0.003 * np.clip(AT + 40 - np.arange(STEPS), 0, 80)
+    x[AT:, 0] += size
+    assert np.flatnonzero(fired(judged(x), "step")[:, 0]).tolist() == [AT]
+
+
+def test_water_that_reaches_draining_soil_is_no_step():
+    x = profile()
+    x[:AT, 0] += 0.002 * np.minimum(40, np.arange(AT)[::-1])
+    # It comes within two readings and then drains faster than the soil did before.
+    x[AT : AT + 20, 0] += 0.04 * np.exp(-np.arange(20) / 4)
+    x[AT, 0] -= 0.01
+    assert not fired(judged(x), "step")[:, 0].any()
+
+
 def test_a_step_smaller_than_the_noise_allows_is_none():
     x = profile()
     x[AT:, 0] -= 0.03

@@ -100,8 +100,20 @@ class TestStandOut:
             10.0 * np.exp(-((away / 2.5) ** 2)),  # a short peak
             10.0 * np.maximum(0, 1 - away / 3),
             np.arange(41) * 3.0,  # a steep rise
+            -2.5 * away,  # the top between a rise and a fall
         ):
-            assert self.z(x) == 0.0
+            assert self.z(x) < LEAST_LEVEL
+
+    def test_of_a_spike_in_soil_that_moves_steadily(self):
+        # Reference code: numpy's cubic through the eight around it, and its variance there.
+        at = np.arange(41) - 20.0
+        x = 200.0 * np.exp(-(at + 20) / 30)
+        assert self.z(x) < LEAST_LEVEL
+        x[20] += 9.0
+        away = np.delete(at[16:25], 4)
+        off = x[20] - np.polynomial.polynomial.polyfit(away, np.delete(x[16:25], 4), 3)[0]
+        weights = np.linalg.pinv(np.vander(away, 4, increasing=True))[0]
+        assert self.z(x) == pytest.approx(off / np.sqrt(1 + (weights**2).sum()), rel=1e-5)
 
 
 class TestFalse:
