@@ -1,25 +1,29 @@
 """Compiled kernels, kept between runs under the very source they came from.
 
 numba keeps compiled code under the stamp of the file a function is in. What the function calls
-from another file is compiled into it but not watched, so after an update it could go on with
-old arithmetic. Here the folder of compiled code is named by a hash of every file that holds a
-kernel: another source, another folder.
+from another file, and the constants it takes from there, are compiled into it but not watched,
+so after an update it could go on with old arithmetic. Here the folder of a file's compiled
+code is named by a hash of that file and of all files of the package that it imports, directly
+or not: another source, another folder, and an update compiles anew only what it changed.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tempfile
 from collections.abc import Callable
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numba
 
 _PACKAGE = Path(__file__).parent
-_MARK = b"@kernel"
+_NAME = __package__
+# Module and names of an import at the beginning of a line, the names perhaps over many lines.
+_IMPORT = re.compile(rf"^from ({_NAME}[\w.]*) import (\([^)]*\)|.*)", re.MULTILINE)
 
 
 def kernel(function: Callable | None = None, *, inline: str = "never") -> Any:
@@ -39,7 +43,7 @@ def kernel(function: Callable | None = None, *, inline: str = "never") -> Any:
     """
 
     def decorate(target: Callable) -> Any:
-        folder = _folder()
+        folder = _folder(target.__module__)
         settings: Any = numba.config
         before = settings.CACHE_DIR
         settings.CACHE_DIR = folder or before
@@ -52,25 +56,53 @@ def kernel(function: Callable | None = None, *, inline: str = "never") -> Any:
     return decorate if function is None else decorate(function)
 
 
-def source_hash() -> str:
-    """Return a hash of numba's version and all files that hold kernels."""
+def source_hash(module: str) -> str:
+    """Return a hash of numba's version, a module's source, and what it imports from here."""
     digest = hashlib.sha256(numba.__version__.encode())
-    for path in sorted(_PACKAGE.rglob("*.py")):
-        text = path.read_bytes()
-        if _MARK in text:
-            digest.update(path.relative_to(_PACKAGE).as_posix().encode() + b"\0" + text)
+    for name in _imported(module):
+        digest.update(name.encode() + b"\0" + _source(name).encode())
     return digest.hexdigest()[:16]
 
 
-@lru_cache(maxsize=1)
-def _folder() -> str | None:
-    """Return a folder for compiled code; None where nothing can be written.
+def _imported(module: str) -> list[str]:
+    """Return a module of the package and all that it imports from it, by name."""
+    known, waiting = set(), [module]
+    while waiting:
+        name = waiting.pop()
+        if name in known or _path(name) is None:
+            continue
+        known.add(name)
+        for parent, names in _IMPORT.findall(_source(name)):
+            inner = [f"{parent}.{word}" for word in re.findall(r"\w+", names)]
+            waiting += [parent, *inner]  # of a module, or a module of a package
+    return sorted(known)
 
-    Beside the package if that can be written, else in the user's cache folder.
+
+def _path(module: str) -> Path | None:
+    """Return the file of a module of the package; None where it is none."""
+    package, *inner = module.split(".")
+    base = _PACKAGE.joinpath(*inner)
+    files = (base.with_suffix(".py"), base / "__init__.py") if package == _NAME else ()
+    return next((path for path in files if path.is_file()), None)
+
+
+def _source(module: str) -> str:
+    path = _path(module)
+    return "" if path is None else path.read_text(encoding="utf-8")
+
+
+@cache
+def _folder(module: str) -> str | None:
+    """Return a folder for a module's compiled code; None where nothing can be written.
+
+    Beside the package if that can be written, else in the user's cache folder. A module from
+    elsewhere has none: what it imports is not watched.
     """
+    if _path(module) is None:
+        return None
     user = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     for parent in (_PACKAGE / "__pycache__", user / "percolog"):
-        folder = parent / f"kernels-{source_hash()}"
+        folder = parent / "kernels" / f"{module}-{source_hash(module)}"
         try:
             folder.mkdir(parents=True, exist_ok=True)
             with tempfile.TemporaryFile(dir=folder):

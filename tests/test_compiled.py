@@ -13,24 +13,51 @@ PACKAGE = Path(compiled.__file__).parent
 
 @pytest.fixture
 def package(tmp_path, monkeypatch):
-    """Return a package of two files, one of which holds a kernel, in place of ours."""
-    (tmp_path / "kernels.py").write_text("@kernel\ndef f(x):\n    return x + 1\n")
-    (tmp_path / "plain.py").write_text("WORDS = 1\n")
+    """Return a package in place of ours: a kernel, what it imports, and a bystander."""
+    (tmp_path / "inner").mkdir()
+    (tmp_path / "inner" / "__init__.py").write_text("")
+    (tmp_path / "inner" / "numbers.py").write_text("from pipeline.deep import (\n  ONE,\n)\n")
+    (tmp_path / "deep.py").write_text("ONE = 1\n")
+    (tmp_path / "plain.py").write_text("from pipeline.kernels import f\n")
+    (tmp_path / "kernels.py").write_text(
+        "from pipeline.inner import numbers\n@kernel\ndef f(x):\n    return x + numbers.ONE\n"
+    )
     monkeypatch.setattr(compiled, "_PACKAGE", tmp_path)
     return tmp_path
 
 
-def test_another_source_of_any_kernel_gives_another_folder(package):
-    before = compiled.source_hash()
-    assert compiled.source_hash() == before
+@pytest.mark.parametrize("changed", ["kernels.py", "inner/numbers.py", "deep.py"])
+def test_another_source_of_what_a_kernel_rests_on_gives_another_folder(package, changed):
+    before = compiled.source_hash("pipeline.kernels")
+    assert compiled.source_hash("pipeline.kernels") == before
+    with (package / changed).open("a") as stream:
+        stream.write("TWO = 2\n")
+    assert compiled.source_hash("pipeline.kernels") != before
+
+
+def test_what_a_kernel_does_not_import_does_not_matter(package):
+    before = compiled.source_hash("pipeline.kernels")
     (package / "plain.py").write_text("WORDS = 2\n")
-    assert compiled.source_hash() == before
-    (package / "kernels.py").write_text("@kernel\ndef f(x):\n    return x + 2\n")
-    assert compiled.source_hash() != before
+    assert compiled.source_hash("pipeline.kernels") == before
+
+
+def test_imports_of_kernels_stand_at_the_beginning_of_a_line():
+    """Only those are seen by the hash."""
+    hidden = [
+        path.name
+        for path in PACKAGE.rglob("*.py")
+        if "@kernel" in (text := path.read_text(encoding="utf-8"))
+        and re.search(r"^([ \t]+from pipeline|[ \t]*import pipeline)", text, re.MULTILINE)
+    ]
+    assert hidden == []
+
+
+def test_a_function_from_elsewhere_is_compiled_and_not_kept():
+    assert compiled._folder("elsewhere") is None
 
 
 def test_a_kernel_is_compiled_into_its_folder_and_settings_stay(tmp_path, monkeypatch):
-    monkeypatch.setattr(compiled, "_folder", lambda: str(tmp_path))
+    monkeypatch.setattr(compiled, "_folder", lambda module: str(tmp_path))
     before = numba.config.CACHE_DIR
 
     @compiled.kernel
@@ -43,7 +70,7 @@ def test_a_kernel_is_compiled_into_its_folder_and_settings_stay(tmp_path, monkey
 
 
 def test_without_a_folder_to_write_in_a_kernel_still_works(monkeypatch):
-    monkeypatch.setattr(compiled, "_folder", lambda: None)
+    monkeypatch.setattr(compiled, "_folder", lambda module: None)
 
     @compiled.kernel(inline="always")
     def thrice(x):

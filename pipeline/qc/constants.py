@@ -1,8 +1,4 @@
-"""Numbers of the quality tests that no site sets, free of compiled code.
-
-They are compiled into functions marked ``@kernel``; by that word this file counts among the
-sources by which compiled code is kept (`pipeline.compiled.source_hash`).
-"""
+"""Numbers of the quality tests that no site sets, free of compiled code."""
 
 from __future__ import annotations
 
