@@ -3,8 +3,8 @@
 A *foot* is the last lowest reading before a front: from it the record climbs by `RISE` before
 it falls below, and before it, looking back, it stood higher by `FALL`, or stood still. Looks
 are bounded (`fronts_look`), so a front is the same wherever a block begins and ends. The
-*onset* is the first reading at which a line through the climb is `ONSET_RISE` above the base,
-the mean of the readings at the foot. All limits grow with the noise of the record. One reading
+*onset* is the first reading at which a smooth curve through foot and climb stands 0.005 above
+its lowest (`pipeline.derive.onsets`). All limits grow with the noise of the record. One reading
 that stands alone is no front: feet and climbs are sought in medians of three.
 
 Works with or without rain, since rain is not looked at.
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
+from pipeline.derive.onsets import time_onset
 from pipeline.variables import require_units
 
 Floats = NDArray[np.float64]
@@ -29,13 +30,9 @@ Integers = NDArray[np.int64]
 # All of these are ours, found on test fields kept for tuning (docs/truth.md).
 RISE = 0.008  # m3 m-3, least climb of a front
 FALL = 0.003  # m3 m-3, least fall between two fronts at a sensor
-ONSET_RISE = 0.005  # m3 m-3 above the base, where water counts as arrived
-RISE_NOISE, FALL_NOISE, ONSET_NOISE = 8.0, 4.0, 5.0  # the same in multiples of the noise
+RISE_NOISE, FALL_NOISE = 8.0, 4.0  # the same in multiples of the noise
 CLIMB_DAYS, STILL_DAYS, PEAK_DAYS = 4, 10, 10  # longest climb, look back, time to the peak
 PAUSE_S = 6 * 3600  # a climb that goes on after a shorter pause belongs to the same front
-BASE_READINGS = 12
-NEAR = 0.5  # of the onset's rise on either side, through which its line is laid
-BASE_ERROR = 0.4  # times the noise, of the base
 NOISE_BEFORE, NOISE_AFTER = 3, 1  # days around the foot's own whose noise counts
 LEAST_NOISE = 1e-4  # m3 m-3
 # Median of |z| of a standard normal z, times sqrt(1 + 4 + 1), the gain of a second difference.
@@ -89,7 +86,8 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     Notes
     -----
     The uncertainty of an onset has two parts: the interval between the readings on its two
-    sides, over the square root of twelve, and the noise of the fitted line over its slope.
+    sides, over the square root of twelve, and what noise and calibration leave open in the rise
+    of the curve, over its slope.
 
     References
     ----------
@@ -200,7 +198,8 @@ def _fronts_of_series(series, limits):  # type: ignore[no-untyped-def]  # pragma
             places, levels = _longer(places, room), _longer(levels, room)
         places[count, FOOT] = i
         levels[count, NOISE] = sigma
-        _time_onset(values, smooth, at, limits.day, places[count], levels[count])
+        looks = (limits.day, limits.climb)
+        time_onset(values, smooth, at, looks, places[count], levels[count])
         count += 1
     for n in range(count):
         stop = places[n + 1, FOOT] if n + 1 < count else values.size
@@ -295,80 +294,6 @@ def _stood_higher(smooth, at, i, fall, longest):  # type: ignore[no-untyped-def]
         if smooth[j] < smooth[i]:
             return False
     return True
-
-
-@kernel
-def _base(values, smooth, at, foot, sigma, day):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the mean of the readings at the foot: of those within a day and three sigma."""
-    band = smooth[foot] + 3.0 * sigma
-    total, count = values[foot], 1
-    j = foot - 1
-    while j >= 0 and count < BASE_READINGS and smooth[j] <= band and at[foot] - at[j] <= day:
-        total, count, j = total + values[j], count + 1, j - 1
-    j = foot + 1
-    while j < values.size and count < BASE_READINGS and smooth[j] <= band:
-        total, count, j = total + values[j], count + 1, j + 1
-    return total / count
-
-
-@kernel
-def _time_onset(values, smooth, at, day, place, level):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill onset, the reading before it, base, slope and the error of the onset [steps]."""
-    foot, sigma = place[FOOT], level[NOISE]
-    base = _base(values, smooth, at, foot, sigma, day)
-    wanted = max(ONSET_RISE, ONSET_NOISE * sigma)
-    up = foot + 1
-    while up < values.size - 1 and smooth[up] < base + wanted:
-        up += 1
-    first = up
-    while first > foot and smooth[first - 1] >= base + (1.0 - NEAR) * wanted:
-        first -= 1
-    last, furthest = up, min(values.size - 1, up + max(up - first, 3))
-    while last < furthest and smooth[last] < base + (1.0 + NEAR) * wanted:
-        last += 1
-    crossing, slope, error = _line_crossing(values, at, first, last, base + wanted)
-    onset = up
-    if slope > 0.0:
-        while onset > foot + 1 and at[onset - 1] >= crossing:
-            onset -= 1
-        while onset < last and at[onset] < crossing:
-            onset += 1
-    else:
-        slope = (values[up] - values[up - 1]) / (at[up] - at[up - 1])
-        error = 0.0
-    width = float(at[onset] - at[onset - 1])
-    if slope > 0.0:
-        error = sigma * np.sqrt(error * error + BASE_ERROR * BASE_ERROR) / slope
-    place[ONSET], place[BEFORE] = onset, onset - 1
-    level[BASE], level[SLOPE] = base, slope
-    level[ERROR] = np.sqrt(width * width / 12.0 + error * error)
-
-
-@kernel
-def _line_crossing(values, at, first, last, level):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return where a line through readings reaches a level, its slope, and its unit error.
-
-    The error is that of the line at the crossing for readings with a noise of one. The slope
-    is 0 where there are too few readings for a line, or it does not climb.
-    """
-    count = last - first + 1
-    if count < 5:
-        return 0.0, 0.0, 0.0
-    mean_at, mean = 0.0, 0.0
-    for j in range(first, last + 1):
-        mean_at += at[j] - at[first]
-        mean += values[j]
-    mean_at, mean = mean_at / count, mean / count
-    along, across = 0.0, 0.0
-    for j in range(first, last + 1):
-        away = at[j] - at[first] - mean_at
-        along += away * away
-        across += away * (values[j] - mean)
-    if across <= 0.0:
-        return 0.0, 0.0, 0.0
-    slope = across / along
-    away = (level - mean) / slope
-    return at[first] + mean_at + away, slope, np.sqrt(1.0 / count + away * away / along)
 
 
 @kernel

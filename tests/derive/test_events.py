@@ -5,7 +5,8 @@ import pytest
 import xarray as xr
 
 from pipeline.derive.event_tables import wetting_events
-from pipeline.derive.fronts import ONSET_RISE, wetting_fronts
+from pipeline.derive.fronts import wetting_fronts
+from pipeline.derive.onsets import ONSET_RISE
 from pipeline.errors import UnitsError
 
 INTERVAL_S, DAYS = 600, 12

@@ -2,8 +2,9 @@
 
 Lows are sought by scipy's `find_peaks` on true water content without noise, and so by other
 means than the pipeline's. A front climbs from a low by `LEAST_GAIN` or more before the water
-is as low again; it has arrived when the climb is `ONSET_RISE`. A climb that goes on after a
-pause of less than six hours is the same front, as with storms.
+is as low again; it has arrived when the climb is `ONSET_RISE`. Before a low the water has
+fallen by `LEAST_FALL`, or has not been as low for ten days. A climb that goes on after a pause
+of less than six hours is the same front, as with storms.
 """
 
 from __future__ import annotations
@@ -20,6 +21,10 @@ from truth_events import LEAST_GAIN, ONSET_RISE, STORM_GAP_H
 LEAST_FALL = 0.003  # m3 m-3 before a low, as seen from it
 LONGEST_H = 96.0  # of a climb up to the least gain; slower ones are seasons
 PEAK_H = 240.0
+STILL_H = (
+    240.0  # without a lower reading, after which a climb is a front without a fall before
+)
+ANY_LOW = 1e-5  # m3 m-3, far above rounding
 
 
 def true_fronts(
@@ -44,8 +49,9 @@ def _fronts(
     series: NDArray[np.float64], least_gain: float, fall: float, hours: float
 ) -> Iterator[list[float]]:
     # A record that climbs from its first step has its low there.
-    lows, _ = find_peaks(-np.concatenate([[series[0] + 1], series]), prominence=fall)
+    lows, _ = find_peaks(-np.concatenate([[series[0] + 1], series]), prominence=ANY_LOW)
     lows = lows - 1
+    lows = lows[[_begins(series, low, fall, hours) for low in lows.tolist()]]
     for low, following in zip(lows, [*lows[1:], series.size], strict=True):
         part = series[low:following] - series[low]
         reached = np.flatnonzero(part >= least_gain)
@@ -56,6 +62,20 @@ def _fronts(
         peak = int(part[: int(PEAK_H / hours)].argmax())
         speed = 0.5 * ONSET_RISE / max(onset - half, 1)
         yield [low + onset, low + peak, float(part[peak]), speed]
+
+
+def _begins(series: NDArray[np.float64], low: int, fall: float, hours: float) -> bool:
+    """Tell whether a low is the foot of a climb after a fall, or after days without any."""
+    ahead = series[low:]
+    under = np.flatnonzero(ahead < series[low])
+    if ahead[: under[0] if under.size else None].max() < series[low] + fall:
+        return False
+    still = int(STILL_H / hours)
+    before = series[max(0, low - still) : low][::-1]
+    lower = np.flatnonzero(before < series[low])
+    if not lower.size:
+        return True  # nothing lower for ten days: it fell to here, or did not move
+    return bool(before[: lower[0]].max(initial=-1.0) >= series[low] + fall)
 
 
 def _joined(fronts: list[list[float]], hours: float) -> Iterator[list[float]]:

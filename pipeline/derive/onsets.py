@@ -1,0 +1,225 @@
+"""When a front arrived: a smooth curve through its foot and climb, as smooth as the record asks.
+
+The curve is that with the least sum of squared distances, in units of the noise, and of squared
+bends, weighed by a strength. The strength is the likeliest of some, decades apart: a front that
+jumps is followed reading by reading, one that takes a day is told from all its readings. The
+base is the lowest of the curve at the foot, the onset where it stands higher by a stated rise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.compiled import kernel
+
+# All of these are ours, found on test fields kept for tuning (docs/truth.md).
+ONSET_RISE = 0.005  # m3 m-3 above the base, where water counts as arrived
+ONSET_NOISE = 5.0  # the same in multiples of the noise
+RISE_ERROR = 0.02  # relative, standard, of a change of water content by calibration
+BASE_READINGS = 12
+BACK_READINGS, AHEAD_READINGS = 24, 12  # at least, before the foot and after the climb
+WEAKEST, STRONGEST = -3, 8  # powers of ten of the strength
+LEAST_POINTS = 6
+# Columns that are filled in rows of `pipeline.derive.fronts`.
+FOOT, ONSET, BEFORE = range(3)
+BASE, TOP, ERROR, SLOPE, NOISE = range(5)
+
+
+@kernel
+def time_onset(values, smooth, at, looks, place, level):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill onset, the reading before it, base, slope and the error of the onset [steps].
+
+    Parameters
+    ----------
+    values, smooth : (reading,), [m3 m-3]
+        As read, and medians of three.
+    at : (reading,)
+        Their steps.
+    looks : (int, int)
+        Steps of a day, and the longest look before the foot and after the climb.
+    place, level : (column,)
+        Of the front; its foot and noise are filled.
+    """
+    day, furthest = looks
+    foot, sigma = place[FOOT], level[NOISE]
+    base = _base(values, smooth, at, foot, sigma, day)
+    wanted = max(ONSET_RISE, ONSET_NOISE * sigma)
+    up = foot + 1
+    while up < values.size - 1 and smooth[up] < base + wanted:
+        up += 1
+    base, crossing, slope, error = _crossing(values, at, (foot, up, furthest), sigma, wanted)
+    onset = up
+    if slope > 0.0:
+        while onset > foot + 1 and at[onset - 1] >= crossing:
+            onset -= 1
+        while onset < values.size - 1 and at[onset] < crossing:
+            onset += 1
+    else:  # too few readings for a curve, or it is too smooth to get there
+        slope = wanted / (at[up] - at[foot])
+        error = sigma / slope if up - foot > 1 else 0.0
+    width = float(at[onset] - at[onset - 1])
+    place[ONSET], place[BEFORE] = onset, onset - 1
+    level[BASE], level[SLOPE] = base, slope
+    level[ERROR] = np.sqrt(width * width / 12.0 + error * error)
+
+
+@kernel
+def _base(values, smooth, at, foot, sigma, day):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the mean of the readings at the foot: of those within a day and three sigma."""
+    band = smooth[foot] + 3.0 * sigma
+    total, count = values[foot], 1
+    j = foot - 1
+    while j >= 0 and count < BASE_READINGS and smooth[j] <= band and at[foot] - at[j] <= day:
+        total, count, j = total + values[j], count + 1, j - 1
+    j = foot + 1
+    while j < values.size and count < BASE_READINGS and smooth[j] <= band:
+        total, count, j = total + values[j], count + 1, j + 1
+    return total / count
+
+
+@kernel
+def _crossing(values, at, span, sigma, wanted):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return base, step and slope where the curve is ``wanted`` above it, and error [steps].
+
+    The slope is 0 where there are too few readings or the curve does not get there.
+    """
+    foot, up, furthest = span
+    first, last = _window(at, foot, up, furthest)
+    if last - first + 1 < LEAST_POINTS:
+        return values[foot], 0.0, 0.0, 0.0
+    start, size = at[first], at[last] - at[first] + 1
+    weight, scaled = np.zeros(size), np.zeros(size)
+    for j in range(first, last + 1):
+        weight[at[j] - start] = 1.0
+        scaled[at[j] - start] = (values[j] - values[foot]) / sigma
+    # The longer a climb, the smoother: a bend that fills it has a strength as its fourth power.
+    guess = round(4.0 * np.log10(at[up] - at[foot]) - 4.0)
+    curve, strength = likeliest_curve(weight, scaled, guess)
+    wait = (at[up] - at[foot]) // 2 + (at[foot] - at[max(foot - LEAST_POINTS, first)])
+    low = max(0, at[foot] - start - wait)
+    for i in range(low, at[up] - start + 1):
+        if curve[i] < curve[low]:
+            low = i
+    base = values[foot] + sigma * curve[low]
+    goal = curve[low] + wanted / sigma
+    high = low
+    while high < size and curve[high] < goal:
+        high += 1
+    if high == size:
+        return base, 0.0, 0.0, 0.0
+    slope = curve[high] - curve[high - 1]
+    scale = RISE_ERROR * wanted / sigma
+    error = np.sqrt(_variance(weight, strength, low, high) + scale * scale) / slope
+    crossing = start + high - (curve[high] - goal) / slope
+    return base, crossing, slope * sigma, error
+
+
+@kernel
+def _window(at, foot, up, furthest):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the first and the last reading that the curve goes through."""
+    first = max(0, foot - max(BACK_READINGS, up - foot))
+    last = min(at.size - 1, up + max(AHEAD_READINGS, up - foot))
+    while at[foot] - at[first] > furthest:
+        first += 1
+    while at[last] - at[up] > furthest:
+        last -= 1
+    return first, last
+
+
+@kernel
+def likeliest_curve(weight, scaled, guess):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the curve through readings in units of their noise, and its strength.
+
+    Parameters
+    ----------
+    weight : (step,)
+        1 where there is a reading, else 0; readings at two steps at least.
+    scaled : (step,)
+        Readings over their noise; 0 where there is none.
+    guess : int
+        Power of ten of the strength from which the likeliest is sought, uphill.
+
+    Notes
+    -----
+    The likelihood is that of a random walk of the slope seen with noise, the first level and
+    slope unknown: Wecker & Ansley (1983), J. Am. Stat. Assoc. 78, 81-89 (from memory).
+    """
+    power = min(max(guess, WEAKEST), STRONGEST)
+    best, curve = _trial(weight, scaled, power)
+    for way in (1, -1):
+        moved = False
+        while WEAKEST <= power + way <= STRONGEST:
+            likelihood, found = _trial(weight, scaled, power + way)
+            if likelihood <= best:
+                break
+            best, curve, power, moved = likelihood, found, power + way, True
+        if moved:
+            break
+    return curve, 10.0**power
+
+
+@kernel
+def _trial(weight, scaled, power):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the logarithm of the likelihood of a strength, but for a constant, and its curve."""
+    strength = 10.0**power
+    parts = _factors(weight, strength)
+    found = _solved(parts, scaled)
+    squares = 0.0
+    for i in range(weight.size):
+        squares += weight[i] * (scaled[i] - found[i]) ** 2
+    for i in range(weight.size - 2):
+        squares += strength * (found[i] - 2.0 * found[i + 1] + found[i + 2]) ** 2
+    determinant = np.log(parts[0]).sum()
+    return -0.5 * (squares + determinant - (weight.size - 2) * np.log(strength)), found
+
+
+@kernel
+def _factors(weight, strength):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return L and D of weights and squared second differences, a band of five: (3, step)."""
+    size = weight.size
+    parts = np.zeros((3, size))
+    parts[0] = weight
+    for i in range(size - 2):
+        parts[0, i] += strength
+        parts[0, i + 1] += 4.0 * strength
+        parts[0, i + 2] += strength
+        parts[1, i] -= 2.0 * strength
+        parts[1, i + 1] -= 2.0 * strength
+        parts[2, i] += strength
+    for i in range(size):
+        if i > 0:
+            parts[0, i] -= parts[0, i - 1] * parts[1, i - 1] ** 2
+            parts[1, i] -= parts[0, i - 1] * parts[1, i - 1] * parts[2, i - 1]
+        if i > 1:
+            parts[0, i] -= parts[0, i - 2] * parts[2, i - 2] ** 2
+        parts[1, i] /= parts[0, i]
+        parts[2, i] /= parts[0, i]
+    return parts
+
+
+@kernel
+def _solved(parts, right):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the answer for a right side, by the factors."""
+    found = right.copy()
+    size = found.size
+    for i in range(1, size):
+        found[i] -= parts[1, i - 1] * found[i - 1]
+        if i > 1:
+            found[i] -= parts[2, i - 2] * found[i - 2]
+    for i in range(size):
+        found[i] /= parts[0, i]
+    for i in range(size - 2, -1, -1):
+        found[i] -= parts[1, i] * found[i + 1]
+        if i < size - 2:
+            found[i] -= parts[2, i] * found[i + 2]
+    return found
+
+
+@kernel
+def _variance(weight, strength, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the variance of the curve's rise between two steps, noise being one."""
+    right = np.zeros(weight.size)
+    right[low] -= 1.0
+    right[high] += 1.0
+    answer = _solved(_factors(weight, strength), right)
+    return answer[high] - answer[low]
