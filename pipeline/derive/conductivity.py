@@ -11,12 +11,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.derive.night_rates import (
+    RATE_MM_D,
+    Laws,
+    Nights,
+    common_loss,
+    conductivity_laws,
+    nights_of,
+)
+
 Floats = NDArray[np.float64]
 
 CLASS_WIDTH = 0.01  # m3 m-3
 LEAST_NIGHTS = 3  # in a class
-LEAST_FIT, LEAST_SPAN = 8, 0.02  # nights and range of water content of a fit
-SLOPES = (8.0, 250.0, 40)  # of ln K in water content, sought: lowest, highest, how many
 GRADIENT_ERROR = 0.3  # relative standard uncertainty of the unit gradient; ours
 
 # Mean parameters of Carsel & Parrish (1988), Water Resour. Res. 24, 755-769, by texture class:
@@ -100,104 +107,53 @@ def field_conductivity(pattern: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame, a row a sensor and class
         ``depth_m``; ``water_content`` [m3 m-3] and ``conductivity_mm_d``, means over nights of
-        a class; ``conductivity_error``, its standard uncertainty: the larger of what the
-        nights state and how they scatter, with the gradient's; ``nights``; and of the law
-        ``K = exp(intercept + slope * water_content)`` fitted to all nights of the sensor (see
-        `conductivity_law`) ``intercept``, ``slope``, ``offset_mm_d`` and ``scatter_mm_d``, NaN
-        where there is none.
+        a class, less what all sensors lose in common (see `pipeline.derive.night_rates`);
+        ``conductivity_error``, its standard uncertainty: the larger of what the nights state
+        and how they scatter, with the gradient's; ``nights``; and of the law ``K =
+        exp(intercept + slope * water_content)`` fitted to all nights ``intercept``, ``slope``,
+        ``offset_mm_d`` and ``scatter_mm_d``, NaN where there is none.
 
     References
     ----------
     Instantaneous profile method: Hillel, Krentos & Stylianou (1972), Soil Sci. 114, 395-400
     (from memory), at unit gradient.
     """
-    known = pattern[pattern["night_drainage_mm_d"].notna()]
-    parts = [
-        _of_sensor(depth, known[known["depth_m"] == depth])
-        for depth in np.unique(known["depth_m"].to_numpy(np.float64)).tolist()
-    ]
+    if pattern["night_drainage_mm_d"].notna().sum() == 0:
+        return pd.DataFrame()
+    nights = nights_of(pattern)
+    laws = conductivity_laws(nights)
+    own = nights.rate - common_loss(laws, nights)
+    parts = [_of_sensor(k, nights, own, laws) for k in range(len(own))]
     parts = [part for part in parts if not part.empty]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def _of_sensor(depth_m: float, rows: pd.DataFrame) -> pd.DataFrame:
-    theta = rows["night_water_content"].to_numpy(np.float64)
-    rate = rows["night_drainage_mm_d"].to_numpy(np.float64)
-    error = rows["night_drainage_error"].to_numpy(np.float64)
-    law = conductivity_law(theta, rate)
+def _of_sensor(k: int, nights: Nights, own: Floats, laws: Laws) -> pd.DataFrame:
+    """Return the classes of one sensor, from its nights with a rate."""
+    known = np.isfinite(own[k])
+    theta, rate, noise = nights.water[k, known], own[k, known], nights.noise[k, known]
     number = np.floor(theta / CLASS_WIDTH).astype(np.int64)
     found = []
     for one in np.unique(number):  # a few dozen classes
         here = number == one
-        nights = int(here.sum())
-        if nights < LEAST_NIGHTS:
+        count = int(here.sum())
+        if count < LEAST_NIGHTS:
             continue
         mean = float(rate[here].mean())
-        # What nights are wrong by is alike in all of them and does not average out.
-        stated = float(error[here].mean())
-        spread = float(rate[here].std(ddof=1) / np.sqrt(nights))
+        # What nights are wrong by besides noise is alike in all of them: no averaging out.
+        stated = float(np.hypot(noise[here].mean(), RATE_MM_D))
+        spread = float(rate[here].std(ddof=1) / np.sqrt(count))
         whole = np.hypot(max(stated, spread), GRADIENT_ERROR * abs(mean))
-        found.append((float(theta[here].mean()), mean, whole, nights))
+        found.append((float(theta[here].mean()), mean, whole, count))
     names = ["water_content", "conductivity_mm_d", "conductivity_error", "nights"]
     table = pd.DataFrame(found, columns=names)
-    table.insert(0, "depth_m", depth_m)
-    names = ["intercept", "slope", "offset_mm_d", "scatter_mm_d"]
-    return table.assign(**dict(zip(names, law, strict=True)))
-
-
-def conductivity_law(
-    water_content: Floats, rate_mm_d: Floats
-) -> tuple[float, float, float, float]:
-    """Fit rates of nights by a conductivity that is exponential in water content.
-
-    ``rate = exp(intercept + slope * water_content) + offset``: the offset is what nights lose
-    that is no drainage, seen where the soil is too dry to drain.
-
-    Returns
-    -------
-    intercept, slope, offset [mm d-1], scatter [mm d-1]
-        NaN where there are fewer than eight nights, a range of less than 0.02 m3 m-3, or no
-        rise with water content. Least squares on rates, far nights weighing less (Huber);
-        the slope by trials evenly spaced in its logarithm.
-    """
-    none = (np.nan, np.nan, np.nan, np.nan)
-    if len(rate_mm_d) < LEAST_FIT or float(np.ptp(water_content)) < LEAST_SPAN:
-        return none
-    top = float(water_content.max())
-    low, high, trials = SLOPES
-    coarse = _best_slope(np.geomspace(low, high, trials), water_content - top, rate_mm_d)
-    if coarse[1] in (low, high):
-        return none
-    ratio = (high / low) ** (1.0 / (trials - 1))
-    near = np.geomspace(coarse[1] / ratio, coarse[1] * ratio, trials // 4)
-    factor, slope, offset, scatter = _best_slope(near, water_content - top, rate_mm_d)
-    if not factor > 0:
-        return none
-    return float(np.log(factor) - slope * top), slope, offset, scatter
-
-
-def _best_slope(slopes: Floats, below: Floats, rate: Floats) -> tuple[float, ...]:
-    """Return factor, slope, offset and scatter of the slope with the least squares."""
-    found = [_robust(np.exp(slope * below), rate) for slope in slopes.tolist()]
-    best = int(np.argmin([squares for *_, squares in found]))
-    factor, offset, scatter, _ = found[best]
-    return factor, float(slopes[best]), offset, scatter
-
-
-def _robust(shape: Floats, rate: Floats) -> tuple[float, float, float, float]:
-    """Return factor and offset of a shape by weighted least squares, scatter, and squares."""
-    weight = np.ones_like(rate)
-    factor = offset = scatter = 0.0
-    for _ in range(4):
-        whole = weight.sum()
-        middle, level = (weight * shape).sum() / whole, (weight * rate).sum() / whole
-        along = (weight * (shape - middle) ** 2).sum()
-        factor = float((weight * (shape - middle) * (rate - level)).sum() / along)
-        offset = float(level - factor * middle)
-        away = np.abs(rate - offset - factor * shape)
-        scatter = float(1.4826 * np.median(away)) + 1e-9
-        weight = 1.0 / np.maximum(1.0, away / (2.0 * scatter))
-    return factor, offset, scatter, float((np.minimum(away, 3.0 * scatter) ** 2).sum())
+    table.insert(0, "depth_m", nights.depth_m[k])
+    return table.assign(
+        intercept=laws.intercept[k],
+        slope=laws.slope[k],
+        offset_mm_d=laws.offset,
+        scatter_mm_d=laws.scatter[k],
+    )
 
 
 def rates_by_law(pattern: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:

@@ -182,7 +182,11 @@ def _fit_all(water, start, end, pace, out):  # type: ignore[no-untyped-def]  # p
 
 
 def event_drainage(
-    peak_s: NDArray[np.int64], end_s: NDArray[np.int64], pattern: pd.DataFrame, column: str
+    peak_s: NDArray[np.int64],
+    end_s: NDArray[np.int64],
+    pattern: pd.DataFrame,
+    column: str,
+    held_mm: float = 0.0,
 ) -> tuple[Floats, Floats, Floats]:
     """Return what passed a sensor from peaks to ends of events, by the rates of nights.
 
@@ -197,6 +201,8 @@ def event_drainage(
         Rows of one sensor in order of time, as from `pipeline.derive.uptake.daily_pattern`.
     column : str
         The rate [mm d-1]; a column of its standard uncertainty ``..._error`` stands beside.
+    held_mm : float
+        Standard uncertainty of every amount besides (see `night_rates.held_error_mm`).
 
     Returns
     -------
@@ -214,7 +220,7 @@ def event_drainage(
     first = np.searchsorted(night, peak_s)
     stop = np.searchsorted(night, end_s)
     _integrate(night, rate, error, (peak_s, end_s, first, stop), out)
-    return out[0], out[1], out[2]
+    return out[0], np.hypot(out[1], held_mm), out[2]
 
 
 @kernel

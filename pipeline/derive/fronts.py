@@ -3,9 +3,9 @@
 A *foot* is the last lowest reading before a front: from it the record climbs by `RISE` before
 it falls below, and before it, looking back, it stood higher by `FALL`, or stood still. Looks
 are bounded (`fronts_look`), so a front is the same wherever a block begins and ends. The
-*onset* is the first reading at which a smooth curve through foot and climb stands 0.005 above
-its lowest (`pipeline.derive.onsets`). All limits grow with the noise of the record. One reading
-that stands alone is no front: feet and climbs are sought in medians of three.
+*onset* is the first reading at which a smooth curve through foot and climb stands 0.005
+above its lowest (`pipeline.derive.onsets`). All limits grow with the noise of the record. One
+reading that stands alone is no front: feet and climbs are sought in medians of three.
 
 Works with or without rain, since rain is not looked at.
 """
@@ -86,8 +86,8 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     Notes
     -----
     The uncertainty of an onset has two parts: the interval between the readings on its two
-    sides, over the square root of twelve, and what noise and calibration leave open in the rise
-    of the curve, over its slope.
+    sides, over the square root of twelve, and what noise and calibration leave open in the
+    rise of the curve, over its slope.
 
     References
     ----------

@@ -1,9 +1,10 @@
-"""When a front arrived: a smooth curve through its foot and climb, as smooth as the record asks.
+"""When a front arrived: a curve through its foot and climb, as smooth as the record asks.
 
-The curve is that with the least sum of squared distances, in units of the noise, and of squared
-bends, weighed by a strength. The strength is the likeliest of some, decades apart: a front that
-jumps is followed reading by reading, one that takes a day is told from all its readings. The
-base is the lowest of the curve at the foot, the onset where it stands higher by a stated rise.
+The curve is that with the least sum of squared distances, in units of the noise, and of
+squared bends, weighed by a strength. The strength is the likeliest of some, decades apart: a
+front that jumps is followed reading by reading, one that takes a day is told from all its
+readings. The base is the lowest of the curve at the foot, the onset where it stands higher by
+a stated rise.
 """
 
 from __future__ import annotations
@@ -92,7 +93,7 @@ def _crossing(values, at, span, sigma, wanted):  # type: ignore[no-untyped-def] 
     for j in range(first, last + 1):
         weight[at[j] - start] = 1.0
         scaled[at[j] - start] = (values[j] - values[foot]) / sigma
-    # The longer a climb, the smoother: a bend that fills it has a strength as its fourth power.
+    # The longer a climb, the smoother: a bend that fills it has its fourth power as strength.
     guess = round(4.0 * np.log10(at[up] - at[foot]) - 4.0)
     curve, strength = likeliest_curve(weight, scaled, guess)
     wait = (at[up] - at[foot]) // 2 + (at[foot] - at[max(foot - LEAST_POINTS, first)])
@@ -160,7 +161,7 @@ def likeliest_curve(weight, scaled, guess):  # type: ignore[no-untyped-def]  # p
 
 @kernel
 def _trial(weight, scaled, power):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the logarithm of the likelihood of a strength, but for a constant, and its curve."""
+    """Return the log likelihood of a strength, but for a constant, and its curve."""
     strength = 10.0**power
     parts = _factors(weight, strength)
     found = _solved(parts, scaled)

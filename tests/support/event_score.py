@@ -18,6 +18,7 @@ from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import wetting_fronts
+from pipeline.derive.night_rates import drained_rates, held_error_mm
 from pipeline.derive.uptake import daily_pattern
 
 PLACE = (50.0, 10.0)  # of the test field's tubes
@@ -96,7 +97,7 @@ def _score_amounts(
     first = joined["depth_m"] == depths_m[0]
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     pattern = daily_pattern(profile, block, PLACE, peaks)
-    pattern = rates_by_law(pattern, field_conductivity(pattern))
+    pattern = rates_by_law(drained_rates(pattern), field_conductivity(pattern))
     true = _Sums(field, number, block)
     late = set(rows.loc[rows["overlaps"], "number"])
     closed = rows[~rows["number"].isin(spans.index[spans["open"]])]
@@ -105,13 +106,17 @@ def _score_amounts(
         peak = here["storage_peak_s"].to_numpy(np.int64)
         end = spans["end_s"].reindex(here["number"]).to_numpy(np.int64)
         mine = pattern[pattern["depth_m"] == depth]
-        nights = event_drainage(peak, end, mine, "night_drainage_mm_d")
-        law = event_drainage(peak, end, mine, "gradient_drainage_mm_d")
+        held = held_error_mm(float(depth - depths_m[0]))
+        best = event_drainage(peak, end, mine, "drainage_mm_d", held)
+        nights = event_drainage(peak, end, mine, "night_drainage_mm_d", held)
+        law = event_drainage(peak, end, mine, "gradient_drainage_mm_d", held)
         score.drained.append(
             pd.DataFrame(
                 {
                     "depth": depth,
                     "true": true.drained(k, peak, end),
+                    "best": best[0],
+                    "best_error": best[1],
                     "nights": nights[0],
                     "nights_error": nights[1],
                     "known": nights[2],
@@ -198,7 +203,7 @@ def drainage_shares(score: EventScore, depth: float | None = None) -> dict[str, 
         rows = rows[rows["depth"] == depth]
     shares: dict[str, float] = {"events": float(len(rows))}
     allowed = np.maximum(LEAST_MM, LEAST_SHARE * rows["true"].abs())
-    for name in ("nights", "law"):
+    for name in ("best", "nights", "law"):
         off = rows[name] - rows["true"]
         known = off.notna()
         shares[f"{name}, near enough"] = float((off.abs() <= allowed)[known].mean())

@@ -1,0 +1,221 @@
+"""Drainage of nights freed of what they lose besides: laws of conductivity with one offset.
+
+What a tube loses in a night is drainage past its sensors and, in all of them alike, water that
+goes from the first sensor's soil into the dry soil above, which no sensor sees. It is told from
+drainage as what sensors lose in common beyond the conductivity that all nights together show.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.compiled import kernel
+from pipeline.derive.uptake import UNSEEN_MM_D
+
+Floats = NDArray[np.float64]
+
+LEAST_FIT, LEAST_SPAN = 8, 0.02  # nights and range of water content of a fit
+SLOPES = np.geomspace(8.0, 250.0, 30)  # of ln K in water content
+OFFSETS = np.arange(-0.2, 0.61, 0.1)  # mm d-1, of what nights lose besides drainage
+FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides noise
+# What is known before a night of the loss in common, of the law of one sensor there, and of
+# nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
+COMMON_MM_D = 0.2
+LAW_MM_D, LAW_SHARE = 0.1, 0.3
+OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.3, 0.5, 0.1
+FAR = 1.5  # standard deviations beyond which a sensor weighs less
+RATE_MM_D, RATE_SHARE = 0.2, 0.2  # standard uncertainty of a night's drainage
+# That of an amount from the peak on by what the soil above the first sensor then still holds
+# [mm], at the first sensor and far below it, and the way over which it falls off [m].
+HELD_MM, LEAST_HELD_MM, HELD_M = 1.2, 0.25, 0.13
+
+
+class Laws(NamedTuple):
+    """``K = exp(intercept + slope * water_content)`` [mm d-1] of sensors, (depth,).
+
+    NaN for a sensor without a law. ``offset`` [mm d-1] is what nights lose besides drainage,
+    one number for all sensors; ``scatter`` (depth,) [mm d-1] that of nights about the law.
+    """
+
+    intercept: Floats
+    slope: Floats
+    offset: float
+    scatter: Floats
+
+
+class Nights(NamedTuple):
+    """Nights of one tube, (depth, night): rate, its noise, and water content."""
+
+    depth_m: Floats
+    night_s: NDArray[np.int64]
+    rate: Floats
+    noise: Floats
+    water: Floats
+
+
+def nights_of(pattern: pd.DataFrame) -> Nights:
+    """Return the nights of a daily pattern as arrays, NaN where there is no value."""
+    table = pattern.pivot_table(
+        index="depth_m",
+        columns="night_s",
+        values=["night_drainage_mm_d", "night_drainage_error", "night_water_content"],
+        dropna=False,
+    )
+    rate, error, water = (
+        table[name].to_numpy(np.float64)
+        for name in ("night_drainage_mm_d", "night_drainage_error", "night_water_content")
+    )
+    noise = np.sqrt(np.maximum(error**2 - UNSEEN_MM_D**2, 1e-4))
+    columns = table["night_water_content"].columns.to_numpy(np.int64)
+    return Nights(table.index.to_numpy(np.float64), columns, rate, noise, water)
+
+
+def conductivity_laws(nights: Nights) -> Laws:
+    """Fit the rates of nights by conductivities exponential in water content.
+
+    ``rate = exp(intercept + slope * water_content) + offset``, the offset one for all sensors
+    of the tube: alone, a sensor whose water content moves little would not tell it.
+
+    Returns
+    -------
+    Laws
+        NaN for sensors with fewer than eight nights or a range of less than 0.02 m3 m-3, or
+        that drain by no more than the offset. Least squares, far nights weighing less (Huber);
+        slopes and offsets by trials.
+    """
+    depths = len(nights.rate)
+    misfit = np.full((len(OFFSETS), depths), np.nan)
+    found = np.full((len(OFFSETS), depths, 2), np.nan)
+    for k in range(depths):
+        known = np.isfinite(nights.rate[k]) & np.isfinite(nights.water[k])
+        water, rate = nights.water[k, known], nights.rate[k, known]
+        if len(rate) < LEAST_FIT or float(np.ptp(water)) < LEAST_SPAN:
+            continue
+        weight = 1.0 / (nights.noise[k, known] ** 2 + FIT_MM_D**2)
+        misfit[:, k], found[:, k] = _by_offset(water, rate, weight, OFFSETS, SLOPES)
+    best = int(np.argmin(np.nansum(misfit, axis=1)))
+    offset = float(OFFSETS[best]) if np.isfinite(misfit[best]).any() else 0.0
+    intercept, slope = found[best].T
+    away = np.abs(
+        nights.rate - offset - law_rates(Laws(intercept, slope, offset, slope), nights)
+    )
+    scatter = np.array([_median(row) for row in away])
+    return Laws(intercept, slope, offset, 1.4826 * scatter)
+
+
+def law_rates(laws: Laws, nights: Nights) -> Floats:
+    """Return the conductivity of each sensor in each night, (depth, night), [mm d-1]."""
+    rates: Floats = np.exp(laws.intercept[:, None] + laws.slope[:, None] * nights.water)
+    return rates
+
+
+def common_loss(laws: Laws, nights: Nights) -> Floats:
+    """Return what sensors lose in common in each night beyond their laws, (night,), [mm d-1].
+
+    A night of which no sensor with a law has a rate has the offset of the laws.
+    """
+    by_law = law_rates(laws, nights)
+    over = nights.rate - by_law
+    weight = 1.0 / (nights.noise**2 + LAW_MM_D**2 + (LAW_SHARE * by_law) ** 2)
+    weight = np.where(np.isfinite(over), weight, 0.0)
+    over = np.where(np.isfinite(over), over, 0.0)
+    before = 1.0 / COMMON_MM_D**2
+    far = weight
+    common = np.full(over.shape[1], laws.offset)
+    for _ in range(4):
+        common = ((far * over).sum(axis=0) + before * laws.offset) / (far.sum(axis=0) + before)
+        far = weight / np.maximum(1.0, np.abs(over - common) * np.sqrt(weight) / FAR)
+    return common
+
+
+def drained_rates(pattern: pd.DataFrame) -> pd.DataFrame:
+    """Return the pattern with the drainage of every night, wet ones too.
+
+    Parameters
+    ----------
+    pattern : DataFrame
+        As from `pipeline.derive.uptake.daily_pattern`, of one tube.
+
+    Returns
+    -------
+    DataFrame
+        With ``drainage_mm_d``: the rate of the night less what sensors lose in common, drawn
+        towards the law by as much as noise outweighs what a law may be wrong by; in a night
+        without a rate the law, off by as much as in the nights before and after. Without a law
+        the rate itself. ``drainage_error`` is its standard uncertainty [mm d-1].
+    """
+    nights = nights_of(pattern)
+    laws = conductivity_laws(nights)
+    own = nights.rate - common_loss(laws, nights)
+    by_law = law_rates(laws, nights)
+    room = OWN_MM_D**2 + (OWN_SHARE * by_law) ** 2
+    share = room / (room + nights.noise**2 + NIGHT_MM_D**2)
+    beyond = share * (own - by_law)
+    for k, row in enumerate(beyond):
+        known = np.isfinite(row)
+        if known.any():
+            beyond[k] = np.interp(nights.night_s, nights.night_s[known], row[known])
+    lawless = ~np.isfinite(laws.slope)[:, None]
+    rates = np.where(lawless, own, by_law + beyond)
+    noise = np.where(lawless, 1.0, share) * nights.noise
+    squares = RATE_MM_D**2 + (RATE_SHARE * rates) ** 2 + np.nan_to_num(noise) ** 2
+    columns = {"drainage_mm_d": rates, "drainage_error": np.sqrt(squares)}
+    found = pd.concat(
+        [_long(name, values, nights) for name, values in columns.items()], axis=1
+    )
+    return pattern.join(found, on=["depth_m", "night_s"])
+
+
+def held_error_mm(below_first_m: float) -> float:
+    """Return what an amount past a sensor may be off by from the peak on [mm], standard.
+
+    When the sensors hold most, the soil above the first one may hold more or less than they
+    tell; that passes the upper sensors soon after.
+    """
+    return float(LEAST_HELD_MM + HELD_MM * np.exp(-below_first_m / HELD_M))
+
+
+def _long(name: str, values: Floats, nights: Nights) -> pd.Series:
+    index = pd.MultiIndex.from_product(
+        [nights.depth_m, nights.night_s], names=["depth_m", "night_s"]
+    )
+    return pd.Series(values.ravel(), index, name=name)
+
+
+def _median(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else np.nan
+
+
+@kernel
+def _by_offset(water, rate, weight, offsets, slopes):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return for each offset the least misfit, (offset,), and its law, (offset, 2)."""
+    misfit = np.full(offsets.size, np.inf)
+    laws = np.full((offsets.size, 2), np.nan)
+    top = water.max()
+    for slope in slopes:
+        shape = np.exp(slope * (water - top))
+        for n in range(offsets.size):
+            factor, squares = _factor(shape, rate - offsets[n], weight)
+            if squares < misfit[n]:
+                misfit[n] = squares
+                laws[n, 0], laws[n, 1] = np.log(factor) - slope * top, slope
+    return misfit, laws
+
+
+@kernel
+def _factor(shape, rate, weight):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the factor of a shape by robust least squares, not below nothing, and misfit."""
+    factor, scale = 0.0, 1.0
+    pull = weight.copy()
+    for turn in range(3):
+        factor = max((pull * shape * rate).sum() / (pull * shape * shape).sum(), 1e-6)
+        away = np.abs(rate - factor * shape) * np.sqrt(weight)
+        if turn == 0:
+            scale = 1.4826 * np.median(away) + 1e-9
+        pull = weight / np.maximum(1.0, away / (2.0 * scale))
+    return factor, (np.minimum(away, 4.0) ** 2).sum()
