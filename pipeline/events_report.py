@@ -77,7 +77,8 @@ def events_text(account: Mapping[str, Any]) -> str:
             _number(row["rain_mm"]),
             _pair(row, "remainder_mm", "remainder_error_mm"),
             _pair(row, "drainage_mm", "drainage_error_mm"),
-            _pair(row, "gradient_drainage_mm", "gradient_drainage_error_mm"),
+            _pair(row, "gradient_drainage_mm", "gradient_drainage_error_mm")
+            + (" (texture)" if row["gradient_from"] == "texture" else ""),
             "open" if row["open"] else _when(row["end_s"]),
             row["doubts"] or "-",
         ]

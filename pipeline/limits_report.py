@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.console import table
 from pipeline.derive.limits_texture import (
-    CLASSES,
     FAO56_TABLE_19,
-    USUAL_ORGANIC_PCT,
     limits_saxton_rawls,
     saturation_from_density,
 )
@@ -27,6 +25,7 @@ from pipeline.derive.limits_water import (
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules, layer_weights
 from pipeline.errors import PercologError
+from pipeline.products.event_drainage import texture_of
 from pipeline.products.limits import TABLE
 from pipeline.site.load import load_site
 from pipeline.site.models import Horizon, Site
@@ -127,18 +126,14 @@ def texture_row(horizon: Horizon | None) -> dict[str, Any]:
     if name in FAO56_TABLE_19:
         upper, lower = FAO56_TABLE_19[name]
         found |= {"table_19_upper": list(upper), "table_19_lower": list(lower)}
-    shares: tuple[float, float] | None = CLASSES.get(name)
-    found["texture_of"] = "class" if shares else None
-    if horizon.sand_pct is not None and horizon.clay_pct is not None:
-        shares = horizon.sand_pct, horizon.clay_pct
-        found["texture_of"] = "sand and clay"
-    if shares is None:
+    texture = texture_of(horizon)
+    if texture is None:
         return found
-    stated = horizon.organic_pct
-    organic = USUAL_ORGANIC_PCT if stated is None else stated
-    limits = limits_saxton_rawls(*shares, organic)
+    by_shares = horizon.sand_pct is not None and horizon.clay_pct is not None
+    found["texture_of"] = "sand and clay" if by_shares else "class"
+    limits = limits_saxton_rawls(texture.sand_pct, texture.clay_pct, texture.organic_pct)
     # Stones hold no water: the estimate is of the fine earth between them.
-    fine = 1.0 - (horizon.stones_pct or 0.0) / 100.0
+    fine = 1.0 - texture.stones_pct / 100.0
     for key, value in (
         ("texture_upper", limits.upper),
         ("texture_lower", limits.lower),

@@ -1,8 +1,9 @@
 """Drainage of nights freed of what they lose besides: laws of conductivity with one offset.
 
-What a tube loses in a night is drainage past its sensors and, in all of them alike, water that
-goes from the first sensor's soil into the dry soil above, which no sensor sees. It is told from
-drainage as what sensors lose in common beyond the conductivity that all nights together show.
+What a tube loses in a night is drainage past its sensors and, in all of them alike, water
+that goes from the first sensor's soil into the dry soil above, which no sensor sees. It is
+told from drainage as what sensors lose in common beyond the conductivity that all nights
+together show.
 """
 
 from __future__ import annotations

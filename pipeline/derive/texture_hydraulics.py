@@ -14,9 +14,9 @@ Floats = NDArray[np.float64]
 
 DRY_KPA, MOIST_KPA = 1500.0, 33.0
 MM_PER_H_TO_MM_PER_D = 24.0
-# Relative standard uncertainty of a drainage rate by texture: conductivity within a texture
-# varies by a factor of three and more, and water content is not sure either. Ours.
-TEXTURE_SHARE = 1.5
+# Standard uncertainty of a drainage rate by texture, relative and [mm d-1]: conductivity
+# within a texture varies by a factor of three and more, and water content is not sure. Ours.
+TEXTURE_SHARE, TEXTURE_MM_D = 1.5, 0.7
 
 
 class Texture(NamedTuple):
@@ -101,7 +101,9 @@ def rates_by_texture(pattern: pd.DataFrame, textures: dict[float, Texture]) -> p
         if np.isnan(rate).all():
             continue
         found.loc[here, "gradient_drainage_mm_d"] = rate
-        found.loc[here, "gradient_drainage_error"] = TEXTURE_SHARE * rate
+        found.loc[here, "gradient_drainage_error"] = np.hypot(
+            TEXTURE_SHARE * rate, TEXTURE_MM_D
+        )
         found.loc[here, "gradient_from"] = "texture"
     return found
 

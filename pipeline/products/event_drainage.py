@@ -11,11 +11,14 @@ from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.drainage import event_drainage
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.fronts import PEAK_DAYS, fronts_look
+from pipeline.derive.limits_texture import CLASSES, USUAL_ORGANIC_PCT
+from pipeline.derive.night_rates import drained_rates, held_error_mm
+from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
 from pipeline.derive.uptake import daily_pattern
 from pipeline.products.event_blocks import Reader
 from pipeline.products.event_runs import runs
 from pipeline.products.event_store import DRAINAGE_COLUMNS
-from pipeline.site.models import Site
+from pipeline.site.models import Horizon, Site
 
 Tables = dict[str, pd.DataFrame]
 BEFORE_DAYS, AFTER_DAYS = 5, 4  # readings a day's pattern rests on: nights, and their noise
@@ -52,12 +55,12 @@ def with_drainage(
     result = {**made, "uptake": pattern, "conductivity": _named(profile, table)}
     if made["events"].empty:
         return result
-    rates = pattern if table.empty else rates_by_law(pattern, table)
+    rates = _rates(site, profile, pattern, table)
     events = made["events"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     depths = made["event_depths"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     ends = events.set_index("event")["end_s"]
     parts = [
-        _of_sensor(rows, ends.reindex(rows["event"]).to_numpy(np.int64), rates)
+        _of_sensor(profile, rows, ends.reindex(rows["event"]).to_numpy(np.int64), rates)
         for _, rows in depths.groupby("depth_m", sort=True)
     ]
     depths = depths.join(pd.concat(parts))
@@ -109,18 +112,60 @@ def _named(profile: Profile, table: pd.DataFrame) -> pd.DataFrame:
     return table if table.empty else table.assign(tube=profile.tube)
 
 
+def _rates(
+    site: Site, profile: Profile, pattern: pd.DataFrame, table: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the rates of nights by both estimates; by texture where nights tell no law."""
+    if pattern.empty:
+        return pattern
+    rates = drained_rates(pattern)
+    if not table.empty:
+        rates = rates_by_law(rates, table)
+    return rates_by_texture(rates, textures_of(site, profile))
+
+
+def textures_of(site: Site, profile: Profile) -> dict[float, Texture]:
+    """Return the texture around each sensor of a tube that has one described, by depth."""
+    soil = site.soils.get(site.tube_by_id[profile.tube].soil)
+    found = {}
+    for nominal, real in zip(profile.nominal_m.tolist(), profile.real_m.tolist(), strict=True):
+        texture = texture_of(soil.horizon_at(real)) if soil else None
+        if texture is not None:
+            found[nominal] = texture
+    return found
+
+
+def texture_of(horizon: Horizon | None) -> Texture | None:
+    """Return the texture of a horizon: its shares, else the middle of its class."""
+    if horizon is None:
+        return None
+    shares = CLASSES.get(horizon.texture.strip().lower())
+    if horizon.sand_pct is not None and horizon.clay_pct is not None:
+        shares = horizon.sand_pct, horizon.clay_pct
+    if shares is None:
+        return None
+    organic = USUAL_ORGANIC_PCT if horizon.organic_pct is None else horizon.organic_pct
+    return Texture(*shares, organic, horizon.stones_pct or 0.0)
+
+
 def _of_sensor(
-    rows: pd.DataFrame, ends_s: NDArray[np.int64], rates: pd.DataFrame
+    profile: Profile, rows: pd.DataFrame, ends_s: NDArray[np.int64], rates: pd.DataFrame
 ) -> pd.DataFrame:
     """Return the drainage columns of one sensor's rows, with their index."""
     none = np.full(len(rows), np.nan)
-    nights, law = (none, none, none), (none, none, none)
+    best = nights = law = (none, none, none)
+    source = ""
     if not rates.empty:
-        mine = rates[rates["depth_m"] == rows["depth_m"].iloc[0]]
+        depth = rows["depth_m"].iloc[0]
+        mine = rates[rates["depth_m"] == depth]
+        place = int(np.searchsorted(profile.nominal_m, depth - 1e-9))
+        held = held_error_mm(float(profile.real_m[place] - profile.real_m[0]))
         peak = rows["storage_peak_s"].to_numpy(np.int64)
-        nights = event_drainage(peak, ends_s, mine, "night_drainage_mm_d")
-        if "gradient_drainage_mm_d" in mine:
-            law = event_drainage(peak, ends_s, mine, "gradient_drainage_mm_d")
+        best, nights, law = (
+            event_drainage(peak, ends_s, mine, column, held)
+            for column in ("drainage_mm_d", "night_drainage_mm_d", "gradient_drainage_mm_d")
+        )
+        source = str(mine["gradient_from"].iloc[0]) if len(mine) else ""
     differ = (nights[0] - law[0]) / np.hypot(nights[1], law[1])
-    columns = (*nights, law[0], law[1], differ)
+    columns = (*best[:2], nights[2], *law[:2], source, differ)
     return pd.DataFrame(dict(zip(DRAINAGE_COLUMNS, columns, strict=True)), index=rows.index)

@@ -23,6 +23,7 @@ _DRAINAGE = (
     ("drainage_known", _REAL),
     ("gradient_drainage_mm", _REAL),
     ("gradient_drainage_error_mm", _REAL),
+    ("gradient_from", _TEXT),
     ("disagreement", _REAL),
 )
 DRAINAGE_COLUMNS = tuple(name for name, _ in _DRAINAGE)

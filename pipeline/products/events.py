@@ -29,7 +29,7 @@ from pipeline.derive.fronts import fronts_look, wetting_fronts
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
 from pipeline.products.event_blocks import Reader
-from pipeline.products.event_drainage import with_drainage
+from pipeline.products.event_drainage import texture_of, with_drainage
 from pipeline.products.event_runs import runs
 from pipeline.products.event_store import frame_of, rows_by_tube, table_of, whole_table
 from pipeline.site.models import Site
@@ -78,8 +78,14 @@ def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, 
 
 
 def events_inputs(snapshot: Snapshot, site: Site) -> str:
-    """Tell what events depend on besides readings and rules: where tubes stand."""
-    return json.dumps([[t.tube, t.latitude, t.longitude] for t in site.tubes])
+    """Tell what events depend on besides readings and rules: places of tubes, and textures."""
+    places = [[t.tube, t.latitude, t.longitude] for t in site.tubes]
+    grounds = [
+        [name, h.top_m, h.bottom_m, texture_of(h)]
+        for name, soil in sorted(site.soils.items())
+        for h in soil.horizons
+    ]
+    return json.dumps([places, grounds])
 
 
 def tube_profile(site: Site, tube: str, depths_m: list[float]) -> Profile | None:

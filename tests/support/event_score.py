@@ -28,6 +28,8 @@ FAST_PER_H = 0.0024
 WEAK_GAIN, WEAK_FALL = 0.006, 0.002  # a front seen is false where truth has not even this
 COVERED = 1.96
 LEAST_MM, LEAST_SHARE = 1.0, 0.1  # what a drained amount may be off by
+SPEEDS_PER_H = (0.0, 3e-4, 6e-4, 1.2e-3, FAST_PER_H, np.inf)  # edges of classes of fronts
+SIZES_MM = (-np.inf, 0.0, 1.0, 3.0, 10.0, np.inf)  # edges of classes of true amounts
 DAY_S = 86_400
 
 
@@ -195,12 +197,44 @@ def onset_shares(score: EventScore, interval_s: int) -> dict[str, float]:
     }
 
 
-def drainage_shares(score: EventScore, depth: float | None = None) -> dict[str, float]:
-    """Return how often drained amounts are near enough and inside their intervals."""
+def onset_shares_by_speed(score: EventScore, interval_s: int) -> list[dict[str, float]]:
+    """Return for each class of `SPEEDS_PER_H` recall and precision within a step."""
+    onsets, found = pd.concat(score.onsets), pd.concat(score.found)
+    reach = max(600, interval_s)
+    true_class = np.searchsorted(SPEEDS_PER_H, onsets["speed"] * 3600 / interval_s, "right")
+    seen_class = np.searchsorted(SPEEDS_PER_H, found["climb_per_h"], "right")
+    off = onsets["off_s"].abs()
+    inside = off <= COVERED * onsets["error_s"] + 0.5 * interval_s
+    near = off <= NEAR_H * 3600
+    return [
+        {
+            "fronts": float((true_class == n).sum()),
+            "recall within a step": float((off <= reach)[true_class == n].mean()),
+            "precision within a step": float(
+                (found["off_s"] <= reach)[seen_class == n].mean()
+            ),
+            "stated error, median min": float(
+                onsets["error_s"][true_class == n].median() / 60
+            ),
+            "in their own 95 % interval": float(inside[near & (true_class == n)].mean()),
+        }
+        for n in range(1, len(SPEEDS_PER_H))
+    ]
+
+
+def drainage_shares(
+    score: EventScore, depth: float | None = None, size: int | None = None
+) -> dict[str, float]:
+    """Return how often drained amounts are near enough and inside their intervals.
+
+    Of all, of one depth [m], or of one class of `SIZES_MM`.
+    """
     rows = pd.concat(score.drained)
     rows = rows[~rows["overlaps"] & rows["nights"].notna()]
     if depth is not None:
         rows = rows[rows["depth"] == depth]
+    if size is not None:
+        rows = rows[np.searchsorted(SIZES_MM, rows["true"], "right") == size + 1]
     shares: dict[str, float] = {"events": float(len(rows))}
     allowed = np.maximum(LEAST_MM, LEAST_SHARE * rows["true"].abs())
     for name in ("best", "nights", "law"):

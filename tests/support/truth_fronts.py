@@ -21,9 +21,8 @@ from truth_events import LEAST_GAIN, ONSET_RISE, STORM_GAP_H
 LEAST_FALL = 0.003  # m3 m-3 before a low, as seen from it
 LONGEST_H = 96.0  # of a climb up to the least gain; slower ones are seasons
 PEAK_H = 240.0
-STILL_H = (
-    240.0  # without a lower reading, after which a climb is a front without a fall before
-)
+# Without a lower reading, after which no fall is asked before a climb.
+STILL_H = 240.0
 ANY_LOW = 1e-5  # m3 m-3, far above rounding
 
 

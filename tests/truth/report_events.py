@@ -12,9 +12,12 @@ from concurrent.futures import ProcessPoolExecutor
 from itertools import product
 
 from event_score import (
+    SIZES_MM,
+    SPEEDS_PER_H,
     EventScore,
     drainage_shares,
     onset_shares,
+    onset_shares_by_speed,
     score_events,
     uptake_shares,
 )
@@ -45,12 +48,29 @@ def event_sections(scores: dict[int, EventScore], seeds: Sequence[int]) -> Itera
     yield f"Unseen seeds {span}; soils {', '.join(SOILS)}; a year each; without faults."
     onsets = [onset_shares(score, interval) for interval, score in scores.items()]
     yield _table(["onsets at single sensors", *names], onsets)
+    edges = [f"{1e4 * speed:g}" for speed in SPEEDS_PER_H[1:-1]]
+    classes = [
+        f"below {edges[0]}",
+        *(f"to {edge}" for edge in edges[1:]),
+        f"above {edges[-1]}",
+    ]
+    for interval, score in scores.items():
+        head = [f"by speed, 0.0001 an hour; {interval // 60} min", *classes]
+        yield _table(head, onset_shares_by_speed(score, interval))
     drained = [drainage_shares(score) for score in scores.values()]
     yield _table(["drained past a sensor, events without overlap", *names], drained)
     for interval, score in scores.items():
         columns = [drainage_shares(score, depth) for depth in DEPTHS_M]
         head = [f"the same by depth, {interval // 60} min"]
         yield _table([*head, *(f"{100 * depth:g} cm" for depth in DEPTHS_M)], columns)
+        columns = [drainage_shares(score, size=n) for n in range(len(SIZES_MM) - 1)]
+        sizes = ["upwards", *(f"to {top:g} mm" for top in SIZES_MM[2:-1])]
+        head = [
+            f"the same by amount, {interval // 60} min",
+            *sizes,
+            f"above {SIZES_MM[-2]:g} mm",
+        ]
+        yield _table(head, columns)
     yield _table(
         ["uptake and evaporation above a sensor, by day", *names],
         [uptake_shares(score) for score in scores.values()],
@@ -71,9 +91,10 @@ def main() -> None:
     """Score all fields and print the report."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=SEEDS, help="how many unseen seeds")
+    parser.add_argument("--first", type=int, default=UNSEEN_SEEDS[0], help="of the seeds")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
-    seeds = UNSEEN_SEEDS[: options.seeds]
+    seeds = [seed for seed in UNSEEN_SEEDS if seed >= options.first][: options.seeds]
     tasks = list(product(seeds, SOILS))
     scores = {interval: EventScore() for interval in INTERVALS_S}
     with ProcessPoolExecutor(options.workers) as pool:
