@@ -133,7 +133,8 @@ def event_water(
     dict of (event, depth)
         ``before``, ``peak``, ``end`` [mm], ``peak_step``; ``gain`` and ``gain_error``, peak
         less before and its random standard uncertainty [mm]; ``end_error``; ``missing``, the
-        share of steps from start to end without a value.
+        share of steps from start to end in holes longer than ``level``: sensors may log more
+        slowly than the axis.
     """
     events, depths = len(spans.start), len(storage)
     out = np.full((7, events, depths), np.nan)
@@ -178,6 +179,20 @@ def _highest(series, start, stop):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @kernel
+def _steps_in_holes(series, start, stop, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return how many steps lie between readings farther apart than ``longest`` steps."""
+    lost, last = 0, start - 1
+    for i in range(start, stop):
+        if series[i] == series[i]:
+            if i - last > longest:
+                lost += i - last - 1
+            last = i
+    if stop - last > longest:
+        lost += stop - last - 1
+    return lost
+
+
+@kernel
 def _water(storage, noise, spans, level, longest, out, steps):  # type: ignore[no-untyped-def]  # pragma: no cover
     foot, start, end = spans
     for e in range(start.size):
@@ -187,9 +202,7 @@ def _water(storage, noise, spans, level, longest, out, steps):  # type: ignore[n
             stop = min(end[e], start[e] + longest)
             peak, place = _highest(series, foot[e], stop)
             last, n_last = _mean_back(series, end[e] - 1, level)
-            lost = 0
-            for i in range(start[e], end[e]):
-                lost += series[i] != series[i]
+            lost = _steps_in_holes(series, start[e], end[e], level)
             out[0, e, k], out[1, e, k], out[2, e, k] = before, peak, last
             out[3, e, k] = peak - before
             if n_before and place >= 0:

@@ -29,7 +29,7 @@ Floats = NDArray[np.float64]
 
 MARGIN_S = 3600  # after sunset that counts neither as day nor as night
 LEAST_NIGHT = 6  # readings
-LEAST_SHARE = 0.6  # of the readings that a night should have
+MOST_HOLE = 0.3  # of a night, without a reading; sensors may log more slowly than the axis
 RAIN_UNIT_MM = 1e-4
 DRY_MM = 0.2  # rain up to one tip of a gauge is no rain
 WET_MM, WET_SURE = 0.3, 3.0  # rise of the profile in a night that is taken for rain
@@ -112,12 +112,15 @@ def _fit_nights(water, nights, fits):  # type: ignore[no-untyped-def]  # pragma:
                 continue
             middle = 0.5 * (first + stop - 1)
             count, sum_t, sum_y = 0, 0.0, 0.0
+            hole, last = 0, first - 1
             for i in range(first, stop):
                 if water[k, i] == water[k, i]:
                     count += 1
                     sum_t += i - middle
                     sum_y += water[k, i]
-            if count < LEAST_NIGHT or count < LEAST_SHARE * (stop - first):
+                    hole, last = max(hole, i - last), i
+            hole = max(hole, stop - last)
+            if count < LEAST_NIGHT or hole > MOST_HOLE * (stop - first):
                 continue
             mean_t, mean_y = sum_t / count, sum_y / count
             along, across = 0.0, 0.0

@@ -173,6 +173,14 @@ def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
     layers = inner.groupby("day_s")["uptake_mm_d"].apply(list)
     for layer in layers:
         np.testing.assert_allclose(layer, [0.4, 0.8, 1.2], rtol=1e-6)
+    # A sensor that logs every third step of the axis tells the same.
+    slow = np.where(np.arange(water.size) % 3 == 0, water, np.nan)
+    seldom = daily_pattern(
+        profile, block._replace(water=np.tile(slow, (3, 1))), (50.0, 0.0), peaks
+    )
+    np.testing.assert_allclose(
+        seldom[seldom["depth_m"] == 0.6]["night_drainage_mm_d"].dropna(), 0.3, rtol=1e-6
+    )
     # Long after a peak the unseen top is not taken to drain.
     dry = daily_pattern(profile, block, (50.0, 0.0), np.empty(0, np.int64))
     at_first = dry[dry["depth_m"] == 0.1]["night_drainage_mm_d"].dropna()

@@ -149,3 +149,16 @@ def test_a_gap_over_the_onset_widens_its_uncertainty_and_is_told():
 def test_units_are_checked():
     with pytest.raises(UnitsError, match="expected units 'm3 m-3', found 'percent'"):
         wetting_fronts(record([course(500)] * 3, units="percent"))
+
+
+def test_a_sensor_that_logs_more_slowly_than_the_axis_has_no_gaps():
+    shape = course(500)
+    shape[1::3] = np.nan
+    shape[2::3] = np.nan
+    wet = np.where(np.isnan(shape), np.nan, 0.2)
+    events, _ = wetting_events(record([shape, wet, wet]), depths_of())
+    assert events["missing"].tolist() == [0.0]
+    assert "gap" not in events["doubts"].iloc[0]
+    shape[900:1200] = np.nan  # 299 to 301 of the 1728 - 506 steps of the event, by hand
+    events, _ = wetting_events(record([shape, wet, wet]), depths_of())
+    assert events["missing"].iloc[0] == pytest.approx(300 / 1222, abs=0.01)
