@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from flows.server import OrchestratorError, orchestrator, stop_temporary_server
+from pipeline.delivery_contents import Request
 from pipeline.outcomes import state_folder
 
 
@@ -55,6 +56,20 @@ def recalibrate_sites(sites: list[Path], now: datetime, dry_run: bool) -> list[d
 
         states = _Run(recalibrate, sites, now, dry_run).states()
         return [state.result() for state in states]
+
+
+def deliver_sites(sites: list[Path], request: Request) -> list[dict[str, Any]]:
+    """Deliver every site under Prefect; return the account of each.
+
+    Raises
+    ------
+    OrchestratorError
+        As for `run_sites`.
+    """
+    with orchestrator(state_folder()):
+        from flows.deliver import deliver
+
+        return [state.result() for state in _Run(deliver, sites, request).states()]
 
 
 class _Run:

@@ -196,7 +196,11 @@ def show_verified(account: Mapping[str, Any]) -> None:
 
 
 def show_delivery(account: Mapping[str, Any]) -> None:
-    """Print what `pipeline.delivering.deliver_site` made."""
+    """Print what `pipeline.delivering.deliver_site` made, or why it made nothing."""
+    if "revision" not in account:
+        headline(account["outcome"], f"{account['site']}: nothing delivered")
+        show_failures(account["failures"])
+        return
     what = "made" if account["new"] else "says the same already; none was made"
     headline(
         account["outcome"],

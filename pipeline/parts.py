@@ -26,8 +26,8 @@ PARTS = ("store", "deliver", "draw", "close")
 
 # Sites run side by side in threads, but two threads in the NetCDF library end the process
 # (measured: a segmentation fault in every attempt), and the plotting library makes no promise.
-_NETCDF = threading.Lock()
-_PLOTTING = threading.Lock()
+NETCDF = threading.Lock()
+PLOTTING = threading.Lock()
 
 
 @contextmanager
@@ -47,13 +47,13 @@ def store(folder: Path, now: datetime) -> dict[str, Any]:
 
 def deliver(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     """Write the files of the periods that changed."""
-    with _NETCDF, announced(folder, "writing NetCDF"):
+    with NETCDF, announced(folder, "writing NetCDF"):
         return work.deliver_night(folder, night)
 
 
 def draw(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     """Draw the pictures."""
-    with _PLOTTING, announced(folder, "drawing pictures"):
+    with PLOTTING, announced(folder, "drawing pictures"):
         return work.draw_night(folder, night)
 
 

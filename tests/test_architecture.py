@@ -54,6 +54,7 @@ LAYERS = (
     (
         "outcomes",
         "parts",
+        "delivering_sites",
         "console",
         "lineage_text",
         "accounts",

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import sys
 from contextlib import redirect_stdout
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.commands.shared import AsJson, SiteFolder, end
+from pipeline.commands.shared import AsJson, SiteFolder, Sites, distinct, end
+
+if TYPE_CHECKING:
+    from pipeline.delivery_contents import Request
 
 
 def verify(
@@ -30,7 +34,7 @@ def verify(
 
 
 def deliver(
-    site: SiteFolder,
+    sites: Sites,
     period: Annotated[
         str,
         typer.Option(
@@ -54,8 +58,11 @@ def deliver(
     pictures: Annotated[bool, typer.Option(help="With pictures of every tube.")] = True,
     spreadsheets: Annotated[bool, typer.Option(help="With CSV beside Parquet.")] = True,
     commit: Annotated[
-        str, typer.Option(metavar="ID", help="An earlier state of the store.")
+        str, typer.Option(metavar="ID", help="An earlier state of the store; one site only.")
     ] = "",
+    direct: Annotated[
+        bool, typer.Option("--direct", help="Several sites without the orchestrator.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Hand over a period as a numbered revision, if it would say anything new."""
@@ -63,6 +70,12 @@ def deliver(
     from pipeline.delivering import deliver_site
     from pipeline.delivery_contents import Request
 
+    folders = distinct(sites)
+    if commit and len(folders) > 1:
+        raise typer.BadParameter(
+            f"found {len(folders)} sites; expected one: a state is one site's",
+            param_hint="--commit",
+        )
     request = Request(
         period=period,
         steps=tuple(dict.fromkeys(step or ["native", "daily"])),
@@ -73,9 +86,27 @@ def deliver(
         name=name,
     )
     with redirect_stdout(sys.stderr):
-        account = deliver_site(site.absolute(), request, commit)
-    show_delivery(account)
-    end("deliver", [account], as_json)
+        if len(folders) == 1:
+            accounts = [deliver_site(folders[0], request, commit)]
+        else:
+            accounts = _deliver_all(folders, request, direct)
+    for account in accounts:
+        show_delivery(account)
+    end("deliver", accounts, as_json)
+
+
+def _deliver_all(folders: list[Path], request: Request, direct: bool) -> list[dict[str, Any]]:
+    """Deliver several sites under the orchestrator, or one after another without it."""
+    from flows.launch import OrchestratorError, deliver_sites
+    from pipeline.console import say
+    from pipeline.delivering_sites import deliver_or_tell
+
+    if not direct:
+        try:
+            return deliver_sites(folders, request)
+        except OrchestratorError as error:
+            say(f"going on without the orchestrator: {error}")
+    return [deliver_or_tell(folder, request) for folder in folders]
 
 
 def _edges(text: str) -> tuple[float, ...]:

@@ -1,0 +1,51 @@
+"""Delivering many sites side by side. Orchestration only; see `pipeline.delivering`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from prefect import flow, task
+from prefect.cache_policies import NO_CACHE
+from prefect.futures import PrefectFuture, wait
+from prefect.task_runners import ThreadPoolTaskRunner
+
+from flows.nightly import SITES_AT_A_TIME
+from pipeline.delivering_sites import deliver_or_tell
+from pipeline.delivery_contents import Request
+
+
+@task(
+    name="deliver revision",
+    task_run_name="deliver {folder.name}",
+    cache_policy=NO_CACHE,
+    persist_result=False,
+)
+def deliver_one(folder: Path, request: Request) -> dict[str, Any]:
+    """Make a revision of one site's delivery if it would say anything new."""
+    return deliver_or_tell(folder, request)
+
+
+@flow(
+    task_runner=ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME),  # type: ignore[arg-type]
+    persist_result=False,
+    validate_parameters=False,  # a request is checked where it is met
+)
+def deliver(sites: list[Path], request: Request) -> list[PrefectFuture[dict[str, Any]]]:
+    """Deliver every site; one that fails tells so in its account and stops no other.
+
+    Parameters
+    ----------
+    sites : list of Path
+        Folders of the site descriptions, absolute.
+    request : Request
+        What is to be delivered, the same of all.
+
+    Returns
+    -------
+    list of PrefectFuture
+        The account of each site, in order.
+    """
+    futures = [deliver_one.submit(folder, request) for folder in sites]
+    wait(futures)
+    return futures
