@@ -35,6 +35,8 @@ HERE = Path(__file__).parent
 SITE = HERE.parent / "site" / "field"
 HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
 ROUND = "time;tube;direction;10;30;50\n2023-03-11 09:00;T1;1;20.1;25.2;28.0\n"
+# By which the time is changed in which the signal comes: about one in ten comes too late.
+SHORTER, LONGER = 0.9, 1.012
 # Of a state and its files: what names the instant, and so differs between two nights alike.
 _OF_THE_INSTANT = {"modified_ns"}
 _NIGHT_TABLES = {"day_nights"}
@@ -129,7 +131,9 @@ class Killer:
         time.sleep(delay)
         os.kill(child, signal.SIGKILL)
         outcome.rounds += 1
-        outcome.finished += self.nursery.wait() == 0
+        over = self.nursery.wait() == 0
+        outcome.finished += over
+        self.seconds *= SHORTER if over else LONGER  # a machine is not always as busy
         faults = [f"after {delay:.3f} s: {told}" for told in self._look(folder, outcome)]
         outcome.faults += faults
         if not faults:

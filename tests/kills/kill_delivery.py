@@ -17,7 +17,7 @@ import signal
 import time
 from pathlib import Path
 
-from kill import Nursery, Outcome, bring, leftovers
+from kill import LONGER, SHORTER, Nursery, Outcome, bring, leftovers
 
 SITE = Path(__file__).parent.parent / "site" / "field"
 FIRST, SECOND = "r0001", "r0002"
@@ -62,7 +62,9 @@ class DeliveryKiller:
         time.sleep(delay)
         os.kill(child, signal.SIGKILL)
         outcome.rounds += 1
-        outcome.finished += self.deliveries.wait() == 0
+        over = self.deliveries.wait() == 0
+        outcome.finished += over
+        self.seconds *= SHORTER if over else LONGER
         faults = [f"after {delay:.3f} s: {told}" for told in self._look(folder, outcome)]
         outcome.faults += faults
         if not faults:
