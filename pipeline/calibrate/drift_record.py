@@ -59,8 +59,8 @@ class _Fit:
     """The best ramp: its gain in chi squared, its height at the last check, the differences.
 
     ``standing`` is mean and variance by kind; ``residual`` that of the last check, ``misfit``
-    the largest of all in standard uncertainties. ``onset_u_s`` is half the span of onsets that
-    gain no more than one less.
+    the largest of all in standard uncertainties. ``onset_s`` and ``onset_u_s`` are mean and
+    standard deviation of the onsets, each as likely as its gain makes it.
     """
 
     gain: float
@@ -198,7 +198,9 @@ def _best_fit(
     }
     last = time == time[-1]
     rest = error - shift @ of_kind - height * part[best]
-    near = onset[gain >= gain[best] - 1.0]
+    likely = np.exp(0.5 * (gain - gain[best]))
+    likely /= likely.sum()
+    middle = float(onset @ likely)
     return _Fit(
         gain=float(gain[best]),
         height=height,
@@ -207,6 +209,6 @@ def _best_fit(
         standing={**prior, **standing},
         residual=float((weight * rest)[last].sum() / weight[last].sum()),
         misfit=float(np.abs(rest * np.sqrt(weight)).max()),
-        onset_s=int(onset[best]),
-        onset_u_s=int((near.max() - near.min()) / 2),
+        onset_s=round(middle),
+        onset_u_s=round(math.sqrt(float((onset - middle) ** 2 @ likely))),
     )

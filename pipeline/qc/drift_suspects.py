@@ -24,12 +24,15 @@ from pipeline.qc.trend import mann_kendall, theil_sen_slope
 Floats = NDArray[np.float64]
 YEAR_DAYS = 365.25
 # How sure and how large a trend must be to be told.
-LARGEST_P, LEAST_SLOPE, LEAST_CHANGE = 0.01, 0.01, 0.015  # m3 m-3 a year; m3 m-3 in all
+LARGEST_P, LEAST_SLOPE, LEAST_CHANGE = 0.01, 0.01, 0.02  # m3 m-3 a year; m3 m-3 in all
 LEAST_VALUES = 6
 # A wetting raises the daily mean by so much within three days [m3 m-3]; so many days after its
 # peak, without another, the soil is drained; it must not lose more than this a day then.
 WETTING, DRAINED_AFTER_D, STILL_FALLING = 0.005, 3, 0.004
 BLOCK_DAYS, LEAST_DAYS = 30, 10
+# More than this part of what neighbours show a difference is not taken to go with wetness: in a
+# record of a year drift and drying look alike, and the first would be taken for the second.
+MOST_SHARE = 0.15
 
 
 @dataclass(frozen=True)
@@ -114,7 +117,7 @@ def neighbour_suspect(daily: Floats, others: Floats) -> Suspect | None:
         return None
     difference, wetness, day = difference[told], wetness[told], day[told]
     share = theil_sen_slope(wetness, difference)
-    share = 0.0 if math.isnan(share) else share
+    share = 0.0 if math.isnan(share) else max(-MOST_SHARE, min(MOST_SHARE, share))
     return _suspect("neighbours", day.astype(np.int64), difference - share * wetness)
 
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from truth_drift import DriftScore, score_drift
+import numpy as np
+from numpy.typing import NDArray
+from truth_drift import DriftScore, score_drift, suspected
 from truth_field import make_field
 from truth_site import Instruments
 
 INTERVAL_S = 3600
 TARGET = 0.004  # m3 m-3
+SOUND_TUBES = (2, 5)  # beside the one that drifts
 # Whether the laws are exact, and whether hand rounds of a check probe are references.
 Case = tuple[bool, bool]
 
@@ -36,15 +39,38 @@ def drift_rows(scores: Mapping[Case, DriftScore]) -> Iterator[list[str]]:
             str(score.sensors),
             f"{score.rmse('before'):.4f}",
             f"{score.rmse('after'):.4f}",
+            f"{score.rmse('undrifted'):.4f}",
+            f"{score.rmse('left'):.4f}",
             f"{score.moved} of {score.checked}",
         ]
+
+
+def suspect_cases(seed: int, soil: str) -> dict[int, NDArray[np.int64]]:
+    """Return the counts of `suspected` by how many tubes the soil has."""
+    return {
+        sound + 1: np.array(
+            suspected(
+                make_field(seed, (soil,), INTERVAL_S, faults=("drift",), sound_tubes=sound)
+            )
+        )
+        for sound in SOUND_TUBES
+    }
+
+
+def suspect_rows(counts: Mapping[int, NDArray[np.int64]]) -> Iterator[list[str]]:
+    """Yield the rows of the table of suspects."""
+    for tubes, (drifting, found, sound, false) in sorted(counts.items()):
+        yield [str(tubes), f"{found} of {drifting}", f"{false} of {sound}"]
 
 
 HEAD = (
     "laws",
     "monthly references",
     "drifting sensors",
-    "RMSE before",
-    f"after (target {TARGET})",
+    "before, from the truth",
+    "after, from the truth",
+    "had it not drifted, from the truth",
+    f"after, from had it not drifted (target {TARGET})",
     "sound sensors moved",
 )
+SUSPECT_HEAD = ("tubes in the soil", "drifting sensors suspected", "sound sensors suspected")

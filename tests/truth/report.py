@@ -15,7 +15,7 @@ from itertools import product
 import drift_rows
 import numpy as np
 from numpy.typing import NDArray
-from report_health import FIRST_SEED, score_health
+from report_health import score_health
 from report_health import SEEDS as HEALTH_SEEDS
 from report_health import sections as health_sections
 from report_limits import score_limits
@@ -53,6 +53,7 @@ from truth_score import (
     tests_built,
 )
 from truth_site import DEPTHS_M, Instruments
+from truth_standing import score_standing, without_noise
 
 INTERVALS_S = (600, 3600)
 # Columns of the tables: steps between readings, and whether rain is logged.
@@ -69,6 +70,20 @@ Case = tuple[int, bool]
 SENSORS = ("soil water and noise", "which sensors have spikes, too")
 
 
+# What adds up by plain addition.
+ADDED = (
+    "cells",
+    "episodes",
+    "spikes",
+    "risk",
+    "standing",
+    "fronts",
+    "storage",
+    "drift",
+    "suspects",
+)
+
+
 @dataclass
 class Tally:
     """What was counted in one or more fields, by case; coverage by depth error."""
@@ -77,15 +92,27 @@ class Tally:
     episodes: dict[tuple[str, Case], Counts] = field(default_factory=dict)
     spikes: dict[tuple[tuple[int, int], Case], Counts] = field(default_factory=dict)
     risk: dict[tuple[str, Case], int] = field(default_factory=dict)
+    standing: dict[tuple[str, Case], Counts] = field(default_factory=dict)
     fronts: dict[Case, Fronts] = field(default_factory=dict)
     storage: dict[tuple[str, Case], StorageErrors] = field(default_factory=dict)
     flags: dict[tuple[str, Case], tuple[int, int]] = field(default_factory=dict)
     coverage: dict[tuple[float, str], list[NDArray[np.float64]]] = field(default_factory=dict)
     drift: dict[drift_rows.Case, DriftScore] = field(default_factory=dict)
+    suspects: dict[int, NDArray[np.int64]] = field(default_factory=dict)
 
     def add(self, other: Tally) -> None:
         """Add what was counted elsewhere."""
-        for name in ("cells", "episodes", "spikes", "risk", "fronts", "storage", "drift"):
+        names = (
+            "cells",
+            "episodes",
+            "spikes",
+            "risk",
+            "standing",
+            "fronts",
+            "storage",
+            "drift",
+        )
+        for name in names:
             mine = getattr(self, name)
             for key, value in getattr(other, name).items():
                 mine[key] = mine[key] + value if key in mine else value
@@ -99,15 +126,18 @@ class Tally:
 def score_seed(seed: int, soil: str) -> Tally:
     """Return what was counted in the fields of one seed and soil, at all steps."""
     make_patch.cache_clear()  # no soil comes twice; a year of it is 60 MB
-    tally = Tally(drift=drift_rows.drift_cases(seed, soil))
+    tally = Tally(
+        drift=drift_rows.drift_cases(seed, soil),
+        suspects=drift_rows.suspect_cases(seed, soil),
+    )
     for interval_s in INTERVALS_S:
         spoilt = make_field(seed, (soil,), interval_s)
         clean = make_field(seed, (soil,), interval_s, faults=(), sound_tubes=3)
-        frozen = _score_frozen(spoilt)
+        frozen, still = _score_frozen(spoilt), without_noise(seed, (soil,), interval_s)
         for rain in (True, False):
             tally.cells[UNLOGGED, (interval_s, rain)] = frozen
             pair = (spoilt, clean) if rain else (without_rain(spoilt), without_rain(clean))
-            tally.add(_score_case(*pair, soil, (interval_s, rain)))
+            tally.add(_score_case(pair, still, soil, (interval_s, rain)))
     for depth_error in DEPTH_ERRORS_CM:
         many = make_field(
             seed,
@@ -127,13 +157,17 @@ def _score_frozen(spoilt: Field) -> Counts:
     return score_cells(field, run_steps(field), "frozen")
 
 
-def _score_case(spoilt: Field, clean: Field, soil: str, case: Case) -> Tally:
+def _score_case(
+    pair: tuple[Field, Field], still: NDArray[np.float32], soil: str, case: Case
+) -> Tally:
+    spoilt, clean = pair
     result, sound = run_steps(spoilt), run_steps(clean)
     return Tally(
         cells={(kind, case): score_cells(spoilt, result, kind) for kind in KINDS},
         episodes={(kind, case): score_episodes(spoilt, result, kind) for kind in KINDS},
         spikes={(size, case): c for size, c in spike_recall(spoilt, result).items()},
         risk={(s, case): n for s, n in zip(SENSORS, cells_at_risk(spoilt), strict=True)},
+        standing={(k, case): c for k, c in score_standing(spoilt, still, result).items()},
         fronts={case: score_fronts(spoilt, result) + score_fronts(clean, sound)},
         storage={(soil, case): storage_errors(clean, sound)},
         flags={(name, case): n for name, n in false_flags(clean, sound).items()},
@@ -164,6 +198,13 @@ def sections(tally: Tally, seeds: Sequence[int]) -> Iterator[str]:
     yield "F1 of spikes that no test can be expected to pass on these fields:"
     rows = [[told, *(_bound(tally, told, case) for case in CASES)] for told in SENSORS]
     yield table(cases_head("told exactly"), rows)
+    yield (
+        "F1 of single readings that stand four times the noise or more off the true soil "
+        "water as logged (0.98):"
+    )
+    names = dict.fromkeys(name for name, _ in tally.standing)
+    rows = [[name, *(_f1(tally.standing[name, case]) for case in CASES)] for name in names]
+    yield table(cases_head("to be found"), rows)
     yield "Share of isolated spikes found, by size in multiples of the noise:"
     rows = [
         [f"{low} to {high}", *(f"{tally.spikes[(low, high), c].recall:.2f}" for c in CASES)]
@@ -183,6 +224,8 @@ def sections(tally: Tally, seeds: Sequence[int]) -> Iterator[str]:
     yield f"By chance alone a share differs from 95 by {chance:.1f} (one standard deviation)."
     yield "### Drift between references, hourly, m3 m-3 while it drifts"
     yield table(drift_rows.HEAD, list(drift_rows.drift_rows(tally.drift)))
+    yield "Drift suspected without any reference, on the day it was ended:"
+    yield table(drift_rows.SUSPECT_HEAD, list(drift_rows.suspect_rows(tally.suspects)))
     yield "### Stored water to 1 m, error in mm a metre of profile: all = spacing and the rest"
     yield table(
         cases_head("soil"),
@@ -205,6 +248,10 @@ def _f1_row(tally: Tally, kind: str) -> list[str]:
 
 def _cells_row(tally: Tally, kind: str, name: str) -> list[str]:
     return [name, *(f"{tally.cells[kind, case].f1:.3f}" for case in CASES)]
+
+
+def _f1(counts: Counts) -> str:
+    return f"{counts.f1:.3f} of {counts.found + counts.missed}"
 
 
 def _bound(tally: Tally, told: str, case: Case) -> str:
@@ -251,7 +298,7 @@ def main() -> None:
     parts = [*sections(tally, seeds)]
     parts += storage_sections(score_storage(seeds, options.workers), seeds)
     parts += limit_sections(score_limits(seeds, options.workers), seeds)
-    unseen = UNSEEN_SEEDS[FIRST_SEED : FIRST_SEED + min(options.seeds, HEALTH_SEEDS)]
+    unseen = UNSEEN_SEEDS[: min(options.seeds, HEALTH_SEEDS)]
     parts += health_sections(score_health(unseen, options.workers), unseen)
     with ProcessPoolExecutor(options.workers) as pool:
         parts += space_sections(pool, seeds)

