@@ -30,8 +30,8 @@ LEAST_VALUES = 6
 # peak, without another, the soil is drained; it must not lose more than this a day then.
 WETTING, DRAINED_AFTER_D, STILL_FALLING = 0.005, 3, 0.004
 BLOCK_DAYS, LEAST_DAYS = 30, 10
-# More than this part of what neighbours show a difference is not taken to go with wetness: in a
-# record of a year drift and drying look alike, and the first would be taken for the second.
+# A difference is not taken to go with wetness by more than this part of what neighbours show:
+# in a record of a year drift and drying look alike, and one would be taken for the other.
 MOST_SHARE = 0.15
 
 

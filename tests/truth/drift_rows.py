@@ -47,14 +47,11 @@ def drift_rows(scores: Mapping[Case, DriftScore]) -> Iterator[list[str]]:
 
 def suspect_cases(seed: int, soil: str) -> dict[int, NDArray[np.int64]]:
     """Return the counts of `suspected` by how many tubes the soil has."""
-    return {
-        sound + 1: np.array(
-            suspected(
-                make_field(seed, (soil,), INTERVAL_S, faults=("drift",), sound_tubes=sound)
-            )
-        )
-        for sound in SOUND_TUBES
-    }
+    counts = {}
+    for sound in SOUND_TUBES:
+        field = make_field(seed, (soil,), INTERVAL_S, faults=("drift",), sound_tubes=sound)
+        counts[sound + 1] = np.array(suspected(field))
+    return counts
 
 
 def suspect_rows(counts: Mapping[int, NDArray[np.int64]]) -> Iterator[list[str]]:

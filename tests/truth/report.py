@@ -14,9 +14,11 @@ from itertools import product
 
 import drift_rows
 import numpy as np
+import report_events
 from numpy.typing import NDArray
-from report_health import score_health
+from report_events import SEEDS as EVENT_SEEDS
 from report_health import SEEDS as HEALTH_SEEDS
+from report_health import score_health
 from report_health import sections as health_sections
 from report_limits import score_limits
 from report_limits import sections as limit_sections
@@ -72,15 +74,8 @@ SENSORS = ("soil water and noise", "which sensors have spikes, too")
 
 # What adds up by plain addition.
 ADDED = (
-    "cells",
-    "episodes",
-    "spikes",
-    "risk",
-    "standing",
-    "fronts",
-    "storage",
-    "drift",
-    "suspects",
+    *("cells", "episodes", "spikes", "risk", "standing"),
+    *("fronts", "storage", "drift", "suspects"),
 )
 
 
@@ -283,6 +278,16 @@ def _storage(errors: StorageErrors) -> str:
     return f"{total:.1f} = {spacing:.1f} & {rest:.1f}"
 
 
+def _event_sections(seeds: Sequence[int], workers: int) -> Iterator[str]:
+    scores = {interval: report_events.EventScore() for interval in INTERVALS_S}
+    with ProcessPoolExecutor(workers) as pool:
+        tasks = zip(*product(seeds, SOILS), strict=True)
+        for part in pool.map(report_events.score_seed, *tasks):
+            for interval, score in part.items():
+                scores[interval].add(score)
+    return report_events.event_sections(scores, seeds)
+
+
 def main() -> None:
     """Score all fields, two at a time, and print the report."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -302,6 +307,7 @@ def main() -> None:
     parts += health_sections(score_health(unseen, options.workers), unseen)
     with ProcessPoolExecutor(options.workers) as pool:
         parts += space_sections(pool, seeds)
+    parts += _event_sections(seeds[:EVENT_SEEDS], options.workers)
     print("\n\n".join(parts))
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import xarray as xr
-from truth_field import DIMS, TUNING_SEEDS, LOOKED_AT_SEEDS, make_field
+from truth_field import DIMS, LOOKED_AT_SEEDS, TUNING_SEEDS, make_field
 from truth_score import (
     Counts,
     covered,
