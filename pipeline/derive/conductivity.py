@@ -12,7 +12,6 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.derive.night_rates import (
-    RATE_MM_D,
     Laws,
     Nights,
     common_loss,
@@ -24,6 +23,7 @@ Floats = NDArray[np.float64]
 
 CLASS_WIDTH = 0.01  # m3 m-3
 LEAST_NIGHTS = 3  # in a class
+CLASS_MM_D, CLASS_SHARE = 0.17, 0.25  # of the mean of a class, besides noise; ours
 GRADIENT_ERROR = 0.3  # relative standard uncertainty of the unit gradient; ours
 
 # Mean parameters of Carsel & Parrish (1988), Water Resour. Res. 24, 755-769, by texture class:
@@ -141,9 +141,9 @@ def _of_sensor(k: int, nights: Nights, own: Floats, laws: Laws) -> pd.DataFrame:
             continue
         mean = float(rate[here].mean())
         # What nights are wrong by besides noise is alike in all of them: no averaging out.
-        stated = float(np.hypot(noise[here].mean(), RATE_MM_D))
+        stated = float(np.hypot(noise[here].mean(), CLASS_MM_D))
         spread = float(rate[here].std(ddof=1) / np.sqrt(count))
-        whole = np.hypot(max(stated, spread), GRADIENT_ERROR * abs(mean))
+        whole = np.hypot(max(stated, spread), CLASS_SHARE * abs(mean))
         found.append((float(theta[here].mean()), mean, whole, count))
     names = ["water_content", "conductivity_mm_d", "conductivity_error", "nights"]
     table = pd.DataFrame(found, columns=names)

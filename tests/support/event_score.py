@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from truth_field import Field
 from truth_fronts import true_fronts
 
-from pipeline.derive.conductivity import field_conductivity, rates_by_law
+from pipeline.derive.conductivity import CLASS_WIDTH, field_conductivity, rates_by_law
 from pipeline.derive.drainage import event_drainage
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
@@ -31,6 +31,7 @@ LEAST_MM, LEAST_SHARE = 1.0, 0.1  # what a drained amount may be off by
 SPEEDS_PER_H = (0.0, 3e-4, 6e-4, 1.2e-3, FAST_PER_H, np.inf)  # edges of classes of fronts
 SIZES_MM = (-np.inf, 0.0, 1.0, 3.0, 10.0, np.inf)  # edges of classes of true amounts
 DAY_S = 86_400
+NIGHT_S = 8 * 3600  # about the middle of a night, of which true rates are taken
 
 
 @dataclass
@@ -41,10 +42,11 @@ class EventScore:
     found: list[pd.DataFrame] = of(default_factory=list)
     drained: list[pd.DataFrame] = of(default_factory=list)
     uptake: list[pd.DataFrame] = of(default_factory=list)
+    classes: list[pd.DataFrame] = of(default_factory=list)
 
     def add(self, other: EventScore) -> None:
         """Add the rows of another field."""
-        for name in ("onsets", "found", "drained", "uptake"):
+        for name in ("onsets", "found", "drained", "uptake", "classes"):
             getattr(self, name).extend(getattr(other, name))
 
 
@@ -99,8 +101,10 @@ def _score_amounts(
     first = joined["depth_m"] == depths_m[0]
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     pattern = daily_pattern(profile, block, PLACE, peaks)
-    pattern = rates_by_law(drained_rates(pattern), field_conductivity(pattern))
+    table = field_conductivity(pattern)
+    pattern = rates_by_law(drained_rates(pattern), table)
     true = _Sums(field, number, block)
+    score.classes.append(_classes(table, pattern, true, depths_m))
     late = set(rows.loc[rows["overlaps"], "number"])
     closed = rows[~rows["number"].isin(spans.index[spans["open"]])]
     for k, depth in enumerate(depths_m):
@@ -131,6 +135,26 @@ def _score_amounts(
         day = mine["day_s"].to_numpy(np.int64)
         kept = mine[["depth_m", "uptake_above_mm_d", "uptake_above_error"]]
         score.uptake.append(kept.assign(true=true.used(k, day, day + DAY_S)))
+
+
+def _classes(
+    table: pd.DataFrame, pattern: pd.DataFrame, true: _Sums, depths_m: NDArray
+) -> pd.DataFrame:
+    """Return the classes of conductivity with the true rate of the nights of each."""
+    known = pattern[pattern["night_drainage_mm_d"].notna()]
+    rows = []
+    for k, depth in enumerate(depths_m):
+        mine = known[known["depth_m"] == depth]
+        middle = mine["night_s"].to_numpy(np.int64)
+        half = NIGHT_S // 2
+        rate = true.drained(k, middle - half, middle + half) * DAY_S / NIGHT_S
+        place = np.floor(mine["night_water_content"].to_numpy() / CLASS_WIDTH)
+        for found in table[table["depth_m"] == depth].itertuples():
+            same = place == np.floor(found.water_content / CLASS_WIDTH)
+            rows.append(
+                (depth, found.conductivity_mm_d, found.conductivity_error, rate[same].mean())
+            )
+    return pd.DataFrame(rows, columns=["depth", "rate", "error", "true"])
 
 
 class _Sums:
@@ -245,6 +269,17 @@ def drainage_shares(
         shares[f"{name}, in interval"] = float(inside[known].mean())
         shares[f"{name}, median error mm"] = float(off.median())
     return shares
+
+
+def conductivity_shares(score: EventScore) -> dict[str, float]:
+    """Return how classes of conductivity compare with the true rates of their nights."""
+    rows = pd.concat(score.classes)
+    off = rows["rate"] - rows["true"]
+    return {
+        "classes": float(len(rows)),
+        "median error mm/d": float(off.median()),
+        "in interval": float((off.abs() <= COVERED * rows["error"]).mean()),
+    }
 
 
 def uptake_shares(score: EventScore) -> dict[str, float]:

@@ -15,6 +15,7 @@ from event_score import (
     SIZES_MM,
     SPEEDS_PER_H,
     EventScore,
+    conductivity_shares,
     drainage_shares,
     onset_shares,
     onset_shares_by_speed,
@@ -71,6 +72,10 @@ def event_sections(scores: dict[int, EventScore], seeds: Sequence[int]) -> Itera
             f"above {SIZES_MM[-2]:g} mm",
         ]
         yield _table(head, columns)
+    yield _table(
+        ["conductivity in the field, by class of water content", *names],
+        [conductivity_shares(score) for score in scores.values()],
+    )
     yield _table(
         ["uptake and evaporation above a sensor, by day", *names],
         [uptake_shares(score) for score in scores.values()],
