@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.derive.night_rates import (
+    BEYOND,
     Laws,
     Nights,
     common_loss,
@@ -170,7 +171,8 @@ def rates_by_law(pattern: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         With ``gradient_drainage_mm_d`` and ``gradient_drainage_error``, NaN for sensors
-        without a law; the error is the scatter of the nights and of the gradient.
+        without a law and in soil far wetter than in the nights it was fitted to; the error is
+        the scatter of the nights and of the gradient.
     """
     columns = ["intercept", "slope", "scatter_mm_d"]
     laws = table.drop_duplicates("depth_m").set_index("depth_m")[columns]
@@ -178,6 +180,9 @@ def rates_by_law(pattern: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     exponent = mine["intercept"].to_numpy() + mine["slope"].to_numpy() * (
         pattern["night_water_content"].to_numpy(np.float64)
     )
-    rate = np.exp(exponent)
+    known = pattern["night_water_content"].where(pattern["night_drainage_mm_d"].notna())
+    seen = known.groupby(pattern["depth_m"]).transform("max").to_numpy(np.float64)
+    within = pattern["night_water_content"].to_numpy(np.float64) <= seen + BEYOND
+    rate = np.where(within, np.exp(exponent), np.nan)
     error = np.hypot(GRADIENT_ERROR * rate, mine["scatter_mm_d"].to_numpy())
     return pattern.assign(gradient_drainage_mm_d=rate, gradient_drainage_error=error)

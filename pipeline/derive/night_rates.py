@@ -28,6 +28,7 @@ FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides no
 COMMON_MM_D = 0.2
 LAW_MM_D, LAW_SHARE = 0.1, 0.3
 OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.3, 0.5, 0.1
+BEYOND = 0.02  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
 RATE_MM_D, RATE_SHARE = 0.2, 0.2  # standard uncertainty of a night's drainage
 # That of an amount from the peak on by what the soil above the first sensor then still holds
@@ -109,8 +110,14 @@ def conductivity_laws(nights: Nights) -> Laws:
 
 
 def law_rates(laws: Laws, nights: Nights) -> Floats:
-    """Return the conductivity of each sensor in each night, (depth, night), [mm d-1]."""
-    rates: Floats = np.exp(laws.intercept[:, None] + laws.slope[:, None] * nights.water)
+    """Return the conductivity of each sensor in each night, (depth, night), [mm d-1].
+
+    NaN where soil was wetter by `BEYOND` than in any night with a rate: the law is not known
+    there, and grows fast.
+    """
+    seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
+    water = np.where(nights.water <= seen[:, None] + BEYOND, nights.water, np.nan)
+    rates: Floats = np.exp(laws.intercept[:, None] + laws.slope[:, None] * water)
     return rates
 
 

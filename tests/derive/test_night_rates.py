@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.night_rates import (
     common_loss,
     conductivity_laws,
@@ -68,6 +69,17 @@ def test_a_wet_night_has_the_rate_of_its_water_content():
     off = np.abs(rates["drainage_mm_d"].to_numpy() - true)[missing]
     assert (off <= 1.96 * rates["drainage_error"].to_numpy()[missing]).mean() > 0.9
     assert np.median(off) < 0.25
+
+
+def test_a_law_is_not_followed_into_soil_far_wetter_than_was_seen():
+    pattern, _ = made(np.zeros(NIGHTS), wet=[11])
+    wet = (pattern["night_s"] == 11 * 86_400) & (pattern["depth_m"] == 0.4)
+    pattern.loc[wet, "night_water_content"] = 0.36
+    rates = drained_rates(pattern)
+    assert rates.loc[wet, "drainage_mm_d"].isna().all()
+    by_law = rates_by_law(pattern, field_conductivity(pattern))
+    assert by_law.loc[wet, "gradient_drainage_mm_d"].isna().all()
+    assert by_law.loc[~wet, "gradient_drainage_mm_d"].notna().all()
 
 
 def test_without_a_law_the_rate_stands_and_nothing_is_invented():
