@@ -8,10 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from pipeline.console import table
 from pipeline.errors import PercologError
 from pipeline.site.load import load_site
+from pipeline.site.models import Site
+from pipeline.state import Snapshot
 from pipeline.store import SiteStore
 
 CAUTION = (
@@ -40,20 +43,9 @@ def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
     EventsError
         If no night has sought events yet, or there is no such tube.
     """
-    site = load_site(folder)
-    if tube and tube not in site.tube_by_id:
-        known = sorted(site.tube_by_id)
-        raise EventsError(f"{site.id}: found tube {tube!r}; expected one of {known}")
-    snapshot = SiteStore(site.store, site.axis, site.id).read()
-    stored = {
-        name: snapshot.table(name) for name in ("events", "event_depths", "conductivity")
-    }
+    site, snapshot, stored = stored_events(folder, tube)
     rows: dict[str, list[dict[str, Any]]] = {}
     for name, found in stored.items():
-        if found is None:
-            raise EventsError(
-                f"{site.id}: found no table of {name} in the store; run percolog night"
-            )
         rows[name] = [_plain(row) for row in found.to_pylist() if tube in ("", row["tube"])]
     return {
         "site": site.id,
@@ -62,6 +54,24 @@ def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
         **rows,
         "caution": CAUTION,
     }
+
+
+def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[str, pa.Table]]:
+    """Return a site, its state, and its tables of events; errors as `events_report`."""
+    site = load_site(folder)
+    if tube and tube not in site.tube_by_id:
+        known = sorted(site.tube_by_id)
+        raise EventsError(f"{site.id}: found tube {tube!r}; expected one of {known}")
+    snapshot = SiteStore(site.store, site.axis, site.id).read()
+    tables = {}
+    for name in ("events", "event_depths", "conductivity"):
+        found = snapshot.table(name)
+        if found is None:
+            raise EventsError(
+                f"{site.id}: found no table of {name} in the store; run percolog night"
+            )
+        tables[name] = found
+    return site, snapshot, tables
 
 
 def events_text(account: Mapping[str, Any]) -> str:

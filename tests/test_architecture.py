@@ -63,6 +63,7 @@ LAYERS = (
         "fitting_text",
         "limits_report",
         "events_report",
+        "events_pictures",
         "timeline",
         "revising",
         "revising_text",

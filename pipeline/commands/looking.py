@@ -156,14 +156,22 @@ def layers(
 def events(
     site: SiteFolder,
     tube: Annotated[str, typer.Option(metavar="T", help="Only this tube.")] = "",
+    pictures: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Draw tubes there; of --tube each event too."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Show wetting events: onset, depth reached, gain, rain, and what drained after."""
+    from pipeline.events_pictures import event_pictures
     from pipeline.events_report import EventsError, events_report, events_text
 
     try:
         with redirect_stdout(sys.stderr):
             account = events_report(site.absolute(), tube)
+            if pictures is not None:
+                drawn = event_pictures(site.absolute(), pictures.absolute(), tube)
+                account["pictures"] = [str(path) for path in drawn]
     except EventsError as error:
         raise typer.BadParameter(str(error), param_hint="events") from None
     if not as_json:
