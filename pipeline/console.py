@@ -16,6 +16,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, TextIO
 
+from pipeline.errors import clean
 from pipeline.outcomes import EXIT_CODES
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
@@ -29,14 +30,6 @@ TUBE_COLUMNS = (
     "missing_pct",
     "last_reading",
 )
-
-
-def clean(text: object) -> str:
-    """Return text with control characters spelled out, so that it cannot drive a terminal."""
-    return "".join(
-        character if character.isprintable() else repr(character)[1:-1]
-        for character in str(text)
-    )
 
 
 def say(text: str) -> None:

@@ -32,7 +32,7 @@ from pipeline.deliver.package import (
 )
 from pipeline.delivery_contents import STEPS, Request, contents
 from pipeline.effective import effective_rules
-from pipeline.errors import PercologError
+from pipeline.errors import PercologError, clean
 from pipeline.handover import file_origins, provenance_of
 from pipeline.night import open_description, site_store
 from pipeline.periods import Period, local_day
@@ -197,7 +197,8 @@ def _make(
         changes = _compare(previous, draft)
         told = reasons(before[OWN], own)
     path = draft / CHANGES
-    path.write_text(_changes_text(site, request, number, own, before, changes, told), "utf-8")
+    text = _changes_text(site, request, number, own, before, changes, told)
+    path.write_text("\n".join(clean(line) for line in text.split("\n")), "utf-8")
     resources.append(Resource(path, "what changed since the revision before, and why"))
     descriptor = write_descriptor(site, resources, own, draft)
     return {

@@ -61,3 +61,11 @@ class StoreError(PercologError, RuntimeError):
 
 class LockedError(StoreError):
     """Another process is writing to the site's store."""
+
+
+def clean(text: object) -> str:
+    """Return text with control characters spelled out, so that it cannot drive a terminal."""
+    return "".join(
+        character if character.isprintable() else repr(character)[1:-1]
+        for character in str(text)
+    )

@@ -167,11 +167,13 @@ def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
     """
     start = max(0, snapshot.days - site.report.days)
     period = Period("newest", start, snapshot.days)
-    return draw_window(site, snapshot, period, site.output / "pictures")
+    return draw_window(site, snapshot, period, site.output / "pictures", remember=True)
 
 
-def draw_window(site: Site, snapshot: Snapshot, period: Period, folder: Path) -> list[Path]:
-    """Draw the pictures of a period into a folder."""
+def draw_window(
+    site: Site, snapshot: Snapshot, period: Period, folder: Path, remember: bool = False
+) -> list[Path]:
+    """Draw the pictures of a period into a folder; `draw_health_pictures` may remember."""
     if period.start_day >= period.stop_day:
         return []
     per_day = snapshot.axis.steps_per_day
@@ -181,14 +183,15 @@ def draw_window(site: Site, snapshot: Snapshot, period: Period, folder: Path) ->
     rain = _rain(snapshot, window)
     rounds = _rounds(site, snapshot, period.start_day)
     drawn = [draw_site(site, products, rain, folder / "site_water.png")]
-    drawn += draw_space(site, snapshot, period.start_day, rain)
+    days = period.start_day, period.stop_day
+    drawn += draw_space(site, snapshot, days, rain, folder)
     for tube in site.tubes:
         name = tube.tube
         drawn.append(draw_water(site, name, water, rain, rounds, folder / f"{name}_water.png"))
         drawn.append(
             draw_storage(site, name, products, rain, rounds, folder / f"{name}_storage.png")
         )
-    return drawn + draw_health_pictures(site, snapshot, folder)
+    return drawn + draw_health_pictures(site, snapshot, folder, remember)
 
 
 def _write_period(

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.console import clean, table
+from pipeline.console import table
+from pipeline.errors import clean
 
 _STEPS_SHOWN = 8
 _ERRORS = (("random_error", "random"), ("systematic_error", "systematic"))

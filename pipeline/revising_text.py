@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pipeline.console import clean, headline, say, show_failures, table
+from pipeline.console import headline, say, show_failures, table
+from pipeline.errors import clean
 
 _LISTED = 12  # rows of a table, lines of a file; --json has them all
 _MB = 1e6

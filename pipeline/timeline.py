@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.axis import DAY_S
-from pipeline.console import clean
 from pipeline.density import fill, with_files
+from pipeline.errors import clean
 from pipeline.inventory import file_spans
 from pipeline.night import open_description, site_store
 from pipeline.site.checks_dates import seconds

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.console import clean, table
-from pipeline.errors import StoreError
+from pipeline.console import table
+from pipeline.errors import StoreError, clean
 from pipeline.night import open_description, site_store
 from pipeline.qc.findings import Verdict
 from pipeline.verdicts import evidence_rows, verdict_rows

@@ -26,8 +26,16 @@ from pipeline.state import Snapshot
 _DRAWN = "health.json"  # beside the pictures: from what evidence each was drawn
 
 
-def draw_health_pictures(site: Site, snapshot: Snapshot, folder: Path) -> list[Path]:
+def draw_health_pictures(
+    site: Site, snapshot: Snapshot, folder: Path, remember: bool
+) -> list[Path]:
     """Draw the tubes whose verdict or evidence changed, all of them once a month.
+
+    Parameters
+    ----------
+    remember : bool
+        Keep beside the pictures from what evidence each was drawn, so that the next night
+        draws no more than it must.
 
     Returns
     -------
@@ -51,9 +59,9 @@ def draw_health_pictures(site: Site, snapshot: Snapshot, folder: Path) -> list[P
     record = tubes_record(snapshot, site)
     for evidence in _evidence(record, judged, found, set(stale), site.utc_offset_s):
         draw_health(evidence, paths[evidence.tube])
-    folder.mkdir(parents=True, exist_ok=True)
-    with replacing(folder / _DRAWN) as temporary:
-        temporary.write_text(json.dumps(states, indent=1) + "\n", encoding="utf-8")
+    if remember:
+        with replacing(folder / _DRAWN) as temporary:
+            temporary.write_text(json.dumps(states, indent=1) + "\n", encoding="utf-8")
     return [paths[tube] for tube in stale]
 
 

@@ -92,7 +92,11 @@ def write_space(site: Site, snapshot: Snapshot) -> list[Path]:
 
 
 def draw_space(
-    site: Site, snapshot: Snapshot, start_day: int, rain: xr.DataArray | None
+    site: Site,
+    snapshot: Snapshot,
+    days: tuple[int, int],
+    rain: xr.DataArray | None,
+    folder: Path,
 ) -> list[Path]:
     """Draw the maps, the section and the ranks of a site; none for fewer than two tubes.
 
@@ -100,20 +104,19 @@ def draw_space(
     ----------
     site : Site
     snapshot : Snapshot
-    start_day : int
-        First day of the axis that the section shows.
+    days : (int, int)
+        First and last day of the axis, exclusive, that map and section show.
     rain : DataArray, (time), [mm], or None
-        From that day on.
+        Of these days.
+    folder : Path
     """
     table = snapshot.table(STABILITY)
     if table is None or len(site.tubes) < 2:
         return []
     stability = table.to_pandas()
-    days = site_days(snapshot, site)
     at_depths = stability[(stability["layer"] == "") & stability["direct"]]
     named = {float(depth): set(rows["tube"]) for depth, rows in at_depths.groupby("depth_m")}
-    folder = site.output / "pictures"
-    shown = days.isel(day=slice(start_day, None))
+    shown = site_days(snapshot, site).isel(day=slice(*days))
     return [
         draw_map(site, shown, named, folder / "site_map.png"),
         draw_section(site, shown, rain, folder / "site_section.png"),

@@ -196,7 +196,8 @@ def test_files_and_pictures_are_written(site, tables):
     assert len(means) == tables[MEANS].num_rows
     assert set(means["unit"]) == {"m3 m-3", "mm"}
     assert means["day begins [UTC]"][0] == START.strftime("%Y-%m-%dT%H:%M:%SZ")
-    drawn = draw_space(site, state, 0, None)
+    drawn = draw_space(site, state, (0, state.days), None, site.output)
+    assert {path.parent for path in drawn} == {site.output}
     assert [p.name for p in drawn] == [
         "site_map.png",
         "site_section.png",
