@@ -197,8 +197,7 @@ def _make(
         changes = _compare(previous, draft)
         told = reasons(before[OWN], own)
     path = draft / CHANGES
-    text = _changes_text(site, request, number, own, before, changes, told)
-    path.write_text("\n".join(clean(line) for line in text.split("\n")), "utf-8")
+    path.write_text(_changes_text(site, request, number, own, before, changes, told), "utf-8")
     resources.append(Resource(path, "what changed since the revision before, and why"))
     descriptor = write_descriptor(site, resources, own, draft)
     return {
@@ -270,7 +269,7 @@ def _changes_text(
         "",
     ]
     if not before:
-        return "\n".join([*lines, "The first revision; nothing to compare with.", ""])
+        return _page([*lines, "The first revision; nothing to compare with."])
     lines += [
         f"Against revision {before[OWN]['revision']} (state {before[OWN]['state']}):",
         "",
@@ -278,7 +277,12 @@ def _changes_text(
     lines += ["Why:", *(f"- {line}" for line in told or ["no rule or raw file differs"]), ""]
     lines += ["What (new minus old, in the variable's units):"]
     lines += [f"- {change}" for change in changes] or ["- no value of a table both have"]
-    return "\n".join([*lines, ""])
+    return _page(lines)
+
+
+def _page(lines: list[str]) -> str:
+    """Return lines as a text; what names of files and rules hold cannot drive a terminal."""
+    return "\n".join([*(clean(line) for line in lines), ""])
 
 
 def _seal(draft: Path, final: Path) -> None:

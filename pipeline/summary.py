@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.deliver.atomic import replacing
+from pipeline.errors import clean
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -124,7 +125,7 @@ def _text(summary: dict[str, Any]) -> str:
     for title, key, line in _LISTS:
         if isinstance(summary.get(key), list) and summary[key]:
             lines += ["", title, *map(line, summary[key])]
-    return "\n".join(lines) + "\n"
+    return "\n".join(clean(line) for line in lines) + "\n"  # a file name may drive terminals
 
 
 def _tube_line(row: dict[str, Any]) -> str:

@@ -150,9 +150,9 @@ def test_pages_and_documents_hold_texts_as_texts(night):
     for kind in ("*.html", "*.svg", "*.md"):
         for path in written(folder, kind):
             assert "<script" not in path.read_text(encoding="utf-8")
-    texts = [p.read_text(encoding="utf-8") for p in written(folder, "*.txt")]
+    texts = {path.name: path.read_text(encoding="utf-8") for path in written(folder, "*.txt")}
     assert texts
-    assert all("\x1b" not in text for text in texts)
+    assert [name for name, text in texts.items() if "\x1b" in text] == []
 
 
 def test_pictures_are_drawn(night):
