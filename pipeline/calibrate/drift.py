@@ -18,7 +18,7 @@ criterion, the standing difference and the rating are ours: there is no row for 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -141,7 +141,8 @@ def follow(
     ramps: list[Ramp] = []
     verdicts: list[Verdict] = []
     events: list[tuple[int, list[Check], Cleaning | None]] = [
-        (group[0].time_s, group, None) for group in _together(checks, rule.together_s)
+        (group[0].time_s, group, None)
+        for group in _together(checks, rule.together_s, {c.time_s for c in cleanings})
     ]
     events += [(cleaning.time_s, [], cleaning) for cleaning in cleanings]
     for _, group, cleaning in sorted(events, key=lambda e: (e[0], e[2] is None)):
@@ -164,11 +165,15 @@ def follow(
     return ramps, verdicts
 
 
-def _together(checks: Sequence[Check], together_s: int) -> list[list[Check]]:
-    """Return the checks in order, those close in time as one."""
+def _together(
+    checks: Sequence[Check], together_s: int, cleaned: Collection[int]
+) -> list[list[Check]]:
+    """Return the checks in order, those close in time as one unless a cleaning parts them."""
     groups: list[list[Check]] = []
     for check in sorted(checks):
-        if groups and check.time_s - groups[-1][0].time_s <= together_s:
+        first_s = groups[-1][0].time_s if groups else check.time_s
+        parted = any(first_s < at <= check.time_s for at in cleaned)
+        if groups and check.time_s - first_s <= together_s and not parted:
             groups[-1].append(check)
         else:
             groups.append([check])

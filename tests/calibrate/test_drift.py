@@ -21,7 +21,7 @@ RULE = Rule()
 
 
 def check(day, error, error_u=0.001, standing_u=0.01, kind="reference", slope=0.1):
-    return Check(day * DAY, kind, error, error_u, standing_u, slope)
+    return Check(round(day * DAY), kind, error, error_u, standing_u, slope)
 
 
 def ramps(*checks, cleanings=(), until=None, rule=RULE):
@@ -113,6 +113,19 @@ def test_a_cleaning_settles_the_time_since_the_sensor_was_clean():
     assert found.start_s / DAY == pytest.approx(60, abs=20)
     assert (found.until_s, found.first, found.last) == (150 * DAY, 0.0, 0.06)
     assert found.first_error > 10 * found.last_error
+
+
+def test_readings_just_before_and_after_a_cleaning_are_two_checks():
+    # A check probe read before and after the contacts were cleaned, an hour apart.
+    wash = Cleaning(150 * DAY, 0.06, 0.001, 0.1)
+    hour = 1 / 24
+    before = [check(30, 0.0, 0.02), check(90, 0.02, 0.02), check(150 - hour, 0.055, 0.02)]
+    (found,) = ramps(*before, check(150 + hour, 0.0, 0.02), cleanings=[wash])
+    (alone,) = ramps(*before, cleanings=[wash])
+    assert found == alone
+    assert (found.until_s, found.last) == (150 * DAY, 0.06)
+    # At the instant of the cleaning itself a reading counts as after it.
+    assert ramps(*before, check(150, 0.0, 0.02), cleanings=[wash]) == [alone]
 
 
 def test_cleaning_takes_the_drift_away_in_one_step():

@@ -16,7 +16,7 @@ from pipeline.qc.flags import TEST_BITS, Quality
 pytestmark = pytest.mark.slow
 
 LOGGED = ("T1", "T2", "T3", "T4", "T5", "T6", "T7")
-FAULTY = {("T5", 0.6), ("T6", 0.2), ("T6", 0.3)}  # drift and void, not corrected here
+FAULTY = {("T6", 0.2), ("T6", 0.3)}  # the void is not corrected
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +100,17 @@ def test_stored_water_is_the_truth_within_the_stated_error(daily, steps, truth, 
     assert np.isfinite(error).sum() > 110
     assert abs(np.nanmean(error)) < 2 * stated
     assert stated < 5.0
+
+
+def test_the_drift_that_was_cleaned_away_is_corrected(steps, daily, truth):
+    found = daily.soil_water_content.sel(tube="T5", depth=0.6).to_numpy()
+    error = found - truth["T5"]["theta_60cm"].to_numpy()
+    correction = steps.drift_correction.sel(tube="T5", depth=0.6)
+    # The label's +0.35 in root permittivity, at 0.1175 m3 m-3 each: soils.toml, calibrations.
+    at_end = correction.sel(time=slice("2025-06-23", "2025-06-23"))
+    assert float(at_end.mean()) == pytest.approx(-0.35 * 0.1175, rel=0.05)
+    assert np.nanmax(abs(error)) < 0.01
+    assert float(abs(steps.drift_correction).sel(tube="T5", depth=[0.2, 1.0]).max()) == 0.0
 
 
 def test_the_void_is_seen_as_too_dry(daily, truth):

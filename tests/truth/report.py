@@ -288,27 +288,31 @@ def _event_sections(seeds: Sequence[int], workers: int) -> Iterator[str]:
     return report_events.event_sections(scores, seeds)
 
 
+def _parts(seeds: Sequence[int], workers: int) -> Iterator[str]:
+    """Yield the whole report, each part as soon as it is scored."""
+    tasks = zip(*product(seeds, SOILS), strict=True)
+    tally = Tally()
+    with ProcessPoolExecutor(workers) as pool:
+        for part in pool.map(score_seed, *tasks):
+            tally.add(part)
+    yield from sections(tally, seeds)
+    yield from storage_sections(score_storage(seeds, workers), seeds)
+    with ProcessPoolExecutor(workers) as pool:
+        yield from space_sections(pool, seeds)
+    yield from limit_sections(score_limits(seeds, workers), seeds)
+    yield from _event_sections(seeds[:EVENT_SEEDS], workers)
+    few = seeds[:HEALTH_SEEDS]
+    yield from health_sections(score_health(few, workers), few)
+
+
 def main() -> None:
     """Score all fields, two at a time, and print the report."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=SEEDS, help="how many unseen seeds")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
-    seeds = UNSEEN_SEEDS[: options.seeds]
-    tasks = list(product(seeds, SOILS))
-    tally = Tally()
-    with ProcessPoolExecutor(options.workers) as pool:
-        for part in pool.map(score_seed, *zip(*tasks, strict=True)):
-            tally.add(part)
-    parts = [*sections(tally, seeds)]
-    parts += storage_sections(score_storage(seeds, options.workers), seeds)
-    parts += limit_sections(score_limits(seeds, options.workers), seeds)
-    unseen = UNSEEN_SEEDS[: min(options.seeds, HEALTH_SEEDS)]
-    parts += health_sections(score_health(unseen, options.workers), unseen)
-    with ProcessPoolExecutor(options.workers) as pool:
-        parts += space_sections(pool, seeds)
-    parts += _event_sections(seeds[:EVENT_SEEDS], options.workers)
-    print("\n\n".join(parts))
+    for part in _parts(UNSEEN_SEEDS[: options.seeds], options.workers):
+        print(part, end="\n\n", flush=True)
 
 
 if __name__ == "__main__":
