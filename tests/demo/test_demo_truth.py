@@ -107,8 +107,9 @@ def test_the_drift_that_was_cleaned_away_is_corrected(steps, daily, truth):
     error = found - truth["T5"]["theta_60cm"].to_numpy()
     correction = steps.drift_correction.sel(tube="T5", depth=0.6)
     # The label's +0.35 in root permittivity, at 0.1175 m3 m-3 each: soils.toml, calibrations.
+    # T5 is read at every second step; there is nothing to correct at the others.
     at_end = correction.sel(time=slice("2025-06-23", "2025-06-23"))
-    assert float(at_end.mean()) == pytest.approx(-0.35 * 0.1175, rel=0.05)
+    assert float(at_end.min()) == pytest.approx(-0.35 * 0.1175, rel=0.05)
     assert np.nanmax(abs(error)) < 0.01
     assert float(abs(steps.drift_correction).sel(tube="T5", depth=[0.2, 1.0]).max()) == 0.0
 
