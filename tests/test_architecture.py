@@ -209,3 +209,21 @@ def test_no_file_knows_a_particular_machine():
         for match in folder.findall(path.read_text(encoding="utf-8"))
     ]
     assert found == []
+
+
+def test_nothing_that_runs_data_as_code():
+    """No pickles, no evaluation: what a file or a store holds is never run."""
+    words = re.compile(
+        r"^\s*(?:import|from)\s+(?:pickle|cPickle|dill|cloudpickle|shelve|marshal)\b"
+        r"|(?<![\w.])(?:eval|exec)\(|\.(?:loads?_pickle|read_pickle|to_pickle)\(|allow_pickle=True"
+        r"|shell=True|yaml\.load\(",
+        re.MULTILINE,
+    )
+    assert words.search("x = eval('1')")
+    found = [
+        f"{path.name}: {match.group().strip()}"
+        for folder in (ROOT / "pipeline", ROOT / "flows")
+        for path in sorted(folder.rglob("*.py"))
+        for match in words.finditer(path.read_text(encoding="utf-8"))
+    ]
+    assert found == []
