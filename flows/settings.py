@@ -39,6 +39,10 @@ def force_settings(state: Path) -> None:
         "PREFECT_LOGGING_TO_API_WHEN_MISSING_FLOW": "ignore",
         "PREFECT_RESULTS_PERSIST_BY_DEFAULT": "false",
     }
+    if not os.environ.get("PREFECT_API_URL"):
+        # A temporary server that is gone does not come back: with the default of five the
+        # night would wait for three minutes before it goes on without it.
+        settings["PREFECT_CLIENT_MAX_RETRIES"] = "2"
     for name, value in settings.items():
         os.environ.setdefault(name, value)
     _bypass_proxy()

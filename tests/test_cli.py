@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -254,6 +255,33 @@ def test_two_sites_under_the_temporary_server(percolog, make_site, tmp_path):
         assert noise not in ran.stderr
 
 
+def told_without_orchestrator(ran):
+    assert ran.returncode == 0, ran.stderr
+    document = json.loads(ran.stdout)
+    assert document["orchestrated"] is False
+    assert [site["outcome"] for site in document["sites"]] == ["done"]
+    assert "going on without the orchestrator" in ran.stderr
+
+
+@pytest.mark.slow
+def test_a_locked_database_of_the_orchestrator_does_not_stop_the_night(
+    percolog, make_site, tmp_path
+):
+    home = tmp_path / "state" / "prefect"
+    home.mkdir(parents=True)
+    with sqlite3.connect(home / "prefect.db") as database:
+        database.execute("BEGIN EXCLUSIVE")
+        ran = percolog(
+            "night",
+            make_site("north"),
+            "--json",
+            PERCOLOG_STATE=str(tmp_path / "state"),
+            PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS="6",
+        )
+        database.rollback()
+    told_without_orchestrator(ran)
+
+
 def children(pid: int) -> list[int]:
     listed = Path(f"/proc/{pid}/task/{pid}/children").read_text()
     return [int(child) for child in listed.split()]
@@ -284,6 +312,20 @@ def test_sigterm_without_the_orchestrator_ends_at_once_with_143(percolog, make_s
     process.send_signal(signal.SIGTERM)
     process.communicate(timeout=10)
     assert process.returncode == 143
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs Linux's /proc")
+def test_an_orchestrator_killed_midway_does_not_stop_the_night(percolog, make_site):
+    site = make_site("north", store_sleep="2")
+    percolog.environment["PREFECT_CLIENT_MAX_RETRIES"] = "0"  # the wait is not what is tested
+    process = start_and_wait_for_work(percolog, "night", site, "--json")
+    (server,) = children(process.pid)
+    os.kill(server, signal.SIGKILL)
+    out, err = process.communicate(timeout=200)
+    ran = subprocess.CompletedProcess([], process.returncode, out, err)
+    told_without_orchestrator(ran)
+    assert "Prefect was lost on the way" in err
 
 
 @pytest.mark.slow
