@@ -21,6 +21,7 @@ import numpy as np
 
 from pipeline.deliver.changes import Change, compare_tables, reasons
 from pipeline.deliver.content import content_digest
+from pipeline.deliver.event_changes import Appearance, compare_events, holds_events
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.package import (
     CHANGES,
@@ -189,7 +190,7 @@ def _make(
         "rules": _rules(site),
     }
     before = {} if previous is None else _descriptor(previous)
-    changes: list[Change] = []
+    changes: list[Change | Appearance] = []
     told: list[str] = []
     if before:
         if _says_the_same(resources, before, draft):
@@ -242,15 +243,18 @@ def _says_the_same(resources: list[Resource], before: dict[str, Any], draft: Pat
     return old == new
 
 
-def _compare(previous: Path | None, draft: Path) -> list[Change]:
-    """Compare the tables that both revisions have."""
+def _compare(previous: Path | None, draft: Path) -> list[Change | Appearance]:
+    """Compare the tables that both revisions have, and events that only one has."""
     if previous is None:
         return []
-    found = []
-    for path in sorted((draft / "parquet").glob("*.parquet")):
-        old = previous / "parquet" / path.name
-        if old.is_file():
-            found += compare_tables(path.stem, old, path)
+    found: list[Change | Appearance] = []
+    folders = previous / "parquet", draft / "parquet"
+    for name in sorted({path.name for folder in folders for path in folder.glob("*.parquet")}):
+        old, new = (folder / name for folder in folders)
+        if holds_events(new if new.is_file() else old):
+            found += compare_events(new.stem, old, new)
+        elif old.is_file() and new.is_file():
+            found += compare_tables(new.stem, old, new)
     return found
 
 
@@ -260,7 +264,7 @@ def _changes_text(
     number: int,
     own: dict[str, Any],
     before: dict[str, Any],
-    changes: list[Change],
+    changes: list[Change | Appearance],
     told: list[str],
 ) -> str:
     lines = [

@@ -2,17 +2,15 @@
 
 import re
 import shutil
-from pathlib import Path
 
 import netCDF4
 import numpy as np
 import pytest
-from checkers import remarks
+from checkers import remarks, second_opinion, standard_names
 
 from pipeline.deliver.netcdf import write_daily, write_native
 
-compliance = pytest.importorskip("compliance_checker")
-TABLE = Path(compliance.__file__).parent / "data" / "cf-standard-name-table.xml"
+pytest.importorskip("compliance_checker")
 FILES = ("n.nc", "n_weather.nc", "d.nc", "d_weather.nc")
 # The two parts of an uncertainty have no CF name: the modifier "standard_error" means their
 # sum, and a reader that took one part for it would think too well of the data.
@@ -24,10 +22,6 @@ _ERRORS = {
 }
 _CORRECTIONS = {"drift_correction", "temperature_correction"}
 NAMELESS = {"n.nc": _ERRORS | _CORRECTIONS, "d.nc": _ERRORS}
-EMPTY_TABLE = """<?xml version="1.0"?>
-<table><version_number>0</version_number><date>2020-01-01</date>
-<last_modified>2020-01-01T00:00:00Z</last_modified></table>
-"""
 
 
 @pytest.fixture(scope="module")
@@ -63,28 +57,6 @@ def test_checker_does_find_a_mistake(folder, tmp_path):
     assert "positive" in text
 
 
-def second_opinion(path, tmp_path):
-    """Return the counts of cfchecker with tables from disk, so that no network is asked."""
-    try:
-        from cfchecker.cfchecks import CFChecker
-    except (ImportError, FileNotFoundError, OSError) as error:
-        pytest.skip(f"cfchecker needs the UDUNITS library (Debian: libudunits2-0): {error}")
-    empty = tmp_path / "empty.xml"
-    empty.write_text(EMPTY_TABLE)  # no area types or regions are named in our files
-    copy = str(shutil.copy(path, tmp_path / path.name))
-    with netCDF4.Dataset(copy, "a") as file:
-        file.Conventions = "CF-1.8"  # the newest it knows; it refuses files of later ones
-    checker = CFChecker(
-        cfStandardNamesXML=str(TABLE),
-        cfAreaTypesXML=str(empty),
-        cfRegionNamesXML=str(empty),
-        version="CF-1.8",
-        silent=True,
-    )
-    checker.checker(copy)
-    return checker.get_counts()
-
-
 @pytest.mark.parametrize("name", FILES)
 def test_second_checker_has_no_error_and_no_warning(folder, tmp_path, name):
     counts = second_opinion(folder / name, tmp_path)
@@ -92,13 +64,6 @@ def test_second_checker_has_no_error_and_no_warning(folder, tmp_path, name):
 
 
 # What the checkers do not see; each found by an experiment with a file that was wrong.
-
-
-def standard_names():
-    from xml.etree import ElementTree
-
-    root = ElementTree.parse(TABLE).getroot()
-    return {entry.get("id") for entry in root.iter("entry")}
 
 
 @pytest.mark.parametrize("name", FILES)
