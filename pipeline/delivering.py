@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 
 from pipeline.deliver.changes import Change, compare_tables, reasons
-from pipeline.deliver.content import content_digest
 from pipeline.deliver.event_changes import Appearance, compare_events, holds_events
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.package import (
@@ -32,15 +31,15 @@ from pipeline.deliver.package import (
     write_dictionary,
 )
 from pipeline.delivery_contents import STEPS, Request, contents
+from pipeline.description import in_force
 from pipeline.effective import effective_rules
 from pipeline.errors import PercologError, clean
-from pipeline.handover import file_origins, provenance_of
+from pipeline.handover import DELIVERIES, file_origins, provenance_of
 from pipeline.night import open_description, site_store
 from pipeline.periods import Period, local_day
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
-FOLDER = "deliveries"
 HOUR_S = 3600
 
 
@@ -70,10 +69,11 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     site = open_description(folder)
     store = site_store(site)
     snapshot = store.read(commit or None)
+    site = in_force(site, snapshot).site
     state = snapshot.commit_id
     period = requested_period(site, snapshot.days, request.period)
     _refuse(request, site)
-    home = site.output / FOLDER / request.folder
+    home = site.output / DELIVERIES / request.folder
     home.mkdir(parents=True, exist_ok=True)
     previous = newest_revision(home)
     number = 1 if previous is None else int(previous.name[1:]) + 1
@@ -236,7 +236,7 @@ def _descriptor(revision: Path) -> dict[str, Any]:
 def _says_the_same(resources: list[Resource], before: dict[str, Any], draft: Path) -> bool:
     old = {r["path"]: r["content"] for r in before["resources"] if r["path"] != CHANGES}
     new = {
-        r.path.relative_to(draft).as_posix(): content_digest(r.path)
+        r.path.relative_to(draft).as_posix(): r.content
         for r in resources
         if r.path.name != CHANGES
     }

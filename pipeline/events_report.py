@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.console import table
+from pipeline.description import in_force
 from pipeline.errors import PercologError
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -59,10 +60,11 @@ def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
 def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[str, pa.Table]]:
     """Return a site, its state, and its tables of events; errors as `events_report`."""
     site = load_site(folder)
+    snapshot = SiteStore(site.store, site.axis, site.id).read()
+    site = in_force(site, snapshot).site
     if tube and tube not in site.tube_by_id:
         known = sorted(site.tube_by_id)
         raise EventsError(f"{site.id}: found tube {tube!r}; expected one of {known}")
-    snapshot = SiteStore(site.store, site.axis, site.id).read()
     tables = {}
     for name in ("events", "event_depths", "conductivity"):
         found = snapshot.table(name)

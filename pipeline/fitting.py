@@ -20,6 +20,7 @@ from pipeline.calibrate.laws import check_laws
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.cubes import CHUNK_DAYS
 from pipeline.deliver.atomic import replacing
+from pipeline.description import InForce, in_force
 from pipeline.errors import PercologError, Problem, SiteError
 from pipeline.fitting_text import (
     describe_law,
@@ -93,9 +94,12 @@ def fit_site(folder: Path, wish: Wish) -> dict[str, Any]:
         If the site has no store yet.
     """
     site = open_description(folder)
+    snapshot = site_store(site).read()
+    found_in_force = in_force(site, snapshot)
+    _refuse_undone(wish, found_in_force)
+    site = found_in_force.site
     statement = _statement(wish, site)
     samples = read_samples(wish.samples or site.folder / FILE, site)
-    snapshot = site_store(site).read()
     pairs, unmatched = match(average_repeats(samples), site, _reader(snapshot), wish.rules)
     found = fit_laws(pairs, site, wish.degree, wish.more_root_error)
     entries = _Entries()
@@ -117,6 +121,16 @@ def fit_site(folder: Path, wish: Wish) -> dict[str, Any]:
     doubts = [account["too_few"], account["unmatched"]]
     doubts += [law[key] for law in entries.account for key in ("warnings", "odd_samples")]
     return {**account, "outcome": "attention" if any(doubts) else "done"}
+
+
+def _refuse_undone(wish: Wish, found: InForce) -> None:
+    """Refuse to append to files that were taken back: an edit brings them into force again."""
+    if wish.append and found.undone:
+        names = ", ".join(change.file for change in found.undone)
+        raise PercologError(
+            f"append: found files that percolog undo took back ({names}); expected those in "
+            f"force. Put back the files it wrote below the site's output, then append."
+        )
 
 
 def _reader(snapshot: Snapshot) -> ReadRoots:

@@ -20,9 +20,11 @@ from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.deliver.atomic import replacing
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
+from pipeline.deliver.package import DESCRIPTOR, OWN
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
+from pipeline.errors import PercologError
 from pipeline.periods import Period, periods
 from pipeline.products.health_pictures import draw_health_pictures
 from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
@@ -36,6 +38,7 @@ from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 
+DELIVERIES = "deliveries"  # below the output: what `pipeline.delivering` makes
 _MANIFEST = "delivered.json"
 # Names in the manifest beside those of periods.
 _ROUNDS, _COMPARISON, _SPACE = "rounds", "rounds comparison", "space"
@@ -155,9 +158,24 @@ def rounds_rows(site: Site) -> list[dict[str, Any]]:
 
 
 def delivered_states(site: Site) -> set[str]:
-    """Return the states of the store that delivered files name."""
+    """Return the states of the store that delivered files and revisions were made from.
+
+    Raises
+    ------
+    PercologError
+        If a revision no longer tells its state: nothing may be thinned out on a guess.
+    """
     known = _read_manifest(site.output / "netcdf")
-    return {entry["commit"] for entry in known.values() if "commit" in entry}
+    named = {entry["commit"] for entry in known.values() if "commit" in entry}
+    for path in sorted((site.output / DELIVERIES).glob(f"*/r[0-9]*/{DESCRIPTOR}")):
+        try:
+            named.add(json.loads(path.read_text(encoding="utf-8"))[OWN]["state"])
+        except (ValueError, KeyError, TypeError) as error:
+            raise PercologError(
+                f"{path}: expected the state that the revision was made from, found none "
+                f"({error!r}); put the file back from a copy, or remove the revision"
+            ) from error
+    return named
 
 
 def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:

@@ -24,6 +24,7 @@ from pipeline.derive.limits_water import (
 )
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules, layer_weights
+from pipeline.description import in_force
 from pipeline.errors import PercologError
 from pipeline.products.event_drainage import texture_of
 from pipeline.products.limits import TABLE
@@ -66,6 +67,7 @@ def limits_report(
     """
     site = load_site(folder)
     snapshot = SiteStore(site.store, site.axis, site.id).read()
+    site = in_force(site, snapshot).site
     stored = snapshot.table(TABLE)
     if stored is None or not stored.num_rows:
         raise LimitsError(

@@ -17,6 +17,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.description import in_force
 from pipeline.errors import PercologError
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.site.load import load_site
@@ -84,7 +85,7 @@ class View:
         store = SiteStore(site.store, site.axis, site.id)
         snapshot = store.read(commit or None)
         found = snapshot.commit_id
-        return View(site, snapshot, found, store.written_at(found))
+        return View(in_force(site, snapshot).site, snapshot, found, store.written_at(found))
 
     @cached_property
     def ledger(self) -> pa.Table | None:

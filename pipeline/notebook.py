@@ -16,6 +16,7 @@ from pipeline.derive.calibrations import site_calibrations
 from pipeline.derive.layers import LayerRules, model_layers
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
+from pipeline.description import in_force
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -177,4 +178,5 @@ def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSit
         If there is no store yet, or no such state.
     """
     site = load_site(Path(folder).absolute())
-    return OpenSite(site, SiteStore(site.store, site.axis, site.id).read(commit))
+    snapshot = SiteStore(site.store, site.axis, site.id).read(commit)
+    return OpenSite(in_force(site, snapshot).site, snapshot)

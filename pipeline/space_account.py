@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from pipeline.console import table
 from pipeline.derive.means import tubes_needed
+from pipeline.description import in_force
 from pipeline.errors import StoreError
 from pipeline.night import open_description, site_store
 from pipeline.products.space import MEANS, RANKS, SCHEMAS, STABILITY
@@ -47,6 +48,7 @@ def space_account(folder: Path) -> dict[str, Any]:
     """
     site = open_description(folder)
     snapshot = site_store(site).read()
+    site = in_force(site, snapshot).site
     stability, means, ranks = (_frame(snapshot, name) for name in (STABILITY, MEANS, RANKS))
     local_s = means["day_s"].to_numpy(np.int64) + site.utc_offset_s
     means["day"] = local_s.astype("datetime64[s]").astype("datetime64[D]").astype(str)

@@ -1,9 +1,9 @@
 """Thinning out earlier states of a store by the site's policy, so that space is freed.
 
 Kept are the newest states, of each month before those the last one, and every state that a
-delivered file names. What a thinned state brought stays listed in the history; its cells are
-gone. A stop at any instant leaves a sound store: marks of what is kept come first, then the
-list of what goes, and only then anything goes.
+delivered file or a revision of a delivery names. What a thinned state brought stays listed in
+the history; its cells are gone. A stop at any instant leaves a sound store: marks of what is
+kept come first, then the list of what goes, and only then anything goes.
 """
 
 from __future__ import annotations

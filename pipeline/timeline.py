@@ -15,6 +15,7 @@ import numpy as np
 
 from pipeline.axis import DAY_S
 from pipeline.density import fill, with_files
+from pipeline.description import in_force
 from pipeline.errors import clean
 from pipeline.inventory import file_spans
 from pipeline.night import open_description, site_store
@@ -107,6 +108,8 @@ def site_timeline(folder: Path, now: datetime, most_columns: int) -> Timeline:
         return bare.with_lanes(with_files(bare.lanes, files), "")
     state = store.history()[0]["commit"]
     snapshot = store.read(state)
+    site = in_force(site, snapshot).site
+    until_s = dated_until(site, now.timestamp())
     stored_s = site.axis.origin_s + snapshot.steps * site.interval_s
     return fill(chronicle(site, max(stored_s, until_s), most_columns), snapshot, state)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.console import table
+from pipeline.description import in_force
 from pipeline.errors import StoreError, clean
 from pipeline.night import open_description, site_store
 from pipeline.qc.findings import Verdict
@@ -42,6 +43,7 @@ def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
             f"{site.store}: expected a night's result, found none; run percolog night"
         )
     snapshot = store.read()
+    site = in_force(site, snapshot).site
     evidence = evidence_rows(snapshot)
     rows = [row for row in verdict_rows(site, snapshot) if tube in ("", row["tube"])]
     for row in rows:

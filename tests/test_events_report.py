@@ -1,6 +1,7 @@
 """``percolog events``: the stored tables as an account and as text."""
 
 import json
+from typing import ClassVar
 
 import pytest
 from truth_site import Instruments, make_site
@@ -15,6 +16,7 @@ class FakeState:
     """A state with one event of tube A."""
 
     commit_id = "C1"
+    attributes: ClassVar[dict] = {}
 
     def __init__(self, rows):
         self.rows = rows

@@ -13,7 +13,7 @@ from pipeline import store as store_module
 from pipeline.axis import DAY_S, TimeAxis
 from pipeline.comparison import compare_states
 from pipeline.differences import differing_days
-from pipeline.errors import StoreError
+from pipeline.errors import PercologError, StoreError
 from pipeline.site.models import Keep
 from pipeline.states import find_state, list_states
 from pipeline.store import SiteStore
@@ -106,6 +106,23 @@ def test_thinned_states_stay_listed_and_are_named_as_such(store, tmp_path):
     assert listed == {None: True} | {n: n > 9 for n in range(1, NIGHTS + 1)}
     with pytest.raises(StoreError, match="thinned out"):
         find_state(store, "2")
+
+
+def test_states_of_delivered_revisions_are_kept(store, tmp_path):
+    site = Field(tmp_path, nights=3, monthly=False)
+    commits = {row["metadata"]["night"]: row["commit"] for row in store.history()}
+    revision = site.output / "deliveries" / "all_native" / "r0001"
+    revision.mkdir(parents=True)
+    descriptor = revision / "datapackage.json"
+    descriptor.write_text("{}")
+    with pytest.raises(PercologError, match="expected the state that the revision was made"):
+        thin_site(site, store)
+    assert "datapackage.json" in thin_when_due(site, store)["failed"]
+    descriptor.write_text(json.dumps({"percolog": {"state": commits[4]}}))
+    account = thin_site(site, store)
+    assert set(account["kept"]) == {commits[n] for n in (4, 10, 11, 12)}
+    kept = SiteStore(store.address, AXIS, "north").read(commits[4])
+    assert kept.read(WATER, 0, 28 * 24).tobytes() == values_of(4).tobytes()
 
 
 def test_what_is_kept_no_longer_goes_when_the_policy_changes(store, tmp_path):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -35,11 +36,21 @@ OWN = "percolog"
 
 @dataclass(frozen=True)
 class Resource:
-    """One delivered file and what is in it."""
+    """One delivered file and what is in it; it no longer changes."""
 
     path: Path
     title: str
     columns: Sequence[Column] = field(default=())
+
+    @cached_property
+    def digest(self) -> str:
+        """Return the SHA-256 of the file's bytes, read once."""
+        return file_digest(self.path)
+
+    @cached_property
+    def content(self) -> str:
+        """Return the digest of what the file says (`pipeline.deliver.content`), read once."""
+        return content_digest(self.path) if self.path.suffix == ".nc" else self.digest
 
 
 def write_dictionary(resources: Sequence[Resource], folder: Path) -> Resource:
@@ -111,8 +122,8 @@ def _resource(resource: Resource, folder: Path) -> dict[str, Any]:
         "format": kind,
         "mediatype": media,
         "bytes": path.stat().st_size,
-        "hash": f"sha256:{file_digest(path)}",
-        "content": content_digest(path),
+        "hash": f"sha256:{resource.digest}",
+        "content": resource.content,
     }
     if kind == "csv":
         described["encoding"] = "utf-8"
