@@ -97,17 +97,7 @@ class Tally:
 
     def add(self, other: Tally) -> None:
         """Add what was counted elsewhere."""
-        names = (
-            "cells",
-            "episodes",
-            "spikes",
-            "risk",
-            "standing",
-            "fronts",
-            "storage",
-            "drift",
-        )
-        for name in names:
+        for name in ADDED:
             mine = getattr(self, name)
             for key, value in getattr(other, name).items():
                 mine[key] = mine[key] + value if key in mine else value
