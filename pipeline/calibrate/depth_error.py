@@ -130,32 +130,27 @@ def _as_kernel_takes(content: NDArray) -> NDArray[np.float32]:
 def _fill_parts(
     content: NDArray[np.float32], ladder: Ladder, part: Floats
 ) -> None:  # pragma: no cover
-    """Fill ``part`` (time, tube, depth) with uncertainty of depth times the steeper slope."""
+    """Raise ``part`` (time, tube, depth) to uncertainty of depth times the steeper slope.
+
+    Sensors without a value, or with none that soil can have, are passed over: each pair of
+    neighbours among the others makes one slope, which may speak for either.
+    """
     for tube in range(content.shape[1]):
         count, doubt = ladder.sensors[tube], ladder.uncertainty_m[tube]
         if doubt == 0.0:
             continue
+        order, depth_m, speaks = ladder.order[tube], ladder.depth_m[tube], ladder.speaks[tube]
         for time in range(content.shape[0]):
+            row, out = content[time, tube], part[time, tube]
+            m, above = -1, 0.0
             for n in range(count):
-                up = _slope(content, ladder, time, tube, n, -1)
-                down = _slope(content, ladder, time, tube, n, 1)
-                part[time, tube, ladder.order[tube, n]] = doubt * max(up, down)
-
-
-@kernel
-def _slope(
-    content: NDArray[np.float32], ladder: Ladder, time: int, tube: int, n: int, way: int
-) -> float:  # pragma: no cover
-    """Return the slope from sensor ``n`` to the nearest with a value that way; 0 if none."""
-    own = np.float64(content[time, tube, ladder.order[tube, n]])
-    if not 0.0 <= own <= 1.0:
-        return 0.0
-    m = n + way
-    while 0 <= m < ladder.sensors[tube]:
-        other = np.float64(content[time, tube, ladder.order[tube, m]])
-        if 0.0 <= other <= 1.0:  # else missing, or no soil
-            if not ladder.speaks[tube, n, m]:
-                return 0.0
-            return abs((other - own) / (ladder.depth_m[tube, m] - ladder.depth_m[tube, n]))
-        m += way
-    return 0.0
+                own = np.float64(row[order[n]])
+                if not 0.0 <= own <= 1.0:
+                    continue
+                if m >= 0 and (speaks[m, n] or speaks[n, m]):
+                    error = doubt * abs((own - above) / (depth_m[n] - depth_m[m]))
+                    if speaks[m, n]:
+                        out[order[m]] = max(out[order[m]], error)
+                    if speaks[n, m]:
+                        out[order[n]] = error
+                m, above = n, own
