@@ -37,6 +37,7 @@ from pipeline.site.forms import (
 )
 from pipeline.site.help_layouts import LAYOUT_HELP
 from pipeline.site.help_texts import COLUMN_HELP, LAWS_HELP, SITE_HELP, SOILS_HELP
+from pipeline.site.alerts import Alerts
 from pipeline.site.instruments import Drift
 from pipeline.site.layout import (
     Column,
@@ -104,6 +105,7 @@ class _SiteFile(Form):
     delivery: Delivery | None = None
     report: Report | None = None
     keep: Keep | None = None
+    alerts: Alerts | None = None
 
 
 class _SoilsFile(Form):
@@ -133,6 +135,9 @@ _SITE_NAMES = {
     "Drift": "drift",
     "Report": "report",
     "Keep": "keep",
+    "Alerts": "alerts",
+    "Mail": "alerts.mail",
+    "Webhook": "alerts.webhook",
 }
 _LAW_NAMES = {"LawForm": "law", "Warmth": "law.temperature"}
 _LAYOUT_MODELS: dict[type[BaseModel], str] = {

@@ -13,7 +13,7 @@ from pipeline.site.models import Site, Source, Wire
 # Where things lie on this machine, rows' places in a table, and remarks for people. Named one
 # by one, because a tube or a coefficient may itself be called "note" or "row".
 _NOT_HASHED: dict[str, Any] = {
-    **dict.fromkeys(("folder", "data", "store", "output", "keep"), True),
+    **dict.fromkeys(("folder", "data", "store", "output", "keep", "alerts"), True),
     "sources": {"__all__": {"note"}},
     "tubes": {"__all__": {"note"}},
     "wiring": {"__all__": {"row"}},

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
 from pipeline.errors import Problem, SiteError
+from pipeline.site.alerts import Alerts
 from pipeline.site.cross_ground import check_ground
 from pipeline.site.cross_settings import check_settings
 from pipeline.site.cross_wiring import check_wiring
@@ -128,4 +129,5 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Sit
         delivery=settings.delivery or Delivery(),
         report=settings.report or Report(),
         keep=settings.keep or Keep(),
+        alerts=settings.alerts or Alerts(),
     )

@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from pipeline.axis import TimeAxis
+from pipeline.site.alerts import Alerts
 from pipeline.site.base import Model
 from pipeline.site.instruments import Correction, Drift, Uncertainty, Warmth
 from pipeline.site.layout import Layout
@@ -342,6 +343,7 @@ class Site(Model):
     delivery: Delivery = Delivery()
     report: Report = Report()
     keep: Keep = Keep()
+    alerts: Alerts = Alerts()
 
     @cached_property
     def axis(self) -> TimeAxis:

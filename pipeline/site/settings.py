@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from pipeline.errors import Problem
+from pipeline.site.alerts import Alerts
 from pipeline.site.draft import Draft, Placed
 from pipeline.site.forms import (
     ClockForm,
@@ -50,6 +51,15 @@ SECTIONS = (
     "delivery",
     "report",
     "keep",
+    "alerts",
+)
+
+_PARTS = (
+    ("delivery", Delivery),
+    ("report", Report),
+    ("keep", Keep),
+    ("drift", Drift),
+    ("alerts", Alerts),
 )
 
 
@@ -66,6 +76,7 @@ class Settings:
     delivery: Delivery | None = None
     report: Report | None = None
     keep: Keep | None = None
+    alerts: Alerts | None = None
 
 
 def read_settings(folder: Path, draft: Draft) -> Settings:
@@ -83,8 +94,7 @@ def read_settings(folder: Path, draft: Draft) -> Settings:
     _read_qc(toml, data.get("qc", {}), draft)
     _read_layers(toml, draft)
     _read_derive(data.get("derive", {}), top.below("derive"), settings, draft)
-    kinds = (("delivery", Delivery), ("report", Report), ("keep", Keep), ("drift", Drift))
-    for name, model in kinds:
+    for name, model in _PARTS:
         part = validate(model, data.get(name, {}), top.below(name), draft.problems)
         setattr(settings, name, part)
     return settings

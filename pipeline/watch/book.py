@@ -1,0 +1,147 @@
+"""What a site's watch remembers from night to night: one small file, whole or not at all.
+
+``watch.json`` in the site's output holds the last night, the conditions that are open, what
+was told and what is still to be told by which way. A condition is entered before it is told
+and struck off a way's list after: a crash between the two tells it twice, never not at all.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock
+
+from pipeline.deliver.atomic import replacing
+from pipeline.watch.conditions import Condition
+
+FILE = "watch.json"
+_WAIT_S = 30.0
+_MOST_TOLD, _MOST_WAITING = 5000, 500
+_FORM = 1
+
+
+@dataclass
+class Book:
+    """The memory of a site's watch."""
+
+    night: dict[str, Any] = field(default_factory=dict)
+    open: dict[str, dict[str, Any]] = field(default_factory=dict)
+    told: dict[str, str] = field(default_factory=dict)  # what happens once, and when
+    waiting: list[dict[str, Any]] = field(default_factory=list)
+    schedule: dict[str, Any] = field(default_factory=dict)
+    remark: str = ""  # what went wrong in reading it; never written
+
+    def update(
+        self, found: Iterable[Condition], kinds: Iterable[str], ways: list[str], now: str
+    ) -> tuple[list[Condition], list[str]]:
+        """Enter what is amiss now; return what is new, and the keys of what is over.
+
+        Parameters
+        ----------
+        found : iterable of Condition
+            All that is amiss now.
+        kinds : iterable of str
+            The kinds that were looked for; open conditions of others stay as they are.
+        ways : list of str
+            By which ways changes are to be told.
+        now : str
+            The instant, ISO 8601.
+        """
+        present = {condition.key: condition for condition in found}
+        new = [c for key, c in present.items() if key not in self.open and key not in self.told]
+        looked = set(kinds)
+        gone = [
+            key
+            for key, entry in self.open.items()
+            if entry["kind"] in looked and key not in present
+        ]
+        for key in gone:
+            self._tell("over", self.open.pop(key), ways, now)
+        for key, condition in present.items():
+            if key in self.open:  # since when stays; the evidence is tonight's
+                fresh = {"what": condition.what, "evidence": condition.evidence}
+                self.open[key] |= fresh
+        for condition in new:
+            self._tell("raised", condition.as_dict(), ways, now)
+            if condition.lasting:
+                self.open[condition.key] = {**condition.as_dict(), "raised": now}
+            else:
+                self.told[condition.key] = now
+        self.told = dict(list(self.told.items())[-_MOST_TOLD:])
+        return new, gone
+
+    def _tell(self, event: str, entry: dict[str, Any], ways: list[str], now: str) -> None:
+        note = {**entry, "event": event, "time": now, "ways": list(ways)}
+        self.waiting = [*self.waiting, note][-_MOST_WAITING:]
+
+    def to_tell(self, way: str) -> list[dict[str, Any]]:
+        """Return the notes that one way has still to tell."""
+        return [note for note in self.waiting if way in note["ways"]]
+
+    def strike(self, way: str, known: list[str]) -> None:
+        """Strike off what a way has told, and ways that are no longer described."""
+        for note in self.waiting:
+            note["ways"] = [name for name in note["ways"] if name != way and name in known]
+        self.waiting = [note for note in self.waiting if note["ways"]]
+
+
+@contextmanager
+def opened(output: Path) -> Iterator[Book]:
+    """Read the book under a lock, and write it when the block ends well."""
+    output.mkdir(parents=True, exist_ok=True)
+    with FileLock(output / f".{FILE}.lock", timeout=_WAIT_S):
+        book = read_book(output)
+        if book.remark:  # kept for a person to look at
+            os.replace(output / FILE, output / f"{FILE}.damaged")
+        yield book
+        write_book(output, book)
+
+
+def read_book(output: Path) -> Book:
+    """Return the book of a site; a new one where there is none or it cannot be read."""
+    try:
+        text = (output / FILE).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return Book()
+    try:
+        content = json.loads(text)
+        if content["form"] != _FORM:
+            raise ValueError(f"form {content['form']!r}")
+        book = Book(**{name: content[name] for name in _NAMES})
+        right = all(isinstance(getattr(book, name), kind) for name, kind in _NAMES.items())
+        if not right:
+            raise ValueError("a part is not of its kind")
+    except (ValueError, KeyError, TypeError) as error:
+        return Book(remark=f"{FILE} cannot be read ({error}); alerts begin anew")
+    return book
+
+
+def write_book(output: Path, book: Book) -> None:
+    """Put the book in place of the one before."""
+    content = {"form": _FORM, **{name: getattr(book, name) for name in _NAMES}}
+    text = json.dumps(content, indent=1, ensure_ascii=True, allow_nan=False) + "\n"
+    with replacing(output / FILE) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+
+
+def stamp(now: datetime) -> str:
+    """Return an instant as the book writes it."""
+    from pipeline.watch.conditions import iso
+
+    return iso(now.timestamp())
+
+
+_NAMES: dict[str, type] = {
+    "night": dict,
+    "open": dict,
+    "told": dict,
+    "waiting": list,
+    "schedule": dict,
+}
