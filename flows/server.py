@@ -17,6 +17,7 @@ from pathlib import Path
 
 from flows.settings import force_settings
 from pipeline.errors import PercologError
+from pipeline.processes import started, status
 
 MARK = "PERCOLOG_SERVER_OWNER"
 _LOG_LIMIT_BYTES = 1_000_000
@@ -115,22 +116,6 @@ def end_orphans() -> list[int]:
     return ended
 
 
-def started(pid: int) -> str | None:
-    """Return when a process started, in ticks since boot, or None if that cannot be told."""
-    fields = _status(Path("/proc") / str(pid))
-    if not fields or fields[0] == "Z":  # ended, only not yet collected
-        return None
-    return fields[19]  # field 22 of proc(5), counted after the name
-
-
-def _status(folder: Path) -> list[str] | None:
-    try:
-        text = (folder / "stat").read_text()
-    except OSError:
-        return None
-    return text.rpartition(")")[2].split()
-
-
 def _is_orphan(folder: Path) -> bool:
     try:
         environment = (folder / "environ").read_bytes().split(b"\0")
@@ -140,7 +125,7 @@ def _is_orphan(folder: Path) -> bool:
     marks = [entry for entry in environment if entry.startswith(MARK.encode() + b"=")]
     if not marks or b"prefect.server.api.server:create_app" not in command:
         return False
-    fields = _status(folder)
+    fields = status(folder)
     if fields is None:
         return False
     # The parent of an orphan is another process than the one that started it.

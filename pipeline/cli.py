@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands import describing, judging, keeping, looking, nights, revising
+from pipeline.commands import describing, judging, keeping, looking, nights, revising, watching
 from pipeline.commands.shared import EXIT_HELP
 
 # In the order in which help shows them.
@@ -19,6 +19,8 @@ COMMANDS = (
     nights.check,
     nights.night,
     nights.ledger,
+    watching.schedule,
+    watching.status,
     looking.trace,
     looking.timeline,
     judging.tubes,

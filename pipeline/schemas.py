@@ -25,6 +25,7 @@ from pipeline.calibrate.samples import COLUMNS as SAMPLE_COLUMNS
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import PercologError
 from pipeline.ingest.rounds import DEPTH, DIRECTION, READER, TUBE
+from pipeline.site.alerts import Alerts
 from pipeline.site.forms import (
     Form,
     LawForm,
@@ -37,7 +38,6 @@ from pipeline.site.forms import (
 )
 from pipeline.site.help_layouts import LAYOUT_HELP
 from pipeline.site.help_texts import COLUMN_HELP, LAWS_HELP, SITE_HELP, SOILS_HELP
-from pipeline.site.alerts import Alerts
 from pipeline.site.instruments import Drift
 from pipeline.site.layout import (
     Column,

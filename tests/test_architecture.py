@@ -53,6 +53,8 @@ LAYERS = (
     ),
     (
         "outcomes",
+        "processes",
+        "watch",
         "parts",
         "delivering_sites",
         "console",
@@ -137,6 +139,7 @@ def test_no_stage_imports_a_later_one():
     ]
     commands = ("keeping", "nights", "revising")  # a command starts the flow
     starts = {(f"pipeline.commands.{name}", "flows.launch") for name in commands}
+    starts.add(("pipeline.commands.watching", "flows.serving"))
     assert set(arrows) == starts
 
 

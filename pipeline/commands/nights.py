@@ -50,12 +50,19 @@ def night(
 ) -> None:
     """Read what is new, compute what it changes, commit it, and write files and pictures."""
     from pipeline.console import show_night, show_progress
+    from pipeline.watch.nights import begin_night, end_night
 
-    at = instant(now)
+    at, folders = instant(now), distinct(sites)
     show_progress()
     prepare_compiler()
     with redirect_stdout(sys.stderr):
-        orchestrated, summaries = _run(distinct(sites), at, direct)
+        for folder in folders:
+            begin_night(folder, at)
+        orchestrated, found = _run(folders, at, direct)
+        summaries = [
+            end_night(folder, dict(summary), instant(now))
+            for folder, summary in zip(folders, found, strict=True)
+        ]
     for summary in summaries:
         show_night(summary)
     end("night", summaries, as_json, now=at, orchestrated=orchestrated)

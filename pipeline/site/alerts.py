@@ -113,6 +113,8 @@ class Alerts(Model):
     tubes: Literal["do not use", "use with care", "off"] = "do not use"
     set_aside: bool = True
     log: bool = True
-    file: Annotated[str, AfterValidator(_file)] = "alerts.jsonl"  # below the site's output; empty: none
+    file: Annotated[str, AfterValidator(_file)] = (
+        "alerts.jsonl"  # below the site's output; empty: none
+    )
     mail: Mail | None = None
     webhook: Webhook | None = None

@@ -55,7 +55,9 @@ class Book:
             The instant, ISO 8601.
         """
         present = {condition.key: condition for condition in found}
-        new = [c for key, c in present.items() if key not in self.open and key not in self.told]
+        new = [
+            c for key, c in present.items() if key not in self.open and key not in self.told
+        ]
         looked = set(kinds)
         gone = [
             key

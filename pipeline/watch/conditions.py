@@ -80,7 +80,7 @@ def find_conditions(
         The instant of the night.
     """
     wanted, now_s = site.alerts, now.timestamp()
-    found = []
+    found: list[Condition] = []
     if wanted.silent:
         found += _silent(site, snapshot, now_s)
     if wanted.supply:
@@ -113,7 +113,9 @@ def newest_readings(snapshot: Snapshot) -> dict[str, int]:
     if table is None:
         return {}
     newest = table.group_by("source").aggregate([("last_s", "max")]).to_pylist()
-    return {row["source"]: row["last_s_max"] for row in newest if row["last_s_max"] is not None}
+    return {
+        row["source"]: row["last_s_max"] for row in newest if row["last_s_max"] is not None
+    }
 
 
 def waiting_files(snapshot: Snapshot) -> set[str]:

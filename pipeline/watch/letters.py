@@ -50,7 +50,9 @@ def line(note: Mapping[str, Any]) -> str:
 
 def _paragraph(note: Mapping[str, Any]) -> str:
     if note["event"] == "over":
-        return _wrapped(f"OVER  {clean(note['what'])} (since {clean(note['since'])})", "      ")
+        return _wrapped(
+            f"OVER  {clean(note['what'])} (since {clean(note['since'])})", "      "
+        )
     rows = [f"NEW   {clean(note['what'])}"]
     for name in ("since", "evidence", "advice"):
         word = "to do" if name == "advice" else name

@@ -83,13 +83,13 @@ def begin_night(folder: Path, now: datetime) -> None:
     try:
         with opened(watched(folder).output) as book:
             before = book.night
-            cut = before and not before.get("ended") and not _alive(before)
+            cut = before and not before.get("ended") and not night_runs(before)
             process = {"pid": os.getpid(), "process": started(os.getpid())}
             book.night = {"began": stamp(now), **process}
             if cut:
                 book.night["cut"] = before["began"]
     except Exception as error:  # the night is worth more than the note of it
-        logger.info("%s: the beginning could not be noted: %s", folder.name, error)
+        logger.debug("%s: the beginning could not be noted: %s", folder.name, error)
 
 
 def end_night(folder: Path, summary: dict[str, Any], now: datetime) -> dict[str, Any]:
@@ -179,9 +179,7 @@ def _lost_way(name: str, error: str, now: str) -> Condition:
     return Condition(f"way:{name}", "way", what, now, error, WAY_ADVICE)
 
 
-def _send(
-    book: Book, ways: dict[str, Callable[..., None]], sender: Sender
-) -> dict[str, str]:
+def _send(book: Book, ways: dict[str, Callable[..., None]], sender: Sender) -> dict[str, str]:
     """Send what waits; return the ways that failed and why."""
     lost = {}
     for name, way in ways.items():
@@ -205,7 +203,8 @@ def _message(summary: dict[str, Any]) -> str:
     return (told or str(summary.get("message", "")))[:500]
 
 
-def _alive(night: dict[str, Any]) -> bool:
+def night_runs(night: dict[str, Any]) -> bool:
+    """Tell whether the process of a night is still at it."""
     pid, process = night.get("pid"), night.get("process")
     return isinstance(pid, int) and process is not None and started(pid) == process
 
@@ -213,7 +212,7 @@ def _alive(night: dict[str, Any]) -> bool:
 def _from_toml(folder: Path) -> Watched:
     content = tomllib.loads((folder / "site.toml").read_text(encoding="utf-8"))
     site = content["site"]
-    output = (folder / site.get("output", "output")).resolve()
+    output = (folder / site.get("output", "out")).resolve()
     alerts = Alerts.model_validate(content.get("alerts", {}))
     return Watched(str(site["id"]), str(site.get("title", "")), output, alerts)
 
@@ -240,3 +239,13 @@ def _remembered(folder: Path) -> Watched:
     content = json.loads(_memory(folder).read_text(encoding="utf-8"))
     alerts = Alerts.model_validate(content["alerts"])
     return Watched(content["site"], content["title"], Path(content["output"]), alerts)
+
+
+def note_schedule(folder: Path, at: str, zone: str) -> None:
+    """Note in a site's book by which schedule, and by which process, its nights are served."""
+    try:
+        with opened(watched(folder).output) as book:
+            process = {"pid": os.getpid(), "process": started(os.getpid())}
+            book.schedule = {"at": at, "zone": zone, **process}
+    except Exception as error:  # percolog status then knows of no schedule; nights run
+        logger.warning("%s: the schedule could not be noted: %s", folder.name, error)

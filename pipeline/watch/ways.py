@@ -100,9 +100,11 @@ def _within(timeout_s: float, work: Callable[[], None]) -> None:
 
     def run() -> None:
         try:
-            outcome.set_result(work())
+            work()
         except BaseException as error:
             outcome.set_exception(error)
+        else:
+            outcome.set_result(None)
 
     threading.Thread(target=run, daemon=True).start()
     try:
