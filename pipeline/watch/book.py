@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -87,10 +87,18 @@ class Book:
         """Return the notes that one way has still to tell."""
         return [note for note in self.waiting if way in note["ways"]]
 
-    def strike(self, way: str, known: list[str]) -> None:
-        """Strike off what a way has told, and ways that are no longer described."""
+    def strike(self, way: str) -> None:
+        """Strike off what a way has told."""
+        self._keep_ways(lambda name: name != way)
+
+    def forget_ways_but(self, known: Iterable[str]) -> None:
+        """Strike off the lists of ways that are no longer described."""
+        names = set(known)
+        self._keep_ways(lambda name: name in names)
+
+    def _keep_ways(self, wanted: Callable[[str], bool]) -> None:
         for note in self.waiting:
-            note["ways"] = [name for name in note["ways"] if name != way and name in known]
+            note["ways"] = [name for name in note["ways"] if wanted(name)]
         self.waiting = [note for note in self.waiting if note["ways"]]
 
 

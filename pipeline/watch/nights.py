@@ -127,13 +127,13 @@ def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, An
     with opened(site.output) as book:
         if book.remark:
             failures.append({"part": "alerts", "kind": "", "error": book.remark})
+        book.forget_ways_but(ways)
         conditions += _cut(book, at)
         new, gone = book.update(conditions, kinds, list(ways), at)
         book.night |= {"ended": at, "outcome": summary["outcome"]}
         book.night["message"] = _message(summary)
     with opened(site.output) as book:
         lost = _send(book, ways, sender)
-        known = {f"way:{name}" for name in lost}
         told = [_lost_way(name, error, at) for name, error in lost.items()]
         sound = [name for name in ways if name not in lost]
         book.update(told, ("way",), sound, at)
@@ -146,7 +146,7 @@ def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, An
     ]
     for failure in failures:
         logger.warning("%s: %s: %s", site.site, failure["part"], failure["error"])
-    raised = [condition.what for condition in new if condition.key not in known]
+    raised = [condition.what for condition in new]
     return {"raised": raised, "over": gone, "open": still, "failures": failures}
 
 
@@ -193,7 +193,7 @@ def _send(book: Book, ways: dict[str, Callable[..., None]], sender: Sender) -> d
         except Exception as error:  # the other ways must still be gone
             lost[name] = describe_failure(name, error)["error"]
         else:
-            book.strike(name, [way for note in notes for way in note["ways"]])
+            book.strike(name)
     return lost
 
 

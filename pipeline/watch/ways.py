@@ -178,6 +178,7 @@ def _post(hook: Webhook, sender: Sender, notes: Notes) -> None:
         with urllib.request.build_opener(_NoRedirect).open(request, timeout=hook.timeout_s):
             return
     except urllib.error.HTTPError as error:
+        error.close()
         raise WayError(f"the address answered {error.code}, expected 2xx") from error
     except (OSError, ValueError) as error:
         raise WayError(f"the address cannot be reached: {_told(error)}") from error

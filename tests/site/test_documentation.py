@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.calibrate.laws import check_laws
-from pipeline.site import forms, instruments, models
+from pipeline.site import alerts, forms, instruments, models
 from pipeline.site.checks import review
 from pipeline.site.load import load_site
 from pipeline.site.rows import (
@@ -26,10 +26,11 @@ MODELS = [
     *(forms.UncertaintyForm, forms.SoilForm, forms.HorizonForm, forms.LawForm),
     *(models.Contact, models.QcLimits, models.Derive, models.Delivery, models.Report),
     models.Keep,
+    *(alerts.Alerts, alerts.Mail, alerts.Webhook),
     instruments.Drift,
 ]
 # Keys that are written as tables of their own.
-TABLES = {"creator", "publisher", "clock", "horizon", "layers"}
+TABLES = {"creator", "publisher", "clock", "horizon", "layers", "mail", "webhook"}
 
 
 @pytest.fixture
