@@ -122,23 +122,33 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
     return result
 
 
-def metres(value: Any) -> Any:
-    """Return a length as plain numbers [m]; numbers are taken as metres.
+def numbers(value: Any, units: str) -> Any:
+    """Return a value in given units as plain numbers; bare numbers are taken to be in them.
 
     Parameters
     ----------
-    value : float, sequence, array or Pint quantity, or a sequence of quantities
+    value : float, sequence, array, DataArray or Pint quantity, or a sequence of quantities
+        A DataArray is checked as by `plain`.
+    units : str
+        In CF spelling.
 
     Raises
     ------
     UnitsError
-        If a quantity is no length.
+        If the units of a quantity or a DataArray do not fit.
     """
     if hasattr(value, "magnitude"):
-        return _magnitude(value, "m", "length")
+        return _magnitude(value, units, "value")
     if isinstance(value, list | tuple):
-        return [metres(item) for item in value]
+        return [numbers(item, units) for item in value]
+    if hasattr(value, "attrs") and hasattr(value, "data"):
+        return plain(value, units).data
     return value
+
+
+def metres(value: Any) -> Any:
+    """Return a length as plain numbers [m], as by `numbers`."""
+    return numbers(value, "m")
 
 
 def _magnitude(quantity: Any, units: str, name: str) -> Any:

@@ -28,7 +28,7 @@ from pipeline.derive.event_rows import depth_rows, event_rows
 from pipeline.derive.events import LEVEL_S, event_water, events_of_fronts, join_fronts
 from pipeline.derive.fronts import PAUSE_S, PEAK_DAYS, daily_noise, wetting_fronts
 from pipeline.derive.weights import EndRules
-from pipeline.variables import require_units
+from pipeline.units import plain
 
 
 def front_spans(joined: pd.DataFrame, numbers: NDArray, last_s: int) -> pd.DataFrame:
@@ -167,10 +167,9 @@ def wetting_events(
     UnitsError
         If an array is not in the units above.
     """
-    require_units(sensor_depth, "m")
-    if rain is not None:
-        require_units(rain, "mm")
-    array = water_content.transpose("time", "tube", "depth")
+    sensor_depth = plain(sensor_depth, "m")
+    rain = None if rain is None else plain(rain, "mm")
+    array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
     fronts = wetting_fronts(array)
     times = array["time"].values.astype("datetime64[s]").astype(np.int64)
     found: list[tuple[pd.DataFrame, pd.DataFrame]] = []

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.onsets import time_onset
-from pipeline.variables import require_units
+from pipeline.units import plain
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -66,8 +66,8 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     Parameters
     ----------
     water_content : DataArray, (time, tube, depth), [m3 m-3]
-        Cleaned; NaN where there is no reading. Times at one interval, days whole from the
-        first time on. Sensors may log more slowly than the axis.
+        Cleaned; NaN where there is no reading; may be a Pint quantity. Times at one interval,
+        days whole from the first time on. Sensors may log more slowly than the axis.
 
     Returns
     -------
@@ -95,8 +95,7 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     between two rain events, Dunkerley (2008), Hydrol. Process. 22, 5024-5036 (from memory).
     The rest is ours.
     """
-    require_units(water_content, "m3 m-3")
-    array = water_content.transpose("time", "tube", "depth")
+    array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
     times = array["time"].values.astype("datetime64[s]").astype(np.int64)
     interval = int(times[1] - times[0]) if times.size > 1 else DAY_S
     day = max(1, DAY_S // interval)

@@ -17,10 +17,12 @@ where the record shows none.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.units import numbers
 
 Floats = NDArray[np.float64]
 Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
@@ -89,13 +91,14 @@ class SensorLimits:
     highest: float
 
 
-def sensor_limits(daily: Floats, rules: LimitRules = LimitRules()) -> SensorLimits:
+def sensor_limits(daily: Any, rules: LimitRules = LimitRules()) -> SensorLimits:
     """Limits of the soil at one sensor.
 
     Parameters
     ----------
     daily : (day,), [m3 m-3]
-        Daily means; NaN where there is none.
+        Daily means; NaN where there is none. An array with units is checked, a Pint quantity
+        converted.
     rules : LimitRules
 
     Returns
@@ -119,6 +122,7 @@ def sensor_limits(daily: Floats, rules: LimitRules = LimitRules()) -> SensorLimi
     >>> round(found.upper.value, 3), round(found.days_to_drain.value, 1), found.upper.spells
     (0.314, 9.0, 3)
     """
+    daily = np.asarray(numbers(daily, "m3 m-3"), dtype=np.float64)
     spells = drainage_spells(daily, rules)
     reached = np.flatnonzero(~np.isnan(spells.drained))
     wettest = _wettest(spells.peak[reached], rules.thorough)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
+from pipeline.units import numbers
+
+# Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
+Amount = Any
 Floats = NDArray[np.float64]
 
 PARTICLE_DENSITY = 2.65  # g cm-3, quartz; as Saxton & Rawls take it
@@ -62,7 +66,7 @@ class TextureLimits(NamedTuple):
 
 
 def limits_saxton_rawls(
-    sand_pct: ArrayLike, clay_pct: ArrayLike, organic_pct: ArrayLike = USUAL_ORGANIC_PCT
+    sand_pct: Amount, clay_pct: Amount, organic_pct: Amount = USUAL_ORGANIC_PCT
 ) -> TextureLimits:
     """Limits of a soil's water from its texture.
 
@@ -92,7 +96,10 @@ def limits_saxton_rawls(
     [0.137, 0.28, 0.459, 15.476]
     """
     sand, clay, organic = np.broadcast_arrays(
-        *(np.asarray(x, dtype=np.float64) for x in (sand_pct, clay_pct, organic_pct))
+        *(
+            np.asarray(numbers(x, "percent"), dtype=np.float64)
+            for x in (sand_pct, clay_pct, organic_pct)
+        )
     )
     sand, clay = sand / 100, clay / 100
     possible = (sand >= 0) & (clay >= 0) & (sand + clay <= 1) & (organic >= 0)
@@ -112,12 +119,14 @@ def limits_saxton_rawls(
     return TextureLimits(dry, moist, full, conductivity)
 
 
-def saturation_from_density(bulk_density: ArrayLike) -> Floats:
+def saturation_from_density(bulk_density: Amount) -> Floats:
     """Porosity, the water content at which all pores are full, from dry bulk density.
 
     Parameters
     ----------
     bulk_density : float or array, [g cm-3]
     """
-    porosity: Floats = 1.0 - np.asarray(bulk_density, dtype=np.float64) / PARTICLE_DENSITY
+    porosity: Floats = (
+        1.0 - np.asarray(numbers(bulk_density, "g cm-3"), dtype=np.float64) / PARTICLE_DENSITY
+    )
     return porosity

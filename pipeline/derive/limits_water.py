@@ -1,12 +1,20 @@
-"""Deficit, available water and refill of a root zone between its two limits (FAO-56)."""
+"""Deficit, available water and refill of a root zone between its two limits (FAO-56).
+
+Bare numbers are in the units stated; arrays with units are checked, and Pint quantities
+converted.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
+from pipeline.units import numbers
+
+# Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
+Amount = Any
 Floats = NDArray[np.float64]
 
 MM_PER_M = 1000.0
@@ -21,9 +29,7 @@ class Balance(NamedTuple):
     deep_percolation: Floats
 
 
-def total_available_water(
-    upper: ArrayLike, lower: ArrayLike, thickness_m: ArrayLike
-) -> Floats:
+def total_available_water(upper: Amount, lower: Amount, thickness_m: Amount) -> Floats:
     """Water a root zone holds between its limits [mm] (FAO-56 equation 82).
 
     Parameters
@@ -46,34 +52,34 @@ def total_available_water(
     >>> round(float(total)), round(float(readily_available_water(total, 0.40)))
     (136, 54)
     """
-    upper, lower = np.asarray(upper, dtype=np.float64), np.asarray(lower, dtype=np.float64)
-    found: Floats = MM_PER_M * (upper - lower) * np.asarray(thickness_m, dtype=np.float64)
+    between = _in(upper, "m3 m-3") - _in(lower, "m3 m-3")
+    found: Floats = MM_PER_M * between * _in(thickness_m, "m")
     return found
 
 
-def readily_available_water(total_mm: ArrayLike, depletion_fraction: ArrayLike) -> Floats:
+def readily_available_water(total_mm: Amount, depletion_fraction: Amount) -> Floats:
     """Water that can be taken before plants feel the lack of it [mm] (FAO-56 equation 83)."""
-    found: Floats = np.asarray(depletion_fraction) * np.asarray(total_mm, dtype=np.float64)
+    found: Floats = _in(depletion_fraction, "1") * _in(total_mm, "mm")
     return found
 
 
-def adjusted_depletion_fraction(table: ArrayLike, evapotranspiration_mm: ArrayLike) -> Floats:
+def adjusted_depletion_fraction(table: Amount, evapotranspiration_mm: Amount) -> Floats:
     """Depletion fraction for a day's crop evapotranspiration [mm] (FAO-56, Table 22, note)."""
-    demand = np.asarray(evapotranspiration_mm, dtype=np.float64)
-    fraction = np.asarray(table) + _PER_MM * (_USUAL_MM - demand)
+    demand = _in(evapotranspiration_mm, "mm")
+    fraction = _in(table, "1") + _PER_MM * (_USUAL_MM - demand)
     return np.clip(fraction, _LEAST, _MOST)
 
 
 def stress_coefficient(
-    total_mm: ArrayLike, depletion_mm: ArrayLike, depletion_fraction: ArrayLike
+    total_mm: Amount, depletion_mm: Amount, depletion_fraction: Amount
 ) -> Floats:
     """Share of its demand that a crop can still take up [1] (FAO-56 equation 84)."""
-    total = np.asarray(total_mm, dtype=np.float64)
-    left = (total - np.asarray(depletion_mm)) / ((1 - np.asarray(depletion_fraction)) * total)
+    total = _in(total_mm, "mm")
+    left = (total - _in(depletion_mm, "mm")) / ((1 - _in(depletion_fraction, "1")) * total)
     return np.clip(left, 0.0, 1.0)
 
 
-def root_zone_depletion(upper: ArrayLike, water: ArrayLike, thickness_m: ArrayLike) -> Floats:
+def root_zone_depletion(upper: Amount, water: Amount, thickness_m: Amount) -> Floats:
     """Water lacking to the upper limit [mm], none above it (FAO-56 equation 87).
 
     Parameters
@@ -81,16 +87,16 @@ def root_zone_depletion(upper: ArrayLike, water: ArrayLike, thickness_m: ArrayLi
     upper, water : float or array, (..., layer), [m3 m-3]
     thickness_m : float or array, (layer), [m]
     """
-    lacking = np.asarray(upper, dtype=np.float64) - np.asarray(water, dtype=np.float64)
-    found: Floats = MM_PER_M * np.maximum(lacking, 0.0) * np.asarray(thickness_m)
+    lacking = _in(upper, "m3 m-3") - _in(water, "m3 m-3")
+    found: Floats = MM_PER_M * np.maximum(lacking, 0.0) * _in(thickness_m, "m")
     return found
 
 
 def daily_balance(
-    depletion_mm: ArrayLike,
-    gain_mm: ArrayLike,
-    evapotranspiration_mm: ArrayLike,
-    total_mm: ArrayLike,
+    depletion_mm: Amount,
+    gain_mm: Amount,
+    evapotranspiration_mm: Amount,
+    total_mm: Amount,
 ) -> Balance:
     """Depletion of a root zone after a day (FAO-56 equations 85, 86, 88).
 
@@ -104,13 +110,13 @@ def daily_balance(
     total_mm : float or array, [mm]
         Total available water; depletion does not exceed it.
     """
-    change = np.asarray(evapotranspiration_mm, dtype=np.float64) - np.asarray(gain_mm)
-    before = np.asarray(depletion_mm, dtype=np.float64) + change
+    change = _in(evapotranspiration_mm, "mm") - _in(gain_mm, "mm")
+    before = _in(depletion_mm, "mm") + change
     drained = np.maximum(-before, 0.0)
-    return Balance(np.minimum(before + drained, total_mm), drained)
+    return Balance(np.minimum(before + drained, _in(total_mm, "mm")), drained)
 
 
-def relative_available_water(water: ArrayLike, upper: ArrayLike, lower: ArrayLike) -> Floats:
+def relative_available_water(water: Amount, upper: Amount, lower: Amount) -> Floats:
     """Share of the available water that is left [1]: 0 at the lower limit, 1 at the upper.
 
     Above the upper limit it exceeds 1 as long as soil drains; below the lower it is below 0.
@@ -119,13 +125,14 @@ def relative_available_water(water: ArrayLike, upper: ArrayLike, lower: ArrayLik
     ----------
     water, upper, lower : float or array, [m3 m-3] or [mm], all alike
     """
-    low = np.asarray(lower, dtype=np.float64)
-    found: Floats = (np.asarray(water) - low) / (np.asarray(upper) - low)
+    units = _kind(water)
+    low, high, held = (_in(value, units) for value in (lower, upper, water))
+    found: Floats = (held - low) / (high - low)
     return found
 
 
 def refill_amount(
-    depletion_mm: ArrayLike, total_mm: ArrayLike, depletion_fraction: ArrayLike
+    depletion_mm: Amount, total_mm: Amount, depletion_fraction: Amount
 ) -> Floats:
     """Water that brings a root zone back to its upper limit [mm], once refill is due.
 
@@ -137,7 +144,19 @@ def refill_amount(
     depletion_fraction : float or array, [1]
         Chosen by local practice.
     """
-    depletion = np.asarray(depletion_mm, dtype=np.float64)
+    depletion = _in(depletion_mm, "mm")
     threshold = readily_available_water(total_mm, depletion_fraction)
     known = ~np.isnan(depletion) & ~np.isnan(threshold)
     return np.where(known, np.where(depletion >= threshold, depletion, 0.0), np.nan)
+
+
+def _in(value: Amount, units: str) -> Floats:
+    """Return plain numbers in some units."""
+    return np.asarray(numbers(value, units), dtype=np.float64)
+
+
+def _kind(value: Amount) -> str:
+    """Return "mm" for a length, a quantity or an array in mm, else "m3 m-3"."""
+    if hasattr(value, "magnitude"):
+        return "mm" if value.check("[length]") else "m3 m-3"
+    return "mm" if getattr(value, "attrs", {}).get("units") == "mm" else "m3 m-3"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from pipeline.derive.limits_texture import USUAL_ORGANIC_PCT, limits_saxton_rawls
+from pipeline.units import numbers
 
 Floats = NDArray[np.float64]
 
@@ -28,7 +29,7 @@ class Texture(NamedTuple):
     stones_pct: float = 0.0
 
 
-def conductivity_saxton_rawls(water_content: ArrayLike, texture: Texture) -> Floats:
+def conductivity_saxton_rawls(water_content: Any, texture: Texture) -> Floats:
     """Hydraulic conductivity of a soil from its texture, [mm d-1].
 
     Parameters
@@ -55,7 +56,7 @@ def conductivity_saxton_rawls(water_content: ArrayLike, texture: Texture) -> Flo
     return result
 
 
-def suction_saxton_rawls(water_content: ArrayLike, texture: Texture) -> Floats:
+def suction_saxton_rawls(water_content: Any, texture: Texture) -> Floats:
     """Suction of a soil from its texture, [kPa], between 1500 and 33; NaN outside.
 
     References
@@ -108,9 +109,11 @@ def rates_by_texture(pattern: pd.DataFrame, textures: dict[float, Texture]) -> p
     return found
 
 
-def _fine(water_content: ArrayLike, texture: Texture) -> Floats:
+def _fine(water_content: Any, texture: Texture) -> Floats:
     """Return the water content of the fine earth between the stones."""
-    fine: Floats = np.asarray(water_content, np.float64) / (1.0 - texture.stones_pct / 100.0)
+    fine: Floats = np.asarray(numbers(water_content, "m3 m-3")) / (
+        1.0 - texture.stones_pct / 100.0
+    )
     return fine
 
 
