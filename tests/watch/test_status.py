@@ -1,0 +1,72 @@
+"""The status: one site's failure hides no other, and each outcome has its exit code."""
+
+import json
+from datetime import timedelta
+
+import pytest
+from bare_site import START
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.site.load import load_site
+from pipeline.watch.nights import begin_night, end_night
+from pipeline.watch.status import site_status
+
+NOW = START + timedelta(days=10)
+
+
+def watched_night(folder, outcome="done", **more):
+    begin_night(folder, NOW)
+    summary = {"site": "s", "outcome": outcome, "message": "0 files", **more}
+    return end_night(folder, summary, NOW)
+
+
+def test_a_broken_site_hides_no_other_and_the_worst_code_counts(make_site, tmp_path):
+    sound, broken, gone = (
+        make_site(),
+        make_site(files={"tubes.csv": "tube\n"}),
+        tmp_path / "no",
+    )
+    result = CliRunner().invoke(app, ["status", *map(str, (gone, broken, sound)), "--json"])
+    told = json.loads(result.stdout)
+    assert [site["outcome"] for site in told["sites"]] == ["wrong", "wrong", "attention"]
+    assert result.exit_code == told["exit_code"] == 2
+    assert "tubes.csv" in " ".join(told["sites"][1]["why"])
+
+
+def test_a_failed_night_is_told_and_raised_by_what_can_be_read_of_the_description(make_site):
+    folder = make_site()
+    output = load_site(folder).output
+    (folder / "tubes.csv").write_text("tube\n")
+    failures = [{"part": "store", "kind": "SiteError", "error": "tubes.csv: no columns"}]
+    account = watched_night(folder, "wrong", failures=failures)["alerts"]
+    assert account["raised"] == ["the night failed (store)"]
+    assert "tubes.csv" in (output / "alerts.jsonl").read_text()
+    assert site_status(folder, NOW)["outcome"] == "wrong"
+
+
+def test_a_night_long_ago_and_one_that_was_cut_are_told(make_site, monkeypatch):
+    folder = make_site()
+    watched_night(folder)
+    why = site_status(folder, NOW + timedelta(hours=40))["why"]
+    assert "no night for 40 h (limit 36 h)" in why
+    monkeypatch.setattr("pipeline.watch.nights.night_runs", lambda night: False)
+    begin_night(folder, NOW)  # and is killed
+    assert "stopped" in watched_night(folder)["alerts"]["raised"][0]
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ('host = "h"\nsender = "a@b"\nto = ["a@b\\nBcc: c@d"]', "e-mail address"),
+        ('host = "h"\nsender = "a@b"\nto = []', "alerts.mail.to"),
+        ('host = "h"\nsender = "a@b"\nto = ["a@b"]\npassword = "x"', "unknown key 'password'"),
+    ],
+)
+def test_a_mistake_in_the_mail_is_told_with_its_line(make_site, content, told):
+    folder = make_site()
+    with (folder / "site.toml").open("a") as file:
+        file.write(f"\n[alerts.mail]\n{content}\n")
+    with pytest.raises(ValueError, match=r"site\.toml, line") as error:
+        load_site(folder)
+    assert told in str(error.value)
