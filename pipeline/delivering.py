@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.deliver.changes import Change, compare_tables, reasons
+from pipeline.deliver.changes import Change, compare_tables, holds_cells, reasons
 from pipeline.deliver.event_changes import Appearance, compare_events, holds_events
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.package import (
@@ -253,7 +253,7 @@ def _compare(previous: Path | None, draft: Path) -> list[Change | Appearance]:
         old, new = (folder / name for folder in folders)
         if holds_events(new if new.is_file() else old):
             found += compare_events(new.stem, old, new)
-        elif old.is_file() and new.is_file():
+        elif old.is_file() and new.is_file() and holds_cells(new):
             found += compare_tables(new.stem, old, new)
     return found
 

@@ -21,6 +21,7 @@ from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.package import Resource
 from pipeline.deliver.rounds import write_rounds
 from pipeline.delivery_events import event_files
+from pipeline.delivery_space import drift_files, mean_files
 from pipeline.derive.layers import model_layers
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.storage import sensor_depths_m
@@ -117,7 +118,10 @@ def contents(
     for step in request.steps if request.layers_cm else ():
         yield from _layers(site, water, request, step, provenance, draft / stem)
     yield from _rounds(site, snapshot, provenance, draft)
-    yield from event_files(site, snapshot, period, provenance, draft, request.spreadsheets)
+    sheets = request.spreadsheets
+    yield from event_files(site, snapshot, period, provenance, draft, sheets)
+    yield from mean_files(site, snapshot, period, provenance, draft, sheets)
+    yield from drift_files(site, snapshot, draft, sheets)
     if request.pictures:
         for path in draw_window(site, snapshot, period, draft / "pictures"):
             yield Resource(path, "picture")

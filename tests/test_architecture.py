@@ -35,7 +35,7 @@ LAYERS = (
     ),
     ("revisions", "model_output"),
     ("store_check", "verify"),
-    ("delivery_events", "delivery_contents", "delivering"),
+    ("delivery_events", "delivery_space", "delivery_contents", "delivering"),
     (
         "lineage",
         "lineage_daily",

@@ -55,6 +55,11 @@ class Change:
         )
 
 
+def holds_cells(path: Path) -> bool:
+    """Tell whether a Parquet file has a row a time, tube and depth or layer."""
+    return {"time", "tube"} <= set(pq.read_schema(path).names)
+
+
 def compare_tables(name: str, old: Path, new: Path) -> list[Change]:
     """Compare two Parquet files of `pipeline.deliver.flat.write_flat`, tube by tube.
 

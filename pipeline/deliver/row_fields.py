@@ -1,0 +1,58 @@
+"""What is delivered as plain tables beside events: means over tubes, and drift corrections."""
+
+from __future__ import annotations
+
+from pipeline.deliver.event_fields import EventField as Field
+
+_TUBE = Field("tube", "tube_id", "", "tube identifier", "text", "platform_id")
+_DEPTH = Field("depth_m", "depth", "m", "nominal depth of the sensor")
+_DOMAIN = Field("domain", "domain", "", "quantity that the correction acts on", "text")
+
+SITE_MEANS: tuple[Field, ...] = (
+    Field("quantity", "quantity", "", "what the mean is of", "text"),
+    Field("depth_m", "depth", "m", "nominal depth, for water content"),
+    Field("layer", "layer", "", "layer of the soil, for stored water", "text"),
+    Field("group", "group", "", "group of tubes; empty for the whole site", "text"),
+    Field("day_s", "time", "s", "when the day begins", "time", "time"),
+    Field("unit", "unit", "", "unit of mean, bounds, errors and spread", "text"),
+    Field("mean", "mean", "", "mean over the tubes"),
+    Field("lower", "lower", "", "lower bound of 95 % of the mean"),
+    Field("upper", "upper", "", "upper bound of 95 % of the mean"),
+    Field("sampling_error", "sampling_error", "", "standard uncertainty from few tubes"),
+    Field("systematic_error", "systematic_error", "", "standard uncertainty shared by tubes"),
+    Field("spread", "spread", "", "standard deviation between tubes"),
+    Field("degrees_of_freedom", "degrees_of_freedom", "1", "degrees of freedom of the mean"),
+    Field("measured", "tubes_measured", "1", "number of tubes measured on the day", "count"),
+    Field("members", "tubes_counted", "1", "number of tubes that the mean is of", "count"),
+)
+
+CORRECTIONS: tuple[Field, ...] = (
+    _TUBE,
+    _DEPTH,
+    _DOMAIN,
+    Field("form", "form", "", "whether it is added, or a share of the signal", "text"),
+    Field("start_s", "start_time", "s", "from when the correction holds", "time"),
+    Field("until_s", "until_time", "s", "until when; empty: until the next check", "time"),
+    Field("first", "first", "", "correction at its start, in units of its domain"),
+    Field("last", "last", "", "correction at its end, in units of its domain"),
+    Field("first_error", "first_error", "", "standard uncertainty at its start"),
+    Field("last_error", "last_error", "", "standard uncertainty at its end"),
+    Field("growth", "growth", "", "rise of the uncertainty a second, in units of its domain"),
+)
+
+DRIFT_CHECKS: tuple[Field, ...] = (
+    _TUBE,
+    _DEPTH,
+    Field("time_s", "time", "s", "when the sensor was checked", "time", "time"),
+    Field("kind", "kind", "", "reference, cleaning, ...", "text"),
+    _DOMAIN,
+    Field("error", "error", "", "what goes beyond the standing difference"),
+    Field("error_uncertainty", "error_uncertainty", "", "its standard uncertainty"),
+    Field("limit", "limit", "", "what chance explains of it"),
+    Field(
+        "water_per_signal", "water_per_signal", "", "m3 m-3 of water content a unit of domain"
+    ),
+    Field("correction", "correction", "", "correction that followed, in units of its domain"),
+    Field("verdict", "verdict", "", "what was made of the check", "text"),
+    Field("rating", "rating", "", "rating of the time since the check before", "text"),
+)
