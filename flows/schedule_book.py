@@ -53,9 +53,11 @@ def write_plan(state: Path, sites: list[str], at: str, zone: str, now: datetime)
 def note_night(state: Path, now: datetime) -> Iterator[None]:
     """Note when a night began, and when it ended whatever came of it."""
     _write(state / _NIGHT, {"began": now.isoformat()})
-    yield
-    ended = datetime.now(UTC).isoformat()
-    _write(state / _NIGHT, {"began": now.isoformat(), "ended": ended})
+    try:
+        yield
+    finally:
+        ended = datetime.now(UTC).isoformat()
+        _write(state / _NIGHT, {"began": now.isoformat(), "ended": ended})
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -1,8 +1,7 @@
 """Serve the nightly schedule: a persistent server on loopback, the deployment, its runner.
 
-All in one command and one process group: when it ends, by Ctrl-C, SIGTERM or a kill, nothing
-of it stays behind (Linux; elsewhere a kill -9 may leave the server, which the next start
-finds and uses its port no more).
+All in one command: when it ends, by Ctrl-C, SIGTERM or a kill, nothing of it stays behind.
+That a kill takes the server along is Linux's doing; elsewhere it must be ended by hand.
 """
 
 from __future__ import annotations
