@@ -139,6 +139,11 @@ def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
             f"{', '.join(sorted(file.variables))}"
         )
     variable = file[field]
+    if not {"tube", "station"} & set(variable.dimensions):
+        raise TraceError(
+            f"{path.name}: found {field!r} by {', '.join(variable.dimensions)}; expected it "
+            f"by tube: trace the tubes' values behind it, in the native or the daily file"
+        )
     is_daily = (
         "mean" in getattr(variable, "cell_methods", "") or "time_bounds" in file.variables
     )

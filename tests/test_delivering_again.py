@@ -16,6 +16,8 @@ from pipeline.errors import PercologError
 from pipeline.fitting import Wish, fit_site
 from pipeline.limits_report import limits_report
 from pipeline.lineage import Question, trace_cell
+from pipeline.lineage_delivered import trace_delivered
+from pipeline.lineage_view import TraceError
 from pipeline.revisions import undo_site
 from pipeline.site.fingerprint import site_hash
 from pipeline.site.load import load_site
@@ -108,6 +110,14 @@ def test_after_an_undo_the_trace_names_the_law_in_force(revisions):
     assert '"slope": 0.13' not in json.dumps(account)
     # The state and the description that is looked into are the same again.
     assert not [remark for remark in account["remarks"] if "described otherwise" in remark]
+
+
+@pytest.mark.parametrize("name", ["all_site_means", "rounds", "all_events"])
+def test_a_file_without_values_of_tubes_is_refused_with_advice(revisions, name):
+    folder, homes = revisions
+    question = Question("T1", datetime(2023, 3, 6, 9, tzinfo=UTC), 10)
+    with pytest.raises(TraceError, match=f"{name}.nc: .*expected"):
+        trace_delivered(homes[2] / "netcdf" / f"north-slope_{name}.nc", question, folder)
 
 
 def test_after_an_undo_limits_and_timeline_are_of_the_description_in_force(revisions):

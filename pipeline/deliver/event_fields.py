@@ -76,7 +76,12 @@ def _drainage(prefix: str, past: str) -> tuple[EventField, ...]:
     return (
         EventField("drainage_mm", amount, "mm", drained, about=(error, known, differ)),
         _error("drainage_error_mm", error, "mm", f"standard uncertainty of {drained}"),
-        _error("drainage_known", known, "1", f"share of days with a rate of drainage, {past}"),
+        _error(
+            "drainage_known",
+            known,
+            "1",
+            f"nights with a rate of drainage for each day to the end, {past}",
+        ),
         EventField(
             "gradient_drainage_mm",
             gradient,
