@@ -31,7 +31,7 @@ from pipeline.deliver.package import (
     write_dictionary,
 )
 from pipeline.delivery_contents import STEPS, Request, contents
-from pipeline.description import in_force
+from pipeline.description import in_force, site_of, stored_files
 from pipeline.effective import effective_rules
 from pipeline.errors import PercologError, clean
 from pipeline.handover import DELIVERIES, file_origins, provenance_of
@@ -69,7 +69,7 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     site = open_description(folder)
     store = site_store(site)
     snapshot = store.read(commit or None)
-    site = in_force(site, snapshot).site
+    site = _described(site, snapshot, earlier=bool(commit))
     state = snapshot.commit_id
     period = requested_period(site, snapshot.days, request.period)
     _refuse(request, site)
@@ -97,6 +97,15 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
         **account,
         "outcome": "done",
     }
+
+
+def _described(site: Site, snapshot: Snapshot, earlier: bool) -> Site:
+    """Return the site as described when a state was made, if that is another than the newest.
+
+    The newest is described by what is in force, an earlier one by the files it keeps.
+    """
+    files = stored_files(snapshot) if earlier else {}
+    return site_of(files, site) if files else in_force(site, snapshot).site
 
 
 def requested_period(site: Site, days: int, text: str) -> Period:

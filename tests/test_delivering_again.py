@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -101,6 +102,16 @@ def test_after_an_undo_a_delivery_says_what_it_said_before(revisions):
         for package in (old, new)
     ]
     assert contents[0] == contents[1]
+
+
+def test_an_earlier_state_is_delivered_as_it_was_described_then(revisions):
+    folder, homes = revisions
+    for home, name in zip(homes[:2], ("then", "between"), strict=True):
+        made = deliver_site(folder, replace(REQUEST, name=name), own(home)["state"])
+        assert own(Path(made["folder"]))["rules"] == own(home)["rules"]
+        again = [made["folder"], str(home)]
+        water = [Path(f) / "parquet" / "north-slope_all_water.parquet" for f in again]
+        assert water[0].read_bytes() == water[1].read_bytes()
 
 
 def test_after_an_undo_the_trace_names_the_law_in_force(revisions):
