@@ -42,7 +42,7 @@ class State:
         theta = level[:, np.newaxis] + PLACES + 0.003 * random.standard_normal((DAYS, 3))
         water = np.stack([theta, theta + 0.02], axis=2).astype(np.float32)
         storage = (300 * (theta + 0.0066))[:, :, np.newaxis].astype(np.float32)
-        self.axis, self.days = site.axis, DAYS
+        self.axis, self.days, self.attributes = site.axis, DAYS, {}
         # As a store may hold them: in the order in which they were first seen.
         self.labels = {"tube": ["C", "A", "B"], "depth": list(DEPTHS_M), "layer": ["top"]}
         order = [2, 0, 1]
