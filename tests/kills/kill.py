@@ -20,6 +20,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from abc import ABC, abstractmethod
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -65,6 +66,14 @@ class Nursery:
     def begin(self, folder: Path) -> int:
         return int(self._ask(f"{self.kind} {folder}"))
 
+    def run(self, folder: Path) -> float:
+        """Let a run come to its end; return how long it took [s]."""
+        began = time.monotonic()
+        self.begin(folder)
+        if self.wait() != 0:
+            raise RuntimeError("a run that nobody killed failed")
+        return time.monotonic() - began
+
     def wait(self) -> int:
         return int(self._ask("wait"))
 
@@ -96,24 +105,19 @@ class Outcome:
     faults: list[str] = field(default_factory=list)
 
 
-class Killer:
-    """Prepares the site once; each round spoils a copy."""
+class Rounds(ABC):
+    """Spoils copies of a prepared site, one a round; what is killed is up to the class.
 
-    def __init__(self, work: Path, seed: int, drawing: bool = False) -> None:
+    ``nursery`` forks what is killed, within ``seconds`` if nobody does.
+    """
+
+    def __init__(self, work: Path, seed: int, kind: str) -> None:
         self.work, self.chance = work, random.Random(seed)
-        self.base, whole = work / "base", work / "whole"
+        self.base, self.whole = work / "base", work / "whole"
         shutil.copytree(SITE, self.base)
         (self.base / "data").mkdir()
-        self.nursery = Nursery(self.base, "draw" if drawing else "plain")
         bring(self.base, 10)
-        self._night(self.base)
-        self.before = state_of(self.base)
-        shutil.copytree(self.base, whole)
-        bring(whole, 11)
-        began = time.monotonic()
-        self._night(whole)
-        self.seconds = time.monotonic() - began
-        self.after, self.files = state_of(whole), delivered_by(whole)
+        self.nursery, self.seconds = Nursery(self.base, kind), 0.0
 
     def run(self, rounds: int) -> Outcome:
         outcome = Outcome()
@@ -125,7 +129,7 @@ class Killer:
     def _round(self, number: int, outcome: Outcome) -> None:
         folder = self.work / f"round-{number}"
         shutil.copytree(self.base, folder)
-        bring(folder, 11)
+        self._prepare(folder)
         delay = self.chance.uniform(0, 1.05 * self.seconds)
         child = self.nursery.begin(folder)
         time.sleep(delay)
@@ -137,7 +141,30 @@ class Killer:
         faults = [f"after {delay:.3f} s: {told}" for told in self._look(folder, outcome)]
         outcome.faults += faults
         if not faults:
-            shutil.rmtree(folder)
+            remove(folder)
+
+    def _prepare(self, folder: Path) -> None:
+        """Bring what the run to be killed has to do."""
+
+    @abstractmethod
+    def _look(self, folder: Path, outcome: Outcome) -> list[str]:
+        """Return what is wrong after a kill, and after another run."""
+
+
+class Killer(Rounds):
+    """Kills nights."""
+
+    def __init__(self, work: Path, seed: int, drawing: bool = False) -> None:
+        super().__init__(work, seed, "draw" if drawing else "plain")
+        self.nursery.run(self.base)
+        self.before = state_of(self.base)
+        shutil.copytree(self.base, self.whole)
+        self._prepare(self.whole)
+        self.seconds = self.nursery.run(self.whole)
+        self.after, self.files = state_of(self.whole), delivered_by(self.whole)
+
+    def _prepare(self, folder: Path) -> None:
+        bring(folder, 11)
 
     def _look(self, folder: Path, outcome: Outcome) -> list[str]:
         faults = []
@@ -157,11 +184,6 @@ class Killer:
             f"verify: {p['file']} {p['found']}" for p in verify_site(folder)["problems"]
         ]
         return faults + [f"left behind: {path}" for path in leftovers(folder)]
-
-    def _night(self, folder: Path) -> None:
-        self.nursery.begin(folder)
-        if self.nursery.wait() != 0:
-            raise RuntimeError("a night that nobody killed failed")
 
 
 def bring(folder: Path, day: int) -> None:
@@ -229,6 +251,14 @@ def leftovers(folder: Path) -> list[str]:
         for path in folder.rglob("*")
         if path.suffix in (".part", ".unfinished") or "#" in path.name
     )
+
+
+def remove(folder: Path) -> None:
+    """Take a round's folder away; a delivered revision's own folders can only be read."""
+    for path in [folder, *folder.rglob("*")]:
+        if path.is_dir():
+            path.chmod(0o755)
+    shutil.rmtree(folder)
 
 
 def main() -> None:

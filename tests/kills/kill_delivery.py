@@ -10,65 +10,31 @@ it without warning, and then asks:
 
 from __future__ import annotations
 
-import os
-import random
 import shutil
-import signal
-import time
 from pathlib import Path
 
-from kill import LONGER, SHORTER, Nursery, Outcome, bring, leftovers
+from kill import Nursery, Outcome, Rounds, bring, leftovers
 
-SITE = Path(__file__).parent.parent / "site" / "field"
 FIRST, SECOND = "r0001", "r0002"
 
 
-class DeliveryKiller:
-    """Prepares the site once; each round spoils a copy."""
+class DeliveryKiller(Rounds):
+    """Kills deliveries."""
 
     def __init__(self, work: Path, seed: int) -> None:
-        self.work, self.chance = work, random.Random(seed)
-        self.base, whole = work / "base", work / "whole"
-        shutil.copytree(SITE, self.base)
-        (self.base / "data").mkdir()
-        bring(self.base, 10)
-        self.nights, self.deliveries = Nursery(self.base), Nursery(self.base, "deliver")
-        self._whole_run(self.nights, self.base)
-        self._whole_run(self.deliveries, self.base)
+        super().__init__(work, seed, "deliver")
+        nights = Nursery(self.base)
+        nights.run(self.base)
+        self.nursery.run(self.base)
         bring(self.base, 11)
-        self._whole_run(self.nights, self.base)
+        nights.run(self.base)
+        nights.end()
         self.first = revisions_of(self.base)
-        shutil.copytree(self.base, whole)
-        began = time.monotonic()
-        self._whole_run(self.deliveries, whole)
-        self.seconds = time.monotonic() - began
-        self.both = revisions_of(whole)
+        shutil.copytree(self.base, self.whole)
+        self.seconds = self.nursery.run(self.whole)
+        self.both = revisions_of(self.whole)
         if set(self.first) != {FIRST} or set(self.both) != {FIRST, SECOND}:
             raise RuntimeError(f"expected two revisions, found {sorted(self.both)}")
-
-    def run(self, rounds: int) -> Outcome:
-        outcome = Outcome()
-        for number in range(rounds):
-            self._round(number, outcome)
-        self.nights.end()
-        self.deliveries.end()
-        return outcome
-
-    def _round(self, number: int, outcome: Outcome) -> None:
-        folder = self.work / f"round-{number}"
-        shutil.copytree(self.base, folder)
-        delay = self.chance.uniform(0, 1.05 * self.seconds)
-        child = self.deliveries.begin(folder)
-        time.sleep(delay)
-        os.kill(child, signal.SIGKILL)
-        outcome.rounds += 1
-        over = self.deliveries.wait() == 0
-        outcome.finished += over
-        self.seconds *= SHORTER if over else LONGER
-        faults = [f"after {delay:.3f} s: {told}" for told in self._look(folder, outcome)]
-        outcome.faults += faults
-        if not faults:
-            remove(folder)
 
     def _look(self, folder: Path, outcome: Outcome) -> list[str]:
         faults = []
@@ -79,18 +45,12 @@ class DeliveryKiller:
             outcome.states["after"] += 1
         else:
             faults.append(f"killed: revisions {sorted(left)}, or one of them, are not whole")
-        self.deliveries.begin(folder)
-        if self.deliveries.wait() != 0:
+        self.nursery.begin(folder)
+        if self.nursery.wait() != 0:
             return [*faults, "the delivery started again failed"]
         if revisions_of(folder) != self.both:
             faults.append("again: other bytes than those of a delivery nobody killed")
         return faults + [f"left behind: {path}" for path in leftovers(folder)]
-
-    @staticmethod
-    def _whole_run(nursery: Nursery, folder: Path) -> None:
-        nursery.begin(folder)
-        if nursery.wait() != 0:
-            raise RuntimeError("a run that nobody killed failed")
 
 
 def revisions_of(folder: Path) -> dict[str, dict[str, bytes]]:
@@ -103,11 +63,3 @@ def revisions_of(folder: Path) -> dict[str, dict[str, bytes]]:
                 path.read_bytes()
             )
     return found
-
-
-def remove(folder: Path) -> None:
-    """Take a round's folder away; a revision's own folders can only be read."""
-    for path in [folder, *folder.rglob("*")]:
-        if path.is_dir():
-            path.chmod(0o755)
-    shutil.rmtree(folder)
