@@ -48,3 +48,8 @@ class TimeAxis:
     def times(self, start: int, stop: int) -> NDArray[np.datetime64]:
         """Return the same as ``datetime64[ns]``, the unit xarray decodes to."""
         return self.seconds(start, stop).astype("datetime64[s]").astype("datetime64[ns]")
+
+
+def iso_utc(seconds: float) -> str:
+    """Return an instant, UTC seconds since 1970, as ISO 8601 text to the second."""
+    return f"{np.datetime64(int(seconds), 's')}Z"

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S, TimeAxis
+from pipeline.axis import DAY_S, TimeAxis, iso_utc
 from pipeline.cubes import DAY, SPECS
 from pipeline.differences import STORAGE, WATER, Names, Tally, compared_keys, tally
 from pipeline.state import Snapshot
@@ -101,7 +101,7 @@ def _rows(
     step = DAY_S if spec.dims[0] == DAY else axis.interval_s
     if key in tallies:
         for row in tallies[key].rows(*names.of(spec)):
-            times = {n: _iso(axis.origin_s + row[n] * step) for n in ("first", "last")}
+            times = {n: iso_utc(axis.origin_s + row[n] * step) for n in ("first", "last")}
             yield row | times
 
 
@@ -186,7 +186,3 @@ def _frame(table: pa.Table | None, other: pa.Table | None) -> pd.DataFrame:
 
 def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
     return pa.Table.from_pandas(rows[:_LISTED_EVENTS], preserve_index=False).to_pylist()
-
-
-def _iso(seconds: int) -> str:
-    return str(np.datetime64(seconds, "s")) + "Z"

@@ -13,9 +13,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from pipeline.axis import iso_utc
 from pipeline.lineage_daily import trace_daily_rain, trace_daily_storage, trace_daily_water
 from pipeline.lineage_products import trace_rain, trace_storage
-from pipeline.lineage_view import Moment, TraceError, View, iso, utc_text
+from pipeline.lineage_view import Moment, TraceError, View, utc_text
 from pipeline.lineage_water import trace_water
 from pipeline.site.fingerprint import site_hash
 from pipeline.store import SiteStore
@@ -129,7 +130,7 @@ def _when(view: View, moment: Moment, product: str) -> dict[str, Any]:
     axis = view.site.axis
     day = moment.step // axis.steps_per_day
     begins = int(axis.seconds(day * axis.steps_per_day, day * axis.steps_per_day + 1)[0])
-    return {"time": iso(begins), "day": day, "asked_off_by_s": 0}
+    return {"time": iso_utc(begins), "day": day, "asked_off_by_s": 0}
 
 
 def _remark_on_description(view: View) -> None:

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, iso_utc
 from pipeline.lineage_products import layer_index, station_index
-from pipeline.lineage_view import Moment, Sensor, TraceError, View, iso, number
+from pipeline.lineage_view import Moment, Sensor, TraceError, View, number
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Tube
 
@@ -105,7 +105,7 @@ def _account(
     result = total / max(number_of, 1) if mean else total
     enough = number_of >= needed
     return {
-        "day": {"from": iso(int(seconds[0])), "until": iso(int(seconds[0]) + DAY_S)},
+        "day": {"from": iso_utc(int(seconds[0])), "until": iso_utc(int(seconds[0]) + DAY_S)},
         "rule": {
             "kind": "mean" if mean else "sum",
             "day_completeness": due.part,
@@ -114,7 +114,7 @@ def _account(
             "counted": number_of,
         },
         "steps": [
-            {"time": iso(at), "value": number(value)}
+            {"time": iso_utc(at), "value": number(value)}
             for at, value in zip(seconds[counts].tolist(), values[counts], strict=True)
         ],
         "recomputed": float(np.float32(result)) if enough else None,

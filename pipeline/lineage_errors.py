@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.axis import iso_utc
 from pipeline.calibrate.course import course
 from pipeline.calibrate.felt import horizon_edges, steeper_slope
-from pipeline.lineage_view import Moment, Rules, Sensor, View, iso, number
+from pipeline.lineage_view import Moment, Rules, Sensor, View, number
 from pipeline.site.instruments import Correction
 
 
@@ -87,10 +88,10 @@ def drift_correction(view: View, sensor: Sensor, moment: Moment) -> dict[str, An
     after = final - _changed(view, sensor, moment, "temperature_correction")
     correction, value, error = found
     share = "of itself " if correction.form == "proportional" else ""
-    since = iso(correction.start_s)
+    since = iso_utc(correction.start_s)
     span = f"as found by the check of {since}; there is none after it"
     if correction.until_s is not None:
-        span = f"between the checks of {since} and {iso(correction.until_s)}"
+        span = f"between the checks of {since} and {iso_utc(correction.until_s)}"
     return {
         "kind": "drift",
         "before": after - change,

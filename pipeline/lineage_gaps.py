@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.axis import iso_utc
 from pipeline.lineage_origin import Place, wires_at
-from pipeline.lineage_view import Moment, View, iso, rows_of, utc_text
+from pipeline.lineage_view import Moment, View, rows_of, utc_text
 from pipeline.site.models import Tube, Wire
 
 _SHOWN = 3
@@ -74,7 +75,7 @@ def _nothing_logged(view: View, wires: list[Wire], moment: Moment) -> str:
     named = ", ".join(repr(source) for source in sources)
     files = [row for source in sources for row in _files_around(view, source, moment.at_s)]
     if not files:
-        return f"no reading: no file of source {named} covers {iso(moment.at_s)}"
+        return f"no reading: no file of source {named} covers {iso_utc(moment.at_s)}"
     interval = [s.interval_s for s in view.site.sources if s.id in sources and s.interval_s]
     slower = interval and min(interval) > view.site.interval_s
     shown = "; ".join(_told(row) for row in files[:_SHOWN])

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.axis import iso_utc
 from pipeline.ingest.clock_logged import logged_time
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.records import Repair
@@ -18,7 +19,6 @@ from pipeline.lineage_view import (
     Moment,
     View,
     integers,
-    iso,
     local_iso,
     number,
     rows_of,
@@ -231,7 +231,7 @@ def _wiring(wire: Wire | None) -> dict[str, Any] | None:
 def _clock(entry: FileEntry, utc_s: int, reading: Reading, channel: str) -> dict[str, Any]:
     """Return how the stamp in the file became an instant of the axis."""
     account: dict[str, Any] = {
-        "utc": iso(utc_s),
+        "utc": iso_utc(utc_s),
         "offset_from_step_s": reading.offset_s,
         "as_logged": None,
         "read_by": None,

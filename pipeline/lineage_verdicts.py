@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.lineage_view import Moment, Rules, Sensor, View, iso, number
+from pipeline.axis import iso_utc
+from pipeline.lineage_view import Moment, Rules, Sensor, View, number
 from pipeline.qc.constants import (
     FLAT_ENTRY_S,
     FLAT_GAP_S,
@@ -78,7 +79,7 @@ class Case:
         at_s = self.view.site.axis.seconds(
             self.record.first_step + place, self.record.first_step + place + 1
         )
-        return {"time": iso(int(at_s[0])), "value": number(value)}
+        return {"time": iso_utc(int(at_s[0])), "value": number(value)}
 
     @property
     def here(self) -> float:

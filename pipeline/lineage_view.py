@@ -17,6 +17,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.axis import iso_utc
 from pipeline.description import in_force
 from pipeline.errors import PercologError
 from pipeline.ingest.ledger import FileEntry, Ledger
@@ -60,7 +61,7 @@ class Moment:
     @property
     def time(self) -> str:
         """Return the step's instant as ISO 8601 text."""
-        return iso(self.at_s)
+        return iso_utc(self.at_s)
 
 
 @dataclass
@@ -161,8 +162,8 @@ class View:
         if not 0 <= step < self.snapshot.steps:
             first, last = self.site.axis.seconds(0, self.snapshot.steps)[[0, -1]].tolist()
             raise TraceError(
-                f"{self.site.id}: found time {iso(at)}; expected one of the record, which "
-                f"runs from {iso(first)} to {iso(last)}"
+                f"{self.site.id}: found time {iso_utc(at)}; expected one of the record, which "
+                f"runs from {iso_utc(first)} to {iso_utc(last)}"
             )
         return Moment(step, at - int(off[0]), int(off[0]))
 
@@ -227,11 +228,6 @@ def integers(table: pa.Table, column: str) -> NDArray[np.int64]:
 def rows_of(table: pa.Table, rows: NDArray[np.int64]) -> list[dict[str, Any]]:
     """Return some rows of a table as dicts."""
     return [row for at in rows.tolist() for row in table.slice(at, 1).to_pylist()]
-
-
-def iso(seconds: int) -> str:
-    """Return a UTC instant as ISO 8601 text."""
-    return f"{np.datetime64(seconds, 's')}Z"
 
 
 def local_iso(seconds: int) -> str:

@@ -13,8 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
+from pipeline.axis import iso_utc
 from pipeline.calibrate.laws import check_laws
 from pipeline.correcting import drift_rows
 from pipeline.deliver.atomic import sweep
@@ -229,4 +228,4 @@ def _set_aside(intake: Intake) -> list[dict[str, Any]]:
 
 
 def _iso(seconds: int | None) -> str | None:
-    return None if seconds is None else str(np.datetime64(seconds, "s")) + "Z"
+    return None if seconds is None else iso_utc(seconds)

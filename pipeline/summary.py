@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from pipeline.axis import iso_utc
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import clean
 from pipeline.qc.flags import Quality
@@ -72,9 +72,7 @@ def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dic
         "suspect_pct": round(100 * flagged[Quality.SUSPECT] / total, 2),
         "bad_pct": round(100 * flagged[Quality.BAD] / total, 2),
         "missing_pct": round(100 * max(0, due - sum(counts)) / total, 2),
-        "last_reading": None
-        if last_s is None
-        else datetime.fromtimestamp(last_s, UTC).isoformat().replace("+00:00", "Z"),
+        "last_reading": None if last_s is None else iso_utc(last_s),
     }
 
 

@@ -7,13 +7,13 @@ import sys
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, iso_utc
 from pipeline.density import fill, with_files
 from pipeline.description import in_force
 from pipeline.errors import clean
@@ -305,4 +305,4 @@ def _iso(instant_s: float) -> str | None:
     """Return an instant as ISO 8601; None for ever."""
     if not EVER.timestamp() < instant_s < NEVER.timestamp():
         return None
-    return datetime.fromtimestamp(int(instant_s), UTC).isoformat().replace("+00:00", "Z")
+    return iso_utc(instant_s)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
+from pipeline.axis import iso_utc
 from pipeline.qc.findings import Verdict
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -44,7 +44,7 @@ def evidence_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
     rows = []
     for row in [] if stored is None else stored.to_pylist():
         depth, direction = row.pop("depth_m"), row.pop("direction_deg")
-        ends = {name: _iso(row.pop(f"{name}_s")) for name in ("from", "until")}
+        ends = {name: iso_utc(row.pop(f"{name}_s")) for name in ("from", "until")}
         row["weight"] = Verdict(row["weight"]).text
         place = {"depth_cm": _number(depth, 100.0), "direction_deg": _number(direction, 1.0)}
         rows.append({**row, **place, **ends})
@@ -54,7 +54,3 @@ def evidence_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
 def _number(value: float | None, times: float) -> float | None:
     # What is not known is NaN, and comes back from a table as None.
     return None if value is None or value != value else round(value * times, 4)
-
-
-def _iso(seconds: int) -> str:
-    return datetime.fromtimestamp(seconds, UTC).isoformat().replace("+00:00", "Z")

@@ -18,6 +18,7 @@ from typing import Any
 
 from filelock import FileLock
 
+from pipeline.axis import iso_utc
 from pipeline.deliver.atomic import replacing
 from pipeline.watch.conditions import Condition
 
@@ -143,9 +144,7 @@ def write_book(output: Path, book: Book) -> None:
 
 def stamp(now: datetime) -> str:
     """Return an instant as the book writes it."""
-    from pipeline.watch.conditions import iso
-
-    return iso(now.timestamp())
+    return iso_utc(now.timestamp())
 
 
 _NAMES: dict[str, type] = {

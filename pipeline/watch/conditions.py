@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import numpy as np
 import pyarrow.compute as pc
 
+from pipeline.axis import iso_utc
 from pipeline.site.models import Site, Source
 from pipeline.state import Snapshot
 
@@ -57,12 +58,6 @@ class Condition:
         return asdict(self)
 
 
-def iso(seconds: float) -> str:
-    """Return seconds since 1970 as ISO 8601 in UTC."""
-    told = datetime.fromtimestamp(seconds, UTC).isoformat(timespec="seconds")
-    return told.replace("+00:00", "Z")
-
-
 def find_conditions(
     site: Site, snapshot: Snapshot, summary: dict[str, Any], now: datetime
 ) -> list[Condition]:
@@ -80,15 +75,18 @@ def find_conditions(
         The instant of the night.
     """
     wanted, now_s = site.alerts, now.timestamp()
+    told = iso_utc(now_s)
     found: list[Condition] = []
     if wanted.silent:
         found += _silent(site, snapshot, now_s)
     if wanted.supply:
         found += _low_supply(site, snapshot)
     if wanted.tubes != "off":
-        found += _bad_tubes(summary.get("verdicts", ()), _RANKS[wanted.tubes], iso(now_s))
+        found += _bad_tubes(summary.get("verdicts", ()), _RANKS[wanted.tubes], told)
     if wanted.set_aside:
-        found += _set_aside(summary.get("set_aside", ()), waiting_files(snapshot), iso(now_s))
+        found += _set_aside(
+            summary.get("set_aside", ()), waiting_files(snapshot), iso_utc(now_s)
+        )
     return found
 
 
@@ -99,7 +97,7 @@ def failed_parts(summary: dict[str, Any], now: datetime) -> list[Condition]:
             f"night:{failure['part']}",
             "night",
             f"the night failed ({failure['part']})",
-            iso(now.timestamp()),
+            iso_utc(now.timestamp()),
             _short(failure["error"]),
             NIGHT_ADVICE,
         )
@@ -161,8 +159,8 @@ def _silent(site: Site, snapshot: Snapshot, now_s: float) -> Iterator[Condition]
                 f"silent:{source.id}",
                 "silent",
                 f"logger {source.id} has been silent for {hours:.0f} h",
-                iso(last),
-                f"{told} {iso(last)}; limit {site.alerts.silent_h:g} h (alerts.silent_h)",
+                iso_utc(last),
+                f"{told} {iso_utc(last)}; limit {site.alerts.silent_h:g} h (alerts.silent_h)",
                 SILENT_ADVICE,
             )
 
@@ -182,13 +180,13 @@ def _low_supply(site: Site, snapshot: Snapshot) -> Iterator[Condition]:
         limit, reason = _supply_limit(site, float(column[when > when[-1] - _WEEK_S].max()))
         lowest = float(column[when > when[-1] - _DAY_S].min())
         if lowest < limit:
-            since = iso(int(when[np.flatnonzero(column < limit)[0]]))
+            since = iso_utc(int(when[np.flatnonzero(column < limit)[0]]))
             yield Condition(
                 f"supply:{station}",
                 "supply",
                 f"the supply of logger {station} is low",
                 since,
-                f"lowest {lowest:.2f} V in the 24 h to {iso(int(when[-1]))}; "
+                f"lowest {lowest:.2f} V in the 24 h to {iso_utc(int(when[-1]))}; "
                 f"limit {limit:.2f} V ({reason})",
                 SUPPLY_ADVICE,
             )

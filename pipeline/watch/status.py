@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from pipeline.axis import iso_utc
 from pipeline.description import in_force
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.processes import started
@@ -22,7 +23,7 @@ from pipeline.state import Snapshot
 from pipeline.store import SiteStore
 from pipeline.verdicts import verdict_rows
 from pipeline.watch.book import Book, read_book
-from pipeline.watch.conditions import due_since, iso, newest_readings
+from pipeline.watch.conditions import due_since, newest_readings
 from pipeline.watch.due import next_due
 from pipeline.watch.nights import Watched, night_runs, watched
 
@@ -125,8 +126,11 @@ def _next(schedule: dict[str, Any], now: datetime) -> dict[str, Any] | None:
     except (KeyError, ValueError, TypeError, OSError):
         return None
     served = started(pid) is not None and started(pid) == schedule.get("process")
-    return {"due": iso(due.timestamp()), "at": schedule["at"], "zone": schedule["zone"]} | {
-        "served": served
+    return {
+        "due": iso_utc(due.timestamp()),
+        "at": schedule["at"],
+        "zone": schedule["zone"],
+        "served": served,
     }
 
 
@@ -166,7 +170,7 @@ def _loggers(site: Site, snapshot: Snapshot, now: datetime) -> list[dict[str, An
                 "source": source.id,
                 "kind": source.kind,
                 "due": due is not None,
-                "newest": None if last is None else iso(last),
+                "newest": None if last is None else iso_utc(last),
                 "hours_silent": None if begin is None else round((now_s - begin) / 3600, 1),
             }
         )
