@@ -6,7 +6,6 @@ docs/every-night.md shows how to deploy it elsewhere.
 
 from __future__ import annotations
 
-import ctypes
 import logging
 import os
 import signal
@@ -24,10 +23,10 @@ from flows.nightly import nightly
 from flows.schedule_book import note_night, read_schedule
 from flows.summary import results
 from pipeline.outcomes import state_folder, worst
+from pipeline.processes import end_with_parent
 from pipeline.watch.nights import begin_night, end_night
 
 logger = logging.getLogger("pipeline.schedule")
-_PARENT_DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
 
 
 @flow(name="every-night", flow_run_name="every night", persist_result=False)
@@ -47,7 +46,7 @@ def every_night(sites: list[str]) -> State[Any]:
     State
         Completed, or failed with the sites that failed.
     """
-    end_with_parent()
+    _end_with_schedule()
     due = flow_run.scheduled_start_time or datetime.now(UTC)
     now = datetime.now(UTC).replace(microsecond=0)
     last = read_schedule(state_folder()).began
@@ -83,7 +82,7 @@ def _run(folders: list[Path], now: datetime) -> State[Any]:
     return Completed(message=told)
 
 
-def end_with_parent() -> None:
+def _end_with_schedule() -> None:
     """Have the system end this process when the one that serves the schedule is gone.
 
     A stop is otherwise told to the server's process alone, and a night would go on unseen.
@@ -91,6 +90,6 @@ def end_with_parent() -> None:
     """
     if not sys.platform.startswith("linux") or "PERCOLOG_SERVED_BY" not in os.environ:
         return
-    ctypes.CDLL(None).prctl(_PARENT_DEATH, signal.SIGTERM)
+    end_with_parent()
     if os.getppid() == 1:  # gone before it could be asked for
         os.kill(os.getpid(), signal.SIGTERM)

@@ -54,8 +54,7 @@ def recalibrate_sites(sites: list[Path], now: datetime, dry_run: bool) -> list[d
     with orchestrator(state_folder()):
         from flows.recalibrate import recalibrate
 
-        states = _Run(recalibrate, sites, now, dry_run).states()
-        return [state.result() for state in states]
+        return _accounts(recalibrate, sites, now, dry_run)
 
 
 def deliver_sites(sites: list[Path], request: Request) -> list[dict[str, Any]]:
@@ -69,7 +68,12 @@ def deliver_sites(sites: list[Path], request: Request) -> list[dict[str, Any]]:
     with orchestrator(state_folder()):
         from flows.deliver import deliver
 
-        return [state.result() for state in _Run(deliver, sites, request).states()]
+        return _accounts(deliver, sites, request)
+
+
+def _accounts(flow: Any, *arguments: Any) -> list[dict[str, Any]]:
+    """Run a flow whose parts never fail, and return what each gave."""
+    return [state.result() for state in _Run(flow, *arguments).states()]
 
 
 class _Run:

@@ -7,7 +7,6 @@ That a kill takes the server along is Linux's doing; elsewhere it must be ended 
 from __future__ import annotations
 
 import asyncio
-import ctypes
 import logging
 import os
 import secrets
@@ -29,7 +28,7 @@ from filelock import FileLock, Timeout
 from flows.schedule_book import read_schedule, write_plan
 from flows.server import MARK, OrchestratorError, end_orphans
 from flows.settings import force_settings
-from pipeline.processes import started
+from pipeline.processes import end_with_parent, started
 from pipeline.watch.due import ScheduleError, last_due
 from pipeline.watch.nights import note_schedule
 
@@ -38,7 +37,6 @@ if TYPE_CHECKING:  # Prefect is imported once its settings stand
 
 logger = logging.getLogger("pipeline.schedule")
 DEPLOYMENT = "percolog"
-PARENT_DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
 _START_WITHIN_S, _STOP_WITHIN_S = 120.0, 10.0
 _LOOK_EVERY_S = 10
 
@@ -197,15 +195,10 @@ def _start(state: Path, port: int) -> subprocess.Popen[bytes]:
             stdout=log,
             stderr=log,
             start_new_session=True,
-            preexec_fn=_end_with_parent,
+            preexec_fn=end_with_parent,
         )
     finally:
         os.close(log)
-
-
-def _end_with_parent() -> None:
-    if sys.platform.startswith("linux"):
-        ctypes.CDLL(None).prctl(PARENT_DEATH, signal.SIGTERM)
 
 
 def _wait_until_up(process: subprocess.Popen[bytes], port: int, state: Path) -> None:

@@ -1,8 +1,13 @@
-"""Whether a process is still the one it was (Linux, where ``/proc`` tells)."""
+"""Whether a process is still the one it was, and ending with another (Linux alone)."""
 
 from __future__ import annotations
 
+import ctypes
+import signal
+import sys
 from pathlib import Path
+
+_PARENT_DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
 
 
 def status(folder: Path) -> list[str] | None:
@@ -20,3 +25,9 @@ def started(pid: int) -> str | None:
     if not fields or fields[0] == "Z":  # ended, only not yet collected
         return None
     return fields[19]  # field 22 of proc(5), counted after the name
+
+
+def end_with_parent() -> None:
+    """Have the system end this process when the one that started it is gone."""
+    if sys.platform.startswith("linux"):
+        ctypes.CDLL(None).prctl(_PARENT_DEATH, signal.SIGTERM)
