@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.axis import DAY_S
-from pipeline.deliver.event_fields import BY_DEPTH, EVENTS, EventField, columns_of
-from pipeline.deliver.event_tables import write_event_parquet, write_event_sheet
+from pipeline.deliver.event_fields import BY_DEPTH, EVENTS
+from pipeline.deliver.event_tables import row_files
 from pipeline.deliver.events import uptake_cube, write_events, write_uptake
 from pipeline.deliver.flat import flat_columns, wide_columns, write_flat, write_spreadsheets
 from pipeline.deliver.metadata import Provenance
@@ -61,7 +61,10 @@ def event_files(
             ("events", events, EVENTS),
             ("event_depths", depths, BY_DEPTH),
         ):
-            yield from _tables(rows, fields, draft, f"{stem}_{name}", spreadsheets)
+            named = f"{stem}_{name}"
+            yield from row_files(
+                rows, fields, draft, named, f"{named}, a row each", spreadsheets
+            )
     uptake = _within(frame_of(snapshot.table("uptake")), "day_s", span, site)
     if not uptake.empty:
         target = draft / stem
@@ -82,17 +85,6 @@ def _within(
         return rows
     inside = (rows[column] >= span[0]) & (rows[column] < span[1])
     return rows[inside & rows["tube"].isin(list(site.tube_by_id))].reset_index(drop=True)
-
-
-def _tables(
-    rows: pd.DataFrame, fields: tuple[EventField, ...], draft: Path, stem: str, sheets: bool
-) -> Iterable[Resource]:
-    columns = columns_of(fields)
-    path = write_event_parquet(rows, fields, draft / "parquet" / f"{stem}.parquet")
-    yield Resource(path, f"{stem}, a row each", columns)
-    if sheets:
-        path = write_event_sheet(rows, fields, draft / "csv" / f"{stem}.csv")
-        yield Resource(path, f"{stem}, a row each", columns)
 
 
 def _uptake(

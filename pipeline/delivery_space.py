@@ -6,11 +6,9 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from pipeline.axis import DAY_S
-from pipeline.deliver.event_fields import EventField, columns_of
-from pipeline.deliver.event_tables import write_event_parquet, write_event_sheet
+from pipeline.deliver.event_tables import row_files
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.package import Resource
 from pipeline.deliver.row_fields import CORRECTIONS, DRIFT_CHECKS, SITE_MEANS
@@ -64,8 +62,8 @@ def mean_files(
     path = write_site_means(site, rows, members, provenance, draft / "netcdf" / f"{stem}.nc")
     yield Resource(path, "daily means over tubes, CF NetCDF")
     unit = np.where(rows["quantity"] == "storage", "mm", "m3 m-3")
-    title = "daily means over tubes"
-    yield from _tables(rows.assign(unit=unit), SITE_MEANS, (draft, stem, title), spreadsheets)
+    rows = rows.assign(unit=unit)
+    yield from row_files(rows, SITE_MEANS, draft, stem, "daily means over tubes", spreadsheets)
 
 
 def drift_files(
@@ -75,20 +73,5 @@ def drift_files(
     for name, fields, title in _OF_DRIFT:
         table = snapshot.table(name)
         if table is not None and table.num_rows:
-            place = draft, f"{site.id}_{name}", title
-            yield from _tables(table.to_pandas(), fields, place, spreadsheets)
-
-
-def _tables(
-    rows: pd.DataFrame,
-    fields: tuple[EventField, ...],
-    place: tuple[Path, str, str],
-    sheets: bool,
-) -> Iterable[Resource]:
-    draft, stem, title = place
-    columns = columns_of(fields)
-    path = write_event_parquet(rows, fields, draft / "parquet" / f"{stem}.parquet")
-    yield Resource(path, title, columns)
-    if sheets:
-        path = write_event_sheet(rows, fields, draft / "csv" / f"{stem}.csv")
-        yield Resource(path, title, columns)
+            stem = f"{site.id}_{name}"
+            yield from row_files(table.to_pandas(), fields, draft, stem, title, spreadsheets)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.deliver.atomic import replacing
-from pipeline.deliver.event_fields import EventField
+from pipeline.deliver.event_fields import EventField, columns_of
+from pipeline.deliver.package import Resource
 from pipeline.deliver.tables import iso_times, write_table
 
 _TIME = pa.timestamp("s", tz="UTC")
@@ -42,6 +43,23 @@ def write_event_sheet(rows: pd.DataFrame, fields: Sequence[EventField], path: Pa
     """Write the same as CSV; instants as ISO 8601, flags as 0 and 1."""
     columns = {field.name: _cells(rows[field.source], field) for field in fields}
     return write_table(pd.DataFrame(columns), path, {})
+
+
+def row_files(
+    rows: pd.DataFrame,
+    fields: Sequence[EventField],
+    draft: Path,
+    stem: str,
+    title: str,
+    spreadsheets: bool,
+) -> Iterable[Resource]:
+    """Write rows as Parquet and, if wanted, as CSV, below a revision's folder."""
+    columns = columns_of(fields)
+    path = write_event_parquet(rows, fields, draft / "parquet" / f"{stem}.parquet")
+    yield Resource(path, title, columns)
+    if spreadsheets:
+        path = write_event_sheet(rows, fields, draft / "csv" / f"{stem}.csv")
+        yield Resource(path, title, columns)
 
 
 def _known(values: pd.Series, field: EventField) -> pd.Series:
