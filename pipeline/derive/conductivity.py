@@ -96,13 +96,15 @@ def redistribution_exponential(
     return result
 
 
-def field_conductivity(pattern: pd.DataFrame) -> pd.DataFrame:
+def field_conductivity(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFrame:
     """Conductivity in the field by classes of water content, from the rates of nights.
 
     Parameters
     ----------
     pattern : DataFrame
         As from `pipeline.derive.uptake.daily_pattern`, of one tube.
+    laws : Laws, optional
+        Of its nights, where they are known already.
 
     Returns
     -------
@@ -122,7 +124,7 @@ def field_conductivity(pattern: pd.DataFrame) -> pd.DataFrame:
     if pattern["night_drainage_mm_d"].notna().sum() == 0:
         return pd.DataFrame()
     nights = nights_of(pattern)
-    laws = conductivity_laws(nights)
+    laws = laws or conductivity_laws(nights)
     own = nights.rate - common_loss(laws, nights)
     parts = [_of_sensor(k, nights, own, laws) for k in range(len(own))]
     parts = [part for part in parts if not part.empty]

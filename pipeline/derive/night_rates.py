@@ -140,13 +140,15 @@ def common_loss(laws: Laws, nights: Nights) -> Floats:
     return common
 
 
-def drained_rates(pattern: pd.DataFrame) -> pd.DataFrame:
+def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFrame:
     """Return the pattern with the drainage of every night, wet ones too.
 
     Parameters
     ----------
     pattern : DataFrame
         As from `pipeline.derive.uptake.daily_pattern`, of one tube.
+    laws : Laws, optional
+        Of its nights, as `conductivity_laws` fits them, where they are known already.
 
     Returns
     -------
@@ -157,7 +159,7 @@ def drained_rates(pattern: pd.DataFrame) -> pd.DataFrame:
         the rate itself. ``drainage_error`` is its standard uncertainty [mm d-1].
     """
     nights = nights_of(pattern)
-    laws = conductivity_laws(nights)
+    laws = laws or conductivity_laws(nights)
     own = nights.rate - common_loss(laws, nights)
     by_law = law_rates(laws, nights)
     room = OWN_MM_D**2 + (OWN_SHARE * by_law) ** 2

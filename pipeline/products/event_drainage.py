@@ -12,7 +12,13 @@ from pipeline.derive.drainage import event_drainage
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.fronts import PEAK_DAYS, fronts_look
 from pipeline.derive.limits_texture import CLASSES, USUAL_ORGANIC_PCT
-from pipeline.derive.night_rates import drained_rates, held_error_mm
+from pipeline.derive.night_rates import (
+    Laws,
+    conductivity_laws,
+    drained_rates,
+    held_error_mm,
+    nights_of,
+)
 from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
 from pipeline.derive.uptake import daily_pattern
 from pipeline.products.event_blocks import Reader
@@ -51,11 +57,12 @@ def with_drainage(
     """
     column, profile = tube
     pattern = _pattern(reader, site, column, profile, computed, (made["fronts"], old))
-    table = field_conductivity(pattern) if not pattern.empty else pd.DataFrame()
+    laws = None if pattern.empty else conductivity_laws(nights_of(pattern))
+    table = pd.DataFrame() if pattern.empty else field_conductivity(pattern, laws)
     result = {**made, "uptake": pattern, "conductivity": _named(profile, table)}
     if made["events"].empty:
         return result
-    rates = _rates(site, profile, pattern, table)
+    rates = _rates(site, profile, pattern, (laws, table))
     events = made["events"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     depths = made["event_depths"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     ends = events.set_index("event")["end_s"]
@@ -113,12 +120,16 @@ def _named(profile: Profile, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _rates(
-    site: Site, profile: Profile, pattern: pd.DataFrame, table: pd.DataFrame
+    site: Site,
+    profile: Profile,
+    pattern: pd.DataFrame,
+    fitted: tuple[Laws | None, pd.DataFrame],
 ) -> pd.DataFrame:
     """Return the rates of nights by both estimates; by texture where nights tell no law."""
     if pattern.empty:
         return pattern
-    rates = drained_rates(pattern)
+    laws, table = fitted
+    rates = drained_rates(pattern, laws)
     if not table.empty:
         rates = rates_by_law(rates, table)
     return rates_by_texture(rates, textures_of(site, profile))

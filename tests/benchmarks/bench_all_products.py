@@ -29,7 +29,12 @@ from pipeline.derive.fronts import wetting_fronts
 from pipeline.derive.layers import model_layers
 from pipeline.derive.limits import sensor_limits
 from pipeline.derive.means import site_mean
-from pipeline.derive.night_rates import drained_rates, held_error_mm
+from pipeline.derive.night_rates import (
+    conductivity_laws,
+    drained_rates,
+    held_error_mm,
+    nights_of,
+)
 from pipeline.derive.stability import stability
 from pipeline.derive.storage import storage_step
 from pipeline.derive.uptake import daily_pattern
@@ -139,7 +144,9 @@ def _work_tube(block: xr.Dataset, tube: int, fronts: pd.DataFrame, timed: Callab
     pattern = timed("uptake", lambda: daily_pattern(profile, part, PLACE, peaks))
 
     def drained() -> list[Any]:
-        rates = rates_by_law(drained_rates(pattern), field_conductivity(pattern))
+        laws = conductivity_laws(nights_of(pattern))
+        table = field_conductivity(pattern, laws)
+        rates = rates_by_law(drained_rates(pattern, laws), table)
         return list(_amounts(rates, rows, events, depths))
 
     timed("conductivity and drainage", drained)

@@ -18,7 +18,12 @@ from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.night_rates import drained_rates, held_error_mm
+from pipeline.derive.night_rates import (
+    conductivity_laws,
+    drained_rates,
+    held_error_mm,
+    nights_of,
+)
 from pipeline.derive.uptake import daily_pattern
 
 PLACE = (50.0, 10.0)  # of the test field's tubes
@@ -101,8 +106,9 @@ def _score_amounts(
     first = joined["depth_m"] == depths_m[0]
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     pattern = daily_pattern(profile, block, PLACE, peaks)
-    table = field_conductivity(pattern)
-    pattern = rates_by_law(drained_rates(pattern), table)
+    laws = conductivity_laws(nights_of(pattern))
+    table = field_conductivity(pattern, laws)
+    pattern = rates_by_law(drained_rates(pattern, laws), table)
     true = _Sums(field, number, block)
     score.classes.append(_classes(table, pattern, true, depths_m))
     late = set(rows.loc[rows["overlaps"], "number"])
