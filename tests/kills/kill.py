@@ -129,7 +129,6 @@ class Rounds(ABC):
     def _round(self, number: int, outcome: Outcome) -> None:
         folder = self.work / f"round-{number}"
         shutil.copytree(self.base, folder)
-        self._prepare(folder)
         delay = self.chance.uniform(0, 1.05 * self.seconds)
         child = self.nursery.begin(folder)
         time.sleep(delay)
@@ -143,9 +142,6 @@ class Rounds(ABC):
         if not faults:
             remove(folder)
 
-    def _prepare(self, folder: Path) -> None:
-        """Bring what the run to be killed has to do."""
-
     @abstractmethod
     def _look(self, folder: Path, outcome: Outcome) -> list[str]:
         """Return what is wrong after a kill, and after another run."""
@@ -158,13 +154,10 @@ class Killer(Rounds):
         super().__init__(work, seed, "draw" if drawing else "plain")
         self.nursery.run(self.base)
         self.before = state_of(self.base)
+        bring(self.base, 11)  # what the night to be killed has to do
         shutil.copytree(self.base, self.whole)
-        self._prepare(self.whole)
         self.seconds = self.nursery.run(self.whole)
         self.after, self.files = state_of(self.whole), delivered_by(self.whole)
-
-    def _prepare(self, folder: Path) -> None:
-        bring(folder, 11)
 
     def _look(self, folder: Path, outcome: Outcome) -> list[str]:
         faults = []
