@@ -17,6 +17,7 @@ from pipeline.site.tables import (
     CellContext,
     TableColumn,
     TextTable,
+    is_enough,
     read_cells,
     read_table,
 )
@@ -198,6 +199,7 @@ def _read_rows(
     context = CellContext(offset_s, table.decimal_comma)
     titles = {column.field: column.title for column in form.columns}
     found: list[Placed[M]] = []
+    before = len(problems)
     for row in table.rows:
         spot = RowSpot(table.name, row.line)
         values, bad = read_cells(row, spot, form.columns, context, problems)
@@ -205,4 +207,6 @@ def _read_rows(
         item = validate(model, complete, spot, problems, titles, bad)
         if item is not None and not bad:
             found.append(Placed(item, spot))
+        if is_enough(spot, before, problems):
+            break
     return found

@@ -18,6 +18,7 @@ from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, nearest
 from pipeline.site.text_files import read_text
 
 MOST_TITLES = 100  # a header of more is no table of a site, and each would be looked up
+MOST_TOLD = 1000  # mistakes of a table; a table of more is of another kind, or one is repeated
 
 
 @dataclass(frozen=True)
@@ -124,14 +125,31 @@ def read_table(
         line, titles = next(records, (1, []))
         if not _header_is_good(RowSpot(name, line), titles, columns, problems):
             return None
+        before = len(problems)
         for line, cells in records:
             rows.append(_row(RowSpot(name, line), titles, cells, problems))
+            if is_enough(RowSpot(name, line), before, problems):
+                return None
     except csv.Error as error:
         spot = RowSpot(name, rows[-1].line + 1 if rows else 1)
         advice = "Look for a quotation mark without its partner at or below this line."
         problems.append(spot.problem((), f"broken CSV ({error})", "a CSV table", advice))
         return None
     return TextTable(name, tuple(rows), delimiter == ";")
+
+
+def is_enough(spot: RowSpot, before: int, problems: list[Problem]) -> bool:
+    """Return whether a table's mistakes fill the list; say then where the reading ended.
+
+    A person mends a thousand mistakes of one kind by one change, and must be able to read what
+    is wrong; a table of another kind would otherwise be told cell by cell.
+    """
+    if len(problems) - before < MOST_TOLD:
+        return False
+    found = f"{MOST_TOLD} mistakes down to here"
+    advice = "Mend those above and check again: the rows below have not been looked at."
+    problems.append(spot.problem((), found, "rows as the columns say", advice))
+    return True
 
 
 def _header_is_good(

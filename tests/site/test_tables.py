@@ -98,6 +98,21 @@ def test_a_header_without_end_is_told_at_once(make_site):
         load_site(folder)
 
 
+@pytest.mark.parametrize("row", ["a", "a" + 11 * "," + "b"])
+def test_a_table_of_mistakes_is_told_down_to_the_thousandth(make_site, row):
+    """Each was told: a quarter of a megabyte of such rows took 140."""
+    folder = make_site()
+    with (folder / "tubes.csv").open("a") as file:
+        file.write(f"{row}\n" * 20_000)
+    tracemalloc.start()
+    with pytest.raises(SiteError, match="1000 mistakes down to here") as told:
+        load_site(folder)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert 1000 < len(told.value.problems) < 1100
+    assert peak < 16 * 1024**2
+
+
 def test_a_small_file_takes_little_memory(make_site):
     """As much room as the largest file may have was taken for each file."""
     folder = make_site()
