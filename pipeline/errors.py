@@ -63,6 +63,10 @@ class LockedError(StoreError):
     """Another process is writing to the site's store."""
 
 
+class LostStoreError(StoreError, ConnectionError):
+    """The object store does not answer. That may pass: another attempt is worth while."""
+
+
 def clean(text: object) -> str:
     """Return text with control characters spelled out, so that it cannot drive a terminal."""
     return "".join(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 import tempfile
 import traceback
 from collections.abc import Iterable
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import PercologError, SiteError
+from pipeline.own_folder import state_folder
 
 # From the best to the worst; of several sites the worst counts. A mistake in a description
 # ranks below a failure because the person who made it can mend it.
@@ -22,22 +22,6 @@ EXIT_CODES = {"done": 0, "failed": 1, "wrong": 2, "attention": 3}
 def worst(outcomes: Iterable[str]) -> str:
     """Return the worst of several outcomes; of none, ``done``."""
     return max(outcomes, key=SEVERITY.index, default="done")
-
-
-def state_folder() -> Path:
-    """Return where runs keep what belongs to no site: the orchestrator's files, tracebacks.
-
-    ``PERCOLOG_STATE`` if set; otherwise ``percolog`` in the user's state folder (XDG), or in
-    ``LOCALAPPDATA`` on Windows.
-    """
-    chosen = os.environ.get("PERCOLOG_STATE")
-    if chosen:
-        return Path(chosen).absolute()
-    if sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local"
-    else:
-        base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(base).absolute() / "percolog"
 
 
 def describe_failure(part: str, error: BaseException) -> dict[str, Any]:

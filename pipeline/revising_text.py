@@ -59,6 +59,8 @@ def show_thinning(account: Mapping[str, Any]) -> None:
     before, after = account["bytes_before"], account["bytes_after"]
     if before is not None and after is not None:
         say(f"the store took {before / _MB:.1f} MB and takes {after / _MB:.1f} MB")
+    elif gone and before is None:
+        say("an object store is not measured; what went frees its room at a thinning a day on")
 
 
 def difference_text(account: Mapping[str, Any]) -> str:

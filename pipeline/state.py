@@ -31,6 +31,7 @@ from pipeline.cubes import (
     ArraySpec,
 )
 from pipeline.errors import LockedError, StoreError
+from pipeline.object_store import told_fault
 
 if TYPE_CHECKING:  # half a second that a look at one cell does not need
     import xarray as xr
@@ -106,6 +107,9 @@ class Snapshot:
         try:
             return np.asarray(self.array(key)[start:stop, columns])
         except (ValueError, RuntimeError, icechunk.IcechunkError) as error:
+            fault = told_fault(error)
+            if fault is not None:
+                raise type(fault)(f"store: {key!r} cannot be read: {fault}") from error
             raise StoreError(
                 f"store: {key!r} cannot be read between steps {start} and {stop} ({error}); "
                 f"run percolog verify, which tells what is damaged and how to mend it"

@@ -2,9 +2,10 @@
 
 Arrays live in the groups of `pipeline.cubes`, tables (the ledger and its like) beside them as
 Arrow bytes, so that readings, water, products and the account of the files are always of one
-commit. Readers open any commit read-only and need no lock. Writers hold one exclusive lock on
-the local store from opening to commit, because the library does not protect two processes
-writing to one folder from each other.
+commit. Readers open any commit read-only and need no lock. Writers hold one exclusive lock
+from opening to commit, because the library does not protect two processes writing to one
+folder from each other. An object store does: there the lock, which holds on one machine, only
+spares a second run its work, and of two machines the later commit is refused.
 """
 
 from __future__ import annotations
@@ -16,12 +17,12 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 from filelock import FileLock, Timeout
 
 from pipeline.axis import TimeAxis
-from pipeline.errors import LockedError, StoreError
+from pipeline.errors import LockedError, LostStoreError, StoreError
+from pipeline.object_store import object_place, told_fault
 from pipeline.state import Snapshot, Writer, icechunk
 from pipeline.store_sums import StoreSums
 from pipeline.store_sweep import sweep
@@ -32,6 +33,9 @@ THINNED = "thinned"
 _BRANCH = "main"
 _MARK = "kept-"
 _ATTEMPTS = 20
+# How often a request to an object store is made, and how long it may say nothing meanwhile.
+_TRIES = 4
+_SILENT_S = 20
 
 
 class SiteStore:
@@ -61,7 +65,10 @@ class SiteStore:
         """Tell whether the store has been made; asking makes no folder."""
         if self.is_local and not Path(self.address).is_dir():
             return False
-        return bool(icechunk.Repository.exists(self._storage()))
+        if self._repository is not None:
+            return True
+        with self._explained():
+            return bool(icechunk.Repository.exists(self._storage()))
 
     def read(self, commit: str | None = None) -> Snapshot:
         """Open the newest state, or an earlier one by its commit id, read-only.
@@ -83,6 +90,9 @@ class SiteStore:
                 else repository.readonly_session(_BRANCH)
             )
         except (icechunk.IcechunkError, ValueError) as error:
+            fault = self._fault(error)
+            if fault is not None:
+                raise fault from error
             raise StoreError(f"{self.address}: {self._no_state(commit, error)}") from error
         snapshot = Snapshot(session, self.axis)
         self._check(snapshot.attributes)
@@ -118,7 +128,12 @@ class SiteStore:
         """Tell what the file system refuses in a line, and that nothing is lost by it."""
         try:
             yield
+        except LostStoreError:
+            raise
         except (icechunk.IcechunkError, OSError) as error:
+            fault = self._fault(error)
+            if fault is not None:
+                raise fault from error
             raise StoreError(
                 f"{self.address}: the store cannot be written: {_cause(error)}. The state "
                 f"before is kept; run the night again once that is mended"
@@ -210,8 +225,8 @@ class SiteStore:
     def clear(self) -> None:
         """Remove what no state holds: leftovers of runs that were stopped or looked ahead.
 
-        The lock must be held, so that nothing is being written. An object store has no lock;
-        there only what is older than a day is removed.
+        The lock must be held, so that nothing is being written. On an object store another
+        machine may be writing all the same; there only what is older than a day is removed.
         """
         margin = timedelta(0) if self.is_local else timedelta(days=1)
         self._open().garbage_collect(datetime.now(UTC) - margin)
@@ -240,28 +255,51 @@ class SiteStore:
         if self._repository is None:
             if self.is_local:
                 Path(self.address).mkdir(parents=True, exist_ok=True)
-            try:
-                self._repository = icechunk.Repository.open_or_create(self._storage())
-            except icechunk.IcechunkError as error:
-                raise StoreError(f"{self.address}: cannot open the store ({error})") from error
+            with self._explained():
+                self._repository = icechunk.Repository.open_or_create(
+                    self._storage(), None if self.is_local else _few_attempts()
+                )
         return self._repository
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        """Tell in a line why a store cannot be opened."""
+        try:
+            yield
+        except icechunk.IcechunkError as error:
+            told = f"{self.address}: cannot open the store ({error})"
+            raise self._fault(error) or StoreError(told) from error
+
+    def _fault(self, error: Exception) -> StoreError | None:
+        """Return what an object store's refusal means; None if it is not one."""
+        fault = None if self.is_local else told_fault(error)
+        return fault and type(fault)(
+            f"{self.address}: {fault}. Nothing was lost; run the night again once that is "
+            f"mended"
+        )
 
     def _storage(self) -> icechunk.Storage:
         if self.is_local:
             return icechunk.local_filesystem_storage(self.address)
-        parts = urlsplit(self.address)
+        place = object_place(self.address)
+        place.require_answer()
+        own = place.endpoint is not None
         return icechunk.s3_storage(
-            bucket=parts.netloc, prefix=parts.path.strip("/"), from_env=True
+            bucket=place.bucket,
+            prefix=place.prefix,
+            region=place.region,
+            endpoint_url=place.endpoint,
+            allow_http=own and str(place.endpoint).startswith("http://"),
+            force_path_style=own,  # a store of one's own rarely has a name for each bucket
+            from_env=True,
+            network_stream_timeout_seconds=_SILENT_S,
         )
 
     @contextmanager
     def _lock(self, wait_s: float) -> Iterator[None]:
-        if not self.is_local:  # an object store refuses a stale commit by itself
-            yield
-            return
-        path = Path(self.address)
+        path = self._lock_path()
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(path.with_name(f"{path.name}.lock"))
+        lock = FileLock(path)
         try:
             lock.acquire(timeout=wait_s)
         except Timeout:
@@ -273,6 +311,12 @@ class SiteStore:
             yield
         finally:
             lock.release()
+
+    def _lock_path(self) -> Path:
+        if not self.is_local:
+            return object_place(self.address).lock_path()
+        path = Path(self.address)
+        return path.with_name(f"{path.name}.lock")
 
     def _check(self, attributes: dict[str, Any]) -> None:
         expected = {
@@ -296,6 +340,17 @@ class SiteStore:
                     f"start, step and id are fixed by its first night. Give the changed site "
                     f"another store"
                 )
+
+
+def _few_attempts() -> icechunk.RepositoryConfig:
+    """Return settings by which a lost object store is told of soon, not after minutes."""
+    config = icechunk.RepositoryConfig.default()
+    config.storage = icechunk.StorageSettings(
+        retries=icechunk.StorageRetriesSettings(
+            max_tries=_TRIES, initial_backoff_ms=200, max_backoff_ms=2000
+        )
+    )
+    return config
 
 
 def _cause(error: BaseException) -> str:

@@ -12,8 +12,18 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 
 # From the first to the last; a module imports its own layer and earlier ones.
 LAYERS = (
-    ("errors", "variables", "units", "axis", "compiled", "site"),
-    ("cubes", "state", "store", "store_sums", "store_sweep", "step", "record_step", "redo"),
+    ("errors", "own_folder", "variables", "units", "axis", "compiled", "site"),
+    (
+        "cubes",
+        "object_store",
+        "state",
+        "store",
+        "store_sums",
+        "store_sweep",
+        "step",
+        "record_step",
+        "redo",
+    ),
     ("description",),
     ("ingest",),
     ("calibrate",),
@@ -77,7 +87,7 @@ LAYERS = (
 )
 RANK = {name: rank for rank, layer in enumerate(LAYERS) for name in layer}
 SCIENCE = ("calibrate", "qc", "derive", "deliver", "report")
-STORES = {"cubes", "state", "store", "engine", "icechunk", "zarr"}
+STORES = {"cubes", "object_store", "state", "store", "engine", "icechunk", "zarr"}
 MAX_LINES = 400
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
@@ -27,6 +28,8 @@ from pipeline.site.rows import read_decisions, read_tubes, read_visits, read_wir
 from pipeline.site.settings import Settings, read_settings
 
 OBJECT_STORE = "s3://"
+# The bucket as S3 names buckets, the prefix in letters that need no escape.
+_BUCKET = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[\w.=-]+)+/?", re.ASCII)
 
 
 def load_site(folder: Path) -> Site:
@@ -77,6 +80,13 @@ def _store(folder: Path, settings: Settings, problems: list[Problem]) -> str:
         return ""
     written = settings.site.value.store
     if written.startswith(OBJECT_STORE):
+        if not _BUCKET.fullmatch(written):
+            expected = "s3://bucket/prefix, without a key, a port or a query"
+            advice = "Endpoint and credentials are set in the environment, never in this file."
+            # What was written is not repeated: it may hold a secret.
+            problems.append(
+                settings.site.spot.problem("store", "another address", expected, advice)
+            )
         return written
     if "://" in written:
         expected = f"a folder or an address beginning with {OBJECT_STORE!r}"
