@@ -36,6 +36,7 @@ from pipeline.effective import effective_rules
 from pipeline.errors import PercologError, clean
 from pipeline.handover import DELIVERIES, file_origins, provenance_of
 from pipeline.night import open_description, site_store
+from pipeline.object_store import while_answering
 from pipeline.periods import Period, local_day
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -43,6 +44,7 @@ from pipeline.state import Snapshot
 HOUR_S = 3600
 
 
+@while_answering
 def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, Any]:
     """Make a revision of a delivery if it would say anything new.
 

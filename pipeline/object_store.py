@@ -7,14 +7,19 @@ file that is handed on. Everything here is plain; `pipeline.store` opens what th
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import os
 import ssl
+import threading
 import urllib.error
 import urllib.request
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, wait
+from contextvars import copy_context
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ParamSpec, TypeVar
 from urllib.parse import urlsplit
 
 from pipeline.errors import LostStoreError, StoreError
@@ -26,6 +31,15 @@ REGION = ("AWS_REGION", "AWS_DEFAULT_REGION")
 # Stores of one's own often have no regions, but a request must be signed for some.
 _ANY_REGION = "us-east-1"
 _ANSWER_WITHIN_S = 5.0
+# How often a long piece of work looks whether the endpoint still answers, and after how many
+# looks in vain it is given up. A restart of the object store takes less.
+_LOOK_EVERY_S = 30.0
+_LOOKS = 4
+
+P = ParamSpec("P")
+R = TypeVar("R")
+# The endpoint that each thread has opened a store at.
+_opened: dict[int, ObjectPlace] = {}
 
 
 @dataclass(frozen=True)
@@ -61,7 +75,11 @@ class ObjectPlace:
         """
         if self.endpoint is None:
             return
-        question = urllib.request.Request(self.endpoint, method="HEAD")
+        _opened[threading.get_ident()] = self
+        self._ask()
+
+    def _ask(self) -> None:
+        question = urllib.request.Request(str(self.endpoint), method="HEAD")
         try:
             urllib.request.urlopen(question, timeout=_ANSWER_WITHIN_S).close()
         except urllib.error.HTTPError as error:
@@ -119,6 +137,64 @@ def told_fault(error: BaseException) -> StoreError | None:
         if sign in text:
             return (LostStoreError if passing else StoreError)(meaning)
     return None
+
+
+def while_answering(work: Callable[P, R]) -> Callable[P, R]:
+    """Give a function up once the object store that it has opened has fallen silent.
+
+    The store's library waits for ever where a server keeps the connection and says nothing,
+    and a call into it cannot be interrupted. So where an endpoint is set the work is done in a
+    thread of its own, which is left to itself when the endpoint has not answered four times in
+    two minutes. It ends with the process, or with an error should the server come back: then
+    the other attempt's commit stands before it.
+
+    Raises
+    ------
+    LostStoreError
+        By the returned function, if the work is given up.
+    """
+
+    @functools.wraps(work)
+    def held(*arguments: P.args, **options: P.kwargs) -> R:
+        if _first(os.environ, ENDPOINT) is None:
+            return work(*arguments, **options)
+        outcome: Future[R] = Future()
+        context = copy_context()  # a run's log goes where the run's does
+
+        def carry_out() -> None:
+            _opened.pop(threading.get_ident(), None)  # of an ended thread of the same number
+            try:
+                outcome.set_result(context.run(work, *arguments, **options))
+            except BaseException as error:
+                outcome.set_exception(error)
+            finally:
+                _opened.pop(threading.get_ident(), None)
+
+        thread = threading.Thread(target=carry_out, name=work.__name__, daemon=True)
+        thread.start()
+        _watch(thread, outcome)
+        return outcome.result()
+
+    return held
+
+
+def _watch(thread: threading.Thread, outcome: Future[R]) -> None:
+    """Return when the work is done; raise when its endpoint has been silent for too long."""
+    in_vain = 0
+    while in_vain < _LOOKS:
+        if wait([outcome], timeout=_LOOK_EVERY_S).done:
+            return
+        place = _opened.get(thread.ident or 0)
+        try:
+            if place is not None:
+                place._ask()
+            in_vain = 0
+        except StoreError as error:
+            in_vain, silent = in_vain + 1, error
+    raise LostStoreError(
+        f"{silent}. It fell silent in the middle of the work, which was given up: the state "
+        f"before is kept"
+    ) from silent
 
 
 def _first(environment: Mapping[str, str], names: tuple[str, ...]) -> str | None:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import night as work
+from pipeline.object_store import while_answering
 from pipeline.outcomes import describe_failure, outcome_of
 
 logger = logging.getLogger(__name__)
@@ -42,19 +43,19 @@ def announced(folder: Path, doing: str) -> Iterator[None]:
 def store(folder: Path, now: datetime) -> dict[str, Any]:
     """Read what is new, compute what it changes, and commit both."""
     with announced(folder, "reading and computing"):
-        return work.store_night(folder, now)
+        return while_answering(work.store_night)(folder, now)
 
 
 def deliver(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     """Write the files of the periods that changed."""
     with NETCDF, announced(folder, "writing NetCDF"):
-        return work.deliver_night(folder, night)
+        return while_answering(work.deliver_night)(folder, night)
 
 
 def draw(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     """Draw the pictures."""
     with PLOTTING, announced(folder, "drawing pictures"):
-        return work.draw_night(folder, night)
+        return while_answering(work.draw_night)(folder, night)
 
 
 def close(folder: Path, night: dict[str, Any], delivered: Part, drawn: Part) -> dict[str, Any]:
@@ -81,8 +82,8 @@ def close(folder: Path, night: dict[str, Any], delivered: Part, drawn: Part) -> 
         if isinstance(part, BaseException)
     ]
     if not failures:
-        return work.close_night(folder, night, *done)
-    summary = work.close_night(folder, night, *done, {"failures": failures})
+        return while_answering(work.close_night)(folder, night, *done)
+    summary = while_answering(work.close_night)(folder, night, *done, {"failures": failures})
     return {**summary, "failures": failures, "outcome": "failed"}
 
 

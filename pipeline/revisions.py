@@ -28,6 +28,7 @@ from pipeline.description import (
 )
 from pipeline.errors import StoreError
 from pipeline.night import open_description, site_store
+from pipeline.object_store import while_answering
 from pipeline.prepared import Prepared, commit_state, prepare_state
 from pipeline.site.description_files import (
     changed_files,
@@ -58,6 +59,7 @@ class Plan:
     restored: str = ""
 
 
+@while_answering
 def recalibrate_site(
     folder: Path, now: datetime, dry_run: bool, consent: Consent | None = None
 ) -> dict[str, Any]:
@@ -93,6 +95,7 @@ def recalibrate_site(
     return _carry_out(store, Plan("recalibrate", found, now), dry_run, consent)
 
 
+@while_answering
 def undo_site(
     folder: Path, now: datetime, dry_run: bool, consent: Consent | None = None
 ) -> dict[str, Any]:

@@ -11,15 +11,18 @@ import time
 
 import numpy as np
 import pytest
+from mute_relay import relay
 from object_server import BUCKET, KEYS, object_server
 from traced_site import NOW, ask, day_text, make_field, put
 
-from pipeline import night
+from pipeline import night, object_store, parts
 from pipeline.cubes import SPECS
 from pipeline.delivering import deliver_site
 from pipeline.delivery_contents import Request
-from pipeline.errors import LockedError, SiteError, StoreError
+from pipeline.errors import LockedError, LostStoreError, SiteError, StoreError
 from pipeline.own_folder import state_folder
+from pipeline.revising import site_comparison, site_history
+from pipeline.revisions import recalibrate_site, undo_site
 from pipeline.store import SiteStore
 from pipeline.thinning import thin_site
 from pipeline.verify import verify_site
@@ -163,6 +166,55 @@ def test_a_value_is_traced_and_a_delivery_made_from_the_bucket(reached, local, t
     named = {entry["path"] for entry in json.loads(package.read_text())["resources"]}
     assert named
     assert all((package.parent / path).is_file() for path in named)
+
+
+def test_a_recalibration_is_shown_done_compared_and_undone(reached, local, tmp_path):
+    near, far = tmp_path / "near" / "north", tmp_path / "far" / "north"
+    shutil.copytree(local, near)
+    store = remote_copy(local, far, "redone/north")
+    night.store_night(far, NOW)
+    first = store.read()
+    for folder in (near, far):
+        path = folder / "calibrations.toml"
+        text = path.read_text()
+        assert text.count("slope = 0.119") == 1
+        path.write_text(text.replace("slope = 0.119", "slope = 0.121"))
+    shown = recalibrate_site(far, NOW, dry_run=True)
+    assert not shown["done"]
+    assert store.read().commit_id == first.commit_id
+    done = [recalibrate_site(folder, NOW, dry_run=False) for folder in (near, far)]
+    assert done[1]["tubes"] == done[0]["tubes"] == shown["tubes"]
+    assert done[1]["tubes"]
+    same_bits(night.site_store(night.open_description(near)).read(), store.read())
+    told = site_comparison(far, first.commit_id, "now")
+    assert told["outcome"] == "done"
+    assert undo_site(far, NOW, dry_run=False)["restored"] == first.commit_id
+    undone = store.read()
+    key = "water/cleaned_water_content"
+    assert undone.array(key)[:].tobytes() == first.array(key)[:].tobytes()
+    assert len(site_history(far)["states"]) == 3
+
+
+@pytest.mark.parametrize("pieces", [60, 200])
+def test_a_server_that_falls_silent_in_the_night_is_given_up(
+    reached, local, tmp_path, monkeypatch, pieces
+):
+    monkeypatch.setattr(object_store, "_ANSWER_WITHIN_S", 0.5)
+    monkeypatch.setattr(object_store, "_LOOK_EVERY_S", 0.1)
+    far = tmp_path / "north"
+    store = remote_copy(local, far, f"mute{pieces}/north")
+    with relay(reached) as way:
+        monkeypatch.setenv("AWS_ENDPOINT_URL", way.address)
+        way.mute_after = pieces
+        begun = time.monotonic()
+        with pytest.raises(LostStoreError, match="fell silent in the middle of the work"):
+            parts.store(far, NOW)
+        assert way.mute.is_set()
+        assert time.monotonic() - begun < 30
+    monkeypatch.setenv("AWS_ENDPOINT_URL", reached)
+    monkeypatch.setenv("PERCOLOG_STATE", str(tmp_path / "another machine"))
+    assert parts.store(far, NOW)["ledger"] == parts.store(local, NOW)["ledger"]
+    same_bits(night.site_store(night.open_description(local)).read(), store.read())
 
 
 def test_thinning_forgets_states_and_lists_them(reached, local, tmp_path):
