@@ -189,4 +189,10 @@ def _told(error: BaseException) -> str:
     if isinstance(error, smtplib.SMTPAuthenticationError):
         return f"the login was refused ({error.smtp_code})"
     reason = getattr(error, "reason", None)
+    for refused in (error, reason):
+        if isinstance(refused, ssl.SSLCertVerificationError):
+            return (
+                f"its certificate is not trusted: {refused.verify_message}; correct the "
+                f"host's name, or let this machine trust who issued it (SSL_CERT_FILE)"
+            )
     return " ".join(str(reason or error or type(error).__name__).split())
