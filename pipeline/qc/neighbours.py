@@ -101,14 +101,7 @@ def _leave_one_out(
         for depth in range(depths):
             n = 0
             for tube in range(tubes):
-                value = values[day, tube, depth]
-                if value == value:
-                    at = n
-                    while at > 0 and row[at - 1] > value:
-                        row[at] = row[at - 1]
-                        at -= 1
-                    row[at] = value
-                    n += 1
+                n = _put(row, n, values[day, tube, depth])
             for tube in range(tubes):
                 own = values[day, tube, depth]
                 rank, others = n, n
@@ -171,25 +164,21 @@ def _depart(
 ) -> None:  # pragma: no cover
     """Fill how far each value is from all that neighbours showed, and what may be."""
     days, tubes, depths = water.shape
-    room = np.empty(USUAL_DAYS)
+    room = np.empty(USUAL_DAYS + 1)
     ends = np.empty((4, days))
     owner = np.empty((2, days), dtype=np.int64)
     for depth in range(depths):
         for day in range(days):
             _ends_of_day(water[day, :, depth], ends[:, day], owner[:, day])
         for tube in range(tubes):
+            n = 0
             for day in range(1, days):
-                if not difference[day, tube, depth] == difference[day, tube, depth]:
+                n = _put(room, n, difference[day - 1, tube, depth])
+                if day > USUAL_DAYS:
+                    n = _take(room, n, difference[day - 1 - USUAL_DAYS, tube, depth])
+                if n < LEAST_USUAL or np.isnan(difference[day, tube, depth]):
                     continue
-                n = 0
-                for before in range(max(0, day - USUAL_DAYS), day):
-                    value = difference[before, tube, depth]
-                    if value == value:
-                        room[n] = value
-                        n += 1
-                if n < LEAST_USUAL:
-                    continue
-                usual = np.median(room[:n])
+                usual = 0.5 * (room[(n - 1) // 2] + room[n // 2])
                 low, high = _range_of_others(ends, owner, tube, day)
                 value = water[day, tube, depth] - usual
                 outside = max(0.0, value - high) + min(0.0, value - low)
@@ -197,6 +186,29 @@ def _depart(
                 if outside != 0.0:  # hardly ever: the spread costs as much as all the rest
                     spread = np.median(np.abs(room[:n] - usual)) * MAD_TO_SPREAD
                     limit[day, tube, depth] = max(LEAST_DEPARTURE, DEPARTURE_SPREADS * spread)
+
+
+@kernel
+def _put(room: Floats, n: int, value: float) -> int:  # pragma: no cover
+    """Insert a value where it belongs in a sorted row of n; return how many there are now."""
+    if np.isnan(value):
+        return n
+    at = n
+    while at > 0 and room[at - 1] > value:
+        room[at] = room[at - 1]
+        at -= 1
+    room[at] = value
+    return n + 1
+
+
+@kernel
+def _take(room: Floats, n: int, value: float) -> int:  # pragma: no cover
+    """Remove a value from a sorted row of n; return how many there are now."""
+    if np.isnan(value):
+        return n
+    at = int(np.searchsorted(room[:n], value))
+    room[at : n - 1] = room[at + 1 : n]
+    return n - 1
 
 
 @kernel
