@@ -57,7 +57,8 @@ class Snapshot:
     def __init__(self, session: icechunk.Session, axis: TimeAxis) -> None:
         self._session = session
         self.axis = axis
-        self._held: set[str] = set()  # arrays known to exist: asking the store costs 1 ms each
+        # Arrays as described when last asked for: asking the store costs 1 ms each.
+        self._arrays: dict[str, zarr.Array] = {}
         self._root = zarr.open_group(session.store, mode="r" if session.read_only else "a")
         attributes: dict[str, Any] = dict(self._root.attrs)
         self.steps: int = attributes.get("steps", 0)
@@ -79,16 +80,25 @@ class Snapshot:
 
     def holds(self, key: str) -> bool:
         """Tell whether the array ``group/name`` exists."""
-        if key not in self._held and key in self._root:
-            self._held.add(key)
-        return key in self._held
+        if key not in self._arrays:
+            self._find(key)
+        return key in self._arrays
 
     def array(self, key: str) -> zarr.Array:
         """Return the stored array ``group/name``."""
-        found = self._root[key]
+        if not self.holds(key):
+            raise KeyError(key)
+        return self._arrays[key]
+
+    def _find(self, key: str) -> None:
+        """Remember an array as the store describes it now, if there is one."""
+        try:
+            found = self._root[key]
+        except KeyError:
+            return
         if not isinstance(found, zarr.Array):
             raise StoreError(f"store: expected an array at {key!r}, found a group")
-        return found
+        self._arrays[key] = found
 
     def read(
         self, key: str, start: int, stop: int, columns: slice = slice(None)
@@ -181,7 +191,7 @@ class Writer(Snapshot):
         for spec in list(self._existing()):
             if "layer" in spec.dims:
                 del self._root[spec.key]
-                self._held.discard(spec.key)
+                self._arrays.pop(spec.key, None)
         self.labels["layer"] = list(layers)
         self._root.attrs["layer"] = self.labels["layer"]
         for group in GROUPS:
@@ -246,6 +256,7 @@ class Writer(Snapshot):
         with pa.ipc.new_stream(sink, table.schema, options=options) as stream:
             stream.write_table(table)
         data = np.frombuffer(sink.getvalue(), dtype=np.uint8)
+        self._arrays.pop(f"tables/{name}", None)
         self._root.require_group("tables").create_array(
             name,
             data=data,
@@ -261,7 +272,7 @@ class Writer(Snapshot):
     def drop_table(self, name: str) -> None:
         """Remove a stored table."""
         del self._root[f"tables/{name}"]
-        self._held.discard(f"tables/{name}")
+        self._arrays.pop(f"tables/{name}", None)
 
     def restore_coordinates(self) -> None:
         """Write every coordinate anew from the axis and the labels, whatever is there."""
@@ -271,6 +282,7 @@ class Writer(Snapshot):
             for name in {dim for spec in self._existing() for dim in spec.dims}:
                 if name in self._root.require_group(group):
                     del self._root[f"{group}/{name}"]
+                    self._arrays.pop(f"{group}/{name}", None)
             self._write_clock(group)
             dims = {d for spec in self._existing() if spec.group == group for d in spec.dims}
             for dim in sorted(dims - {TIME, DAY}):

@@ -90,7 +90,7 @@ def wiring(folder):
 def full(tmp_path_factory):
     """Return a field after its full run, and what that cost."""
     warm = big_field.describe_field(tmp_path_factory.mktemp("warm") / "site", 5)
-    big_field.write_days(warm, 5, 0, 3)
+    big_field.write_days(warm, 5, 0, 40)  # enough for an event: its code is compiled too
     night.store_night(warm, NOW)  # compiled code is warm for both
     folder = big_field.describe_field(tmp_path_factory.mktemp("full") / "site", TUBES)
     for first in range(0, DAYS, 91):
