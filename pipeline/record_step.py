@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -23,7 +24,11 @@ from pipeline.state import Snapshot, Writer
 RecordFunction = Callable[[Snapshot, Site, NDArray[np.bool_]], Mapping[str, pa.Table]]
 
 
-def nothing_else(state: Snapshot, site: Site) -> str:
+# What a step depends on besides the days computed: of the site, or of each tube by name.
+Inputs = str | dict[str, str]
+
+
+def nothing_else(state: Snapshot, site: Site) -> Inputs:
     """Tell that a step depends on nothing but the days computed."""
     return ""
 
@@ -44,7 +49,7 @@ class RecordStep:
     writes: tuple[str, ...]
     reference: str
     version: int = 1
-    also: Callable[[Snapshot, Site], str] = nothing_else
+    also: Callable[[Snapshot, Site], Inputs] = nothing_else
 
 
 def run_record_steps(
@@ -65,10 +70,10 @@ def run_record_steps(
     known = writer.attributes.get("record_steps", {})
     versions = {step.name: [step.version, step.also(writer, site)] for step in steps}
     for step in steps:
-        anew = known.get(step.name) != versions[step.name]
-        if not anew and not computed.any():
+        anew = _changed(known.get(step.name), versions[step.name], writer.labels["tube"])
+        days = computed | anew[:, np.newaxis]
+        if not days.any() and step.name in known:
             continue
-        days = np.ones_like(computed) if anew else computed
         tables = step.function(writer, site, days)
         for name in step.writes:
             stored = writer.table(name)
@@ -76,3 +81,18 @@ def run_record_steps(
                 writer.put_table(name, tables[name])
     if known != versions:
         writer.set_attributes({"record_steps": versions})
+
+
+def _changed(old: list[Any] | None, new: list[Any], tubes: list[str]) -> NDArray[np.bool_]:
+    """Return the tubes whose days all count as computed tonight.
+
+    Parameters
+    ----------
+    old, new : list
+        Version and inputs of a step, the night before (None: never) and now.
+    """
+    if old is None or old[0] != new[0] or not isinstance(old[1], type(new[1])):
+        return np.ones(len(tubes), dtype=bool)
+    if isinstance(new[1], str):
+        return np.full(len(tubes), old[1] != new[1])
+    return np.array([old[1].get(tube) != new[1].get(tube) for tube in tubes], dtype=bool)

@@ -77,15 +77,16 @@ def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, 
     return {name: whole_table(name, parts[name]) for name in TABLES}
 
 
-def events_inputs(snapshot: Snapshot, site: Site) -> str:
-    """Tell what events depend on besides readings and rules: places of tubes, and textures."""
-    places = [[t.tube, t.latitude, t.longitude] for t in site.tubes]
-    grounds = [
-        [name, h.top_m, h.bottom_m, texture_of(h)]
-        for name, soil in sorted(site.soils.items())
-        for h in soil.horizons
-    ]
-    return json.dumps([places, grounds])
+def events_inputs(snapshot: Snapshot, site: Site) -> dict[str, str]:
+    """Tell what events of each tube depend on besides readings and rules: place, texture."""
+    grounds = {
+        name: [[h.top_m, h.bottom_m, texture_of(h)] for h in soil.horizons]
+        for name, soil in site.soils.items()
+    }
+    return {
+        tube.tube: json.dumps([tube.latitude, tube.longitude, grounds.get(tube.soil)])
+        for tube in site.tubes
+    }
 
 
 def tube_profile(site: Site, tube: str, depths_m: list[float]) -> Profile | None:
