@@ -72,17 +72,17 @@ def wiring(folder):
         folder,
         "wiring.csv",
         "T9,10,voltage,mV,P9,2023-01-01,\n",
-        "T9,10,voltage,mV,P9,2023-01-01,2024-10-01\n",
+        "T9,10,voltage,mV,P9,2023-01-01,2025-10-01\n",
     )
     edit(
         folder,
         "wiring.csv",
         "T9,20,voltage,mV,P9,2023-01-01,\n",
-        "T9,20,voltage,mV,P9,2023-01-01,2024-10-01\n",
+        "T9,20,voltage,mV,P9,2023-01-01,2025-10-01\n",
     )
     with (folder / "wiring.csv").open("a") as stream:
         stream.write(
-            "L1,T9_10,T9,20,voltage,mV,P9,2024-10-01,\nL1,T9_20,T9,10,voltage,mV,P9,2024-10-01,\n"
+            "L1,T9_10,T9,20,voltage,mV,P9,2025-10-01,\nL1,T9_20,T9,10,voltage,mV,P9,2025-10-01,\n"
         )
 
 
