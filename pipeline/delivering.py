@@ -30,6 +30,7 @@ from pipeline.deliver.package import (
     write_descriptor,
     write_dictionary,
 )
+from pipeline.deliver.row_changes import compare_rows
 from pipeline.delivery_contents import STEPS, Request, contents
 from pipeline.description import in_force, site_of, stored_files
 from pipeline.effective import effective_rules
@@ -266,6 +267,8 @@ def _compare(previous: Path | None, draft: Path) -> list[Change | Appearance]:
             found += compare_events(new.stem, old, new)
         elif old.is_file() and new.is_file() and holds_cells(new):
             found += compare_tables(new.stem, old, new)
+        elif old.is_file() and new.is_file():
+            found += compare_rows(new.stem, old, new)
     return found
 
 

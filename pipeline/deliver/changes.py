@@ -34,6 +34,7 @@ class Change:
     largest: float
     first: str
     last: str
+    whose: str = "tube"  # or "group"
 
     def __str__(self) -> str:
         """Return the change as a line."""
@@ -49,10 +50,9 @@ class Change:
             )
             if count
         )
-        return (
-            f"{self.table} {self.variable}, tube {self.tube}, {self.place}: {counts}{size}; "
-            f"{self.first} to {self.last}"
-        )
+        when = f"; {self.first} to {self.last}" if self.first else ""
+        where = f"{self.table} {self.variable}, {self.whose} {self.tube}, {self.place}"
+        return f"{where}: {counts}{size}{when}"
 
 
 def holds_cells(path: Path) -> bool:

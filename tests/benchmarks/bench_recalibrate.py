@@ -92,6 +92,8 @@ def full(tmp_path_factory):
     warm = big_field.describe_field(tmp_path_factory.mktemp("warm") / "site", 5)
     big_field.write_days(warm, 5, 0, 40)  # enough for an event: its code is compiled too
     night.store_night(warm, NOW)  # compiled code is warm for both
+    big_field.write_days(warm, 5, 40, 1)
+    night.store_night(warm, NOW)  # and so is what a night with a state before it runs
     folder = big_field.describe_field(tmp_path_factory.mktemp("full") / "site", TUBES)
     for first in range(0, DAYS, 91):
         big_field.write_days(folder, TUBES, first, 91)
