@@ -3,7 +3,8 @@
 To a sensor ice hardly counts as water. As soil freezes, the reading falls within hours far
 below nearly all it showed in the week before, goes to and fro with the cold, and is back near
 its level when the soil has thawed. Drainage falls fast only from a peak, and not below where
-it began; roots take days. So such a fall is frost if frost is possible: where air temperature
+it began; roots take days; where an instrument jumps, it stands still before and after. So such
+a fall is frost if frost is possible: where air temperature
 is logged, if there was frost in the air in the week before, else in the cold half of the year
 of places more than 30 degrees from the equator. It is a suspicion and no more.
 
@@ -28,6 +29,9 @@ LEVEL_LEAST_H = 48  # hours of the week before that must be there
 STAYS_H = 2  # hours after it that must lie low too, as far as they are there
 FALL_LEAST = 0.012  # m3 m-3; frost in soil so dry that it shows less is not told
 STAYS_PART = 0.5  # of that fall the readings after it stay below
+# Within an hour, from a level and to a level: frost goes on, an instrument does not.
+JUMP_SIDE_H, JUMP_LEAST_H = 6, 3
+JUMP_LEVEL, JUMP_LEVEL_PART = 0.0025, 0.03  # m3 m-3, and part of the jump
 # Thawed: less than this part of the fall below the level, or of the deepest fall so far. The
 # water that is there has changed meanwhile, so the level is not asked for exactly.
 BACK_PART, REGAINED_PART = 0.7, 0.35
@@ -37,7 +41,8 @@ COLD_MONTHS = (11, 12, 1, 2, 3, 4)  # of the north; of the south six months late
 LEAST_LATITUDE = 30.0
 # What a verdict depends on: its week, the weeks before, and the hours that show the fall.
 BACK_S = (WARM_UP + 1) * WEEK_H * HOUR_S
-AHEAD_S = (FALL_H + STAYS_H + 1) * HOUR_S
+AHEAD_H = FALL_H + max(STAYS_H, JUMP_SIDE_H) + 1
+AHEAD_S = AHEAD_H * HOUR_S
 _HOURS_AT_ONCE = 512  # a few tubes of them fit in a processor's cache
 
 
@@ -75,7 +80,7 @@ def _in_window(marked: NDArray[np.bool_], steps: int) -> NDArray[np.int64]:
 
 def hours_asked(cold: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the hours that the verdicts on frost in ``cold`` ones can depend on."""
-    reach = (WARM_UP + 1) * WEEK_H + FALL_H + STAYS_H + 1
+    reach = (WARM_UP + 1) * WEEK_H + AHEAD_H
     asked: NDArray[np.bool_] = _in_window(cold, reach) > 0
     return asked | (_in_window(cold[::-1], reach) > 0)[::-1]
 
@@ -192,7 +197,44 @@ def fallen_from(
     for j in range(h + 1, min(h + STAYS_H + 1, y.size)):
         if y[j] > level - STAYS_PART * fall:
             return np.nan
-    return level
+    return np.nan if jumped(y, h, start) else level
+
+
+@kernel
+def mean_and_reach(
+    y: Floats, start: int, stop: int
+) -> tuple[float, float]:  # pragma: no cover
+    """Return the mean of some hours and how far the farthest is off; NaN of too few."""
+    total, count, reach = 0.0, 0, 0.0
+    for j in range(start, stop):
+        if y[j] == y[j]:
+            total += y[j]
+            count += 1
+    if count < JUMP_LEAST_H:
+        return np.nan, np.nan
+    mean = total / count
+    for j in range(start, stop):
+        if y[j] == y[j]:
+            reach = max(reach, abs(y[j] - mean))
+    return mean, reach
+
+
+@kernel
+def jumped(y: Floats, h: int, start: int) -> bool:  # pragma: no cover
+    """Tell whether the reading did not fall, but jumped from one level to another.
+
+    So it does where a step or a stuck value of the instrument ends.
+    """
+    at, drop = -1, 0.0
+    for j in range(max(start + 1, h - FALL_H + 1), h + 1):
+        if y[j - 1] - y[j] > drop:
+            at, drop = j, y[j - 1] - y[j]
+    if at < 0:
+        return False
+    before, off_before = mean_and_reach(y, max(start, at - JUMP_SIDE_H), at)
+    after, off_after = mean_and_reach(y, at, min(y.size, at + JUMP_SIDE_H))
+    most = JUMP_LEVEL + JUMP_LEVEL_PART * (before - after)
+    return off_before <= most and off_after <= most
 
 
 @kernel

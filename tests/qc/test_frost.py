@@ -50,6 +50,23 @@ def frozen(x, interval_s=HOUR_S, air=None, start=None, **site):
 
 
 @pytest.mark.parametrize("interval_s", [600, HOUR_S])
+@pytest.mark.parametrize("still", [0, 3 * DAY])
+def test_a_jump_from_level_to_level_is_no_frost(interval_s, still):
+    """A step of the instrument, or the end of a stuck value, is back when it likes."""
+    per_hour = HOUR_S // interval_s
+    x = np.repeat(moist(), per_hour)
+    x[AT * per_hour : (AT + 9 * DAY) * per_hour] -= 0.05
+    x[(AT - still) * per_hour : AT * per_hour] = LEVEL
+    assert not frozen(x, interval_s).any()
+
+
+def test_frost_that_comes_within_an_hour_is_frost():
+    x = freeze(moist(), AT, 3, hours=1)
+    x[AT : AT + 3 * DAY] -= 0.003 * np.arange(3 * DAY).clip(max=6)  # and goes on
+    assert frozen(x)[AT + 1 : AT + 3 * DAY - 2].all()
+
+
+@pytest.mark.parametrize("interval_s", [600, HOUR_S])
 def test_a_frozen_spell_is_suspect_from_fall_to_thaw_and_nothing_else(interval_s):
     per_hour = HOUR_S // interval_s
     x = freeze(np.repeat(moist(), per_hour), AT * per_hour, 5 * per_hour, hours=6 * per_hour)

@@ -19,6 +19,7 @@ PASSING = ("spike", "noise_burst", "stuck", "step", "dropout", "out_of_range")
 # Of a whole tube and lasting.
 LASTING = ("void", "stone", "bypass", "poor_contact", "swapped", "wrong_depth")
 # Of one sensor until its contacts are cleaned; of all sensors; of all cold soil.
+MISPLACED = ("swapped", "wrong_depth")  # sensors that are not where the site says
 DRIFT, SUPPLY, FROZEN = "drift", "low_supply", "frozen"
 EVERY_KIND = (*PASSING, *LASTING, DRIFT, SUPPLY, FROZEN)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from truth_faults import LASTING
+from truth_faults import FROZEN, LASTING, MISPLACED
 from truth_field import DIMS, Field
 
 from pipeline.derive.storage import profile_storage
@@ -123,6 +123,8 @@ def score_cells(field: Field, result: xr.Dataset, kind: str) -> Counts:
     """
     flagged = fired(result, tests_built(kind))
     labelled = field.label_mask(kind)
+    if kind == FROZEN:  # what is frozen at the stated depth is not what such a sensor feels
+        labelled[:, [role in MISPLACED for role in field.roles.values()]] = False
     return Counts(
         int((flagged & labelled).sum()),
         int((~flagged & labelled).sum()),
