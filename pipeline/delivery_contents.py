@@ -20,7 +20,7 @@ from pipeline.deliver.model_layers import write_model_layers
 from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.package import Resource
 from pipeline.deliver.rounds import write_rounds
-from pipeline.delivery_events import event_files
+from pipeline.delivery_events import conductivity_files, event_files
 from pipeline.delivery_space import drift_files, mean_files
 from pipeline.derive.layers import model_layers
 from pipeline.derive.rounds import hand_readings
@@ -120,6 +120,7 @@ def contents(
     yield from _rounds(site, snapshot, provenance, draft)
     sheets = request.spreadsheets
     yield from event_files(site, snapshot, period, provenance, draft, sheets)
+    yield from conductivity_files(site, snapshot, provenance, draft, sheets)
     yield from mean_files(site, snapshot, period, provenance, draft, sheets)
     yield from drift_files(site, snapshot, draft, sheets)
     if request.pictures:

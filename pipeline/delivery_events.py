@@ -1,4 +1,4 @@
-"""Wetting events, and uptake by day, as a delivery holds them."""
+"""Wetting events, uptake by day, and conductivity in the field, as a delivery holds them."""
 
 from __future__ import annotations
 
@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.axis import DAY_S
+from pipeline.deliver.conductivity import write_conductivity
 from pipeline.deliver.event_fields import BY_DEPTH, EVENTS
 from pipeline.deliver.event_tables import row_files
 from pipeline.deliver.events import uptake_cube, write_events, write_uptake
 from pipeline.deliver.flat import flat_columns, wide_columns, write_flat, write_spreadsheets
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.package import Resource
+from pipeline.deliver.row_fields import CONDUCTIVITY
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.periods import Period
 from pipeline.products.event_store import frame_of
@@ -69,6 +71,42 @@ def event_files(
     if not uptake.empty:
         target = draft / stem
         yield from _uptake(site, snapshot, period, uptake, provenance, target, spreadsheets)
+
+
+def conductivity_files(
+    site: Site, snapshot: Snapshot, provenance: Provenance, draft: Path, spreadsheets: bool
+) -> Iterable[Resource]:
+    """Write conductivity by class of water content, of the whole record; nothing without one.
+
+    A conductivity is the soil's, and the better known the longer the record: no part of it is
+    taken for a period.
+
+    Parameters
+    ----------
+    site : Site
+    snapshot : Snapshot
+    provenance : Provenance
+    draft : Path
+        The folder of the revision.
+    spreadsheets : bool
+        Whether CSV is wanted.
+    """
+    rows = frame_of(snapshot.table("conductivity"))
+    if not rows.empty:
+        rows = rows[rows["tube"].isin(list(site.tube_by_id))].reset_index(drop=True)
+    if rows.empty:
+        return
+    tubes, depths = rows["tube"].unique().tolist(), sorted(set(rows["depth_m"]))
+    real = pd.DataFrame(sensor_depths_m(site, tubes, depths), tubes, depths).stack()
+    real_m = real.reindex(list(zip(rows["tube"], rows["depth_m"], strict=True))).to_numpy()
+    rows = rows.assign(real_depth_m=real_m)
+    stem, first_s = f"{site.id}_conductivity", snapshot.axis.origin_s
+    span = first_s, first_s + snapshot.days * DAY_S
+    path = draft / "netcdf" / f"{stem}.nc"
+    title = "hydraulic conductivity in the field, of all time"
+    made = write_conductivity(site, rows, CONDUCTIVITY, span, provenance, path)
+    yield Resource(made, f"{title}, CF NetCDF")
+    yield from row_files(rows, CONDUCTIVITY, draft, stem, title, spreadsheets)
 
 
 def _span_s(snapshot: Snapshot, period: Period) -> tuple[int, int]:

@@ -80,7 +80,7 @@ def _drainage(prefix: str, past: str) -> tuple[EventField, ...]:
             "drainage_known",
             known,
             "1",
-            f"nights with a rate of drainage for each day to the end, {past}",
+            f"share of the time to the end near nights with a rate of drainage, {past}",
         ),
         EventField(
             "gradient_drainage_mm",

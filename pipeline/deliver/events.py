@@ -98,13 +98,13 @@ def write_events(
         _write_depths(file, nominal, _grid(depths["real_depth_m"], cells, shape))
         for field in EVENTS:
             if field.name not in _PLACED:
-                _write(file, field, ("event",), events[field.source].to_numpy(), _SHARED)
+                write_field(file, field, ("event",), events[field.source].to_numpy(), _SHARED)
         for field in BY_DEPTH:
             if field.name in _PLACED:
                 continue
             values = _grid(_codes(field, depths[field.source]), cells, shape, _none(field))
             shared = f"{_SHARED} sensor_depth"
-            _write(file, field, ("event", "depth"), values, shared, NO_SENSOR)
+            write_field(file, field, ("event", "depth"), values, shared, NO_SENSOR)
     return path
 
 
@@ -141,7 +141,7 @@ def write_uptake(site: Site, uptake: xr.Dataset, provenance: Provenance, path: P
                 there = ~np.isnat(values)
                 whole = values.astype("datetime64[s]").astype(np.int64)
                 values = np.where(there, whole, np.nan)
-            _write(file, field, ("tube", "time", "depth"), values, shared)
+            write_field(file, field, ("tube", "time", "depth"), values, shared)
     return path
 
 
@@ -266,7 +266,7 @@ def _grid(
     return grid
 
 
-def _write(
+def write_field(
     file: netCDF4.Dataset,
     field: EventField,
     dims: tuple[str, ...],

@@ -1,8 +1,9 @@
-"""What is delivered as plain tables beside events: means over tubes, and drift corrections."""
+"""What is delivered as plain tables beside events: means, conductivity, drift corrections."""
 
 from __future__ import annotations
 
 from pipeline.deliver.event_fields import EventField as Field
+from pipeline.variables import WATER_CONTENT_NAME
 
 _TUBE = Field("tube", "tube_id", "", "tube identifier", "text", "platform_id")
 _DEPTH = Field("depth_m", "depth", "m", "nominal depth of the sensor")
@@ -24,6 +25,59 @@ SITE_MEANS: tuple[Field, ...] = (
     Field("degrees_of_freedom", "degrees_of_freedom", "1", "degrees of freedom of the mean"),
     Field("measured", "tubes_measured", "1", "number of tubes measured on the day", "count"),
     Field("members", "tubes_counted", "1", "number of tubes that the mean is of", "count"),
+)
+
+_QUALITY = "qualityInformation"
+_LAW = "exp(law_intercept + law_slope * soil_water_content) in mm day-1"
+CONDUCTIVITY: tuple[Field, ...] = (
+    _TUBE,
+    Field("depth_m", "depth", "m", "nominal depth of the sensor", "number", "depth"),
+    Field(
+        "real_depth_m",
+        "sensor_depth",
+        "m",
+        "real sensor depth below the surface, with the tube's set-in offset",
+        "number",
+        "depth",
+    ),
+    Field(
+        "water_content",
+        "soil_water_content",
+        "m3 m-3",
+        "mean water content of the nights of the class",
+        "number",
+        WATER_CONTENT_NAME,
+    ),
+    Field(
+        "conductivity_mm_d",
+        "conductivity",
+        "mm day-1",
+        "hydraulic conductivity at unit gradient, mean of the nights of the class",
+        about=("conductivity_error", "nights", "law_scatter"),
+    ),
+    Field(
+        "conductivity_error",
+        "conductivity_error",
+        "mm day-1",
+        "standard uncertainty of the conductivity of the class",
+        content=_QUALITY,
+    ),
+    Field("nights", "nights", "1", "number of nights in the class", "count", content=_QUALITY),
+    Field("intercept", "law_intercept", "1", f"intercept of the sensor's law {_LAW}"),
+    Field("slope", "law_slope", "1", f"slope of the sensor's law {_LAW}"),
+    Field(
+        "offset_mm_d",
+        "law_offset",
+        "mm day-1",
+        "what nights of the tube lose besides drainage; taken off already",
+    ),
+    Field(
+        "scatter_mm_d",
+        "law_scatter",
+        "mm day-1",
+        "standard deviation of nights about the sensor's law",
+        content=_QUALITY,
+    ),
 )
 
 CORRECTIONS: tuple[Field, ...] = (

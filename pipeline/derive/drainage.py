@@ -210,7 +210,8 @@ def event_drainage(
         NaN where no night of the event has a rate. Nights are as wrong as they say, all to the
         same side.
     known : (event,)
-        Days between the nights with a rate, as a share of the event's.
+        Share of the time from peak to end, 0 to 1, that lies within half a day of a night
+        with a rate.
     """
     rows = pattern[pattern[column].notna()]
     night = rows["night_s"].to_numpy(np.int64)
@@ -248,4 +249,10 @@ def _integrate(night, rate, error, spans, out):  # type: ignore[no-untyped-def] 
         ahead = 0.5 * abs(rate[a]) * (night[a] - peak[e])
         out[0, e] = total / DAY_S
         out[1, e] = np.sqrt(unsure * unsure + ahead * ahead) / DAY_S
-        out[2, e] = (b - a + 1) * DAY_S / (end[e] - peak[e])
+        # What lies within half a day of a night, no instant twice.
+        seen, until = 0, peak[e]
+        for n in range(a, b + 1):
+            stands = min(night[n] + DAY_S // 2, end[e])
+            seen += stands - max(night[n] - DAY_S // 2, until)
+            until = stands
+        out[2, e] = seen / (end[e] - peak[e])

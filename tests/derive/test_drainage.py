@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.derive.conductivity import (
     CARSEL_PARRISH_1988,
@@ -116,9 +118,35 @@ def test_between_nights_an_exponential_fall_is_integrated_exactly():
     amount, error, known = event_drainage(*span, pattern, "night_drainage_mm_d")
     assert amount[0] == pytest.approx(24 * (1 - np.exp(-10 / 3)), rel=1e-3)
     assert error[0] == pytest.approx(1.0, rel=0.01)  # 0.1 mm/d over ten days, one-sided
-    assert known[0] == pytest.approx(1.1, rel=0.01)
+    assert known[0] == 1.0
     later = np.array([20 * 86_400]), np.array([25 * 86_400])
     assert np.isnan(event_drainage(*later, pattern, "night_drainage_mm_d")[0]).all()
+
+
+def test_what_is_known_of_an_event_is_a_share_of_its_time():
+    # by hand: nights at days 1, 2 and 5; each stands for the half day before and after it.
+    nights = np.array([1, 2, 5])
+    pattern = pattern_of([2.0, 1.5, 1.0], [0.3, 0.29, 0.28], nights)
+    days = [(0.9, 1.05), (0.9, 2.1), (0.0, 4.0), (0.0, 6.0), (2.1, 4.9), (1.0, 5.0)]
+    peak, end = (np.array(days) * 86_400).astype(np.int64).T
+    known = event_drainage(peak, end, pattern, "night_drainage_mm_d")[2]
+    assert known[:4] == pytest.approx([1.0, 1.0, 2 / 4, 3 / 6])
+    assert np.isnan(known[4])  # no night in it, though it is near two
+    assert known[5] == pytest.approx(1.5 / 4)
+
+
+@given(
+    st.lists(st.integers(0, 40), min_size=1, max_size=30, unique=True).map(sorted),
+    st.integers(-86_400, 45 * 86_400),
+    st.integers(1, 20 * 86_400),
+    st.integers(0, 600),
+)
+def test_nothing_is_known_of_more_than_all_of_an_event(nights, peak, long, early):
+    pattern = pattern_of(1.0, 0.3, np.array(nights))
+    pattern["night_s"] -= early * np.arange(len(nights))  # nights come earlier in spring
+    span = np.array([max(0, peak)]), np.array([max(0, peak) + long])
+    known = event_drainage(*span, pattern, "night_drainage_mm_d")[2][0]
+    assert np.isnan(known) or 0.0 < known <= 1.0
 
 
 def test_conductivity_in_the_field_is_found_back_with_what_nights_lose_besides():
