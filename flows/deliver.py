@@ -10,7 +10,7 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from flows.nightly import SITES_AT_A_TIME
+from flows.cluster import SITES_AT_A_TIME, anywhere
 from pipeline.delivering_sites import deliver_or_tell
 from pipeline.delivery_contents import Request
 
@@ -23,7 +23,7 @@ from pipeline.delivery_contents import Request
 )
 def deliver_one(folder: Path, request: Request) -> dict[str, Any]:
     """Make a revision of one site's delivery if it would say anything new."""
-    return deliver_or_tell(folder, request)
+    return anywhere(deliver_or_tell)(folder, request)
 
 
 @flow(

@@ -10,12 +10,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
+from flows.cluster import Cluster, Wanted, cluster
 from flows.server import OrchestratorError, orchestrator, stop_temporary_server
 from pipeline.delivery_contents import Request
-from pipeline.outcomes import state_folder
+from pipeline.outcomes import describe_failure, outcome_of, state_folder
+
+HERE = Wanted()
 
 
-def run_sites(sites: list[Path], now: datetime) -> list[dict[str, Any]]:
+def run_sites(sites: list[Path], now: datetime, wanted: Wanted = HERE) -> list[dict[str, Any]]:
     """Run the night of every site under Prefect.
 
     Parameters
@@ -24,6 +27,8 @@ def run_sites(sites: list[Path], now: datetime) -> list[dict[str, Any]]:
         Folders of the site descriptions, absolute: Prefect is run in a folder of its own.
     now : datetime
         The instant of the run, with its offset.
+    wanted : Wanted
+        Where the parts are to be done.
 
     Returns
     -------
@@ -36,14 +41,16 @@ def run_sites(sites: list[Path], now: datetime) -> list[dict[str, Any]]:
         If Prefect cannot start, or loses its server on the way. What sites have stored by
         then is safe, and a repeated night finds nothing new to do.
     """
-    with orchestrator(state_folder()):
+    with cluster(wanted, sites) as found, orchestrator(state_folder()):
         from flows.nightly import nightly
         from flows.summary import results
 
-        return results(sites, _Run(nightly, sites, now).states())
+        return results(sites, _Run(_wide(nightly, found), sites, now).states())
 
 
-def recalibrate_sites(sites: list[Path], now: datetime, dry_run: bool) -> list[dict[str, Any]]:
+def recalibrate_sites(
+    sites: list[Path], now: datetime, dry_run: bool, wanted: Wanted = HERE
+) -> list[dict[str, Any]]:
     """Recalibrate every site under Prefect; return the account of each.
 
     Raises
@@ -51,13 +58,15 @@ def recalibrate_sites(sites: list[Path], now: datetime, dry_run: bool) -> list[d
     OrchestratorError
         As for `run_sites`.
     """
-    with orchestrator(state_folder()):
+    with cluster(wanted, sites) as found, orchestrator(state_folder()):
         from flows.recalibrate import recalibrate
 
-        return _accounts(recalibrate, sites, now, dry_run)
+        return _accounts(_wide(recalibrate, found), sites, now, dry_run)
 
 
-def deliver_sites(sites: list[Path], request: Request) -> list[dict[str, Any]]:
+def deliver_sites(
+    sites: list[Path], request: Request, wanted: Wanted = HERE
+) -> list[dict[str, Any]]:
     """Deliver every site under Prefect; return the account of each.
 
     Raises
@@ -65,15 +74,42 @@ def deliver_sites(sites: list[Path], request: Request) -> list[dict[str, Any]]:
     OrchestratorError
         As for `run_sites`.
     """
-    with orchestrator(state_folder()):
+    with cluster(wanted, sites) as found, orchestrator(state_folder()):
         from flows.deliver import deliver
 
-        return _accounts(deliver, sites, request)
+        return _accounts(_wide(deliver, found), sites, request)
 
 
-def _accounts(flow: Any, *arguments: Any) -> list[dict[str, Any]]:
-    """Run a flow whose parts never fail, and return what each gave."""
-    return [state.result() for state in _Run(flow, *arguments).states()]
+def _wide(flow: Any, found: Cluster | None) -> Any:
+    """Return the flow with a thread for each part the cluster does at a time, and one more.
+
+    The one more has its part ready when a worker becomes free.
+    """
+    if found is None:
+        return flow
+    from prefect.task_runners import ThreadPoolTaskRunner
+
+    runner: Any = ThreadPoolTaskRunner(max_workers=found.threads() + 1)
+    return flow.with_options(task_runner=runner)
+
+
+def _accounts(flow: Any, sites: list[Path], *arguments: Any) -> list[dict[str, Any]]:
+    """Run a flow whose parts tell of their failures, and return what each gave.
+
+    A part raises only where the worker that did it ended.
+    """
+    states = _Run(flow, sites, *arguments).states()
+    found = [state.result(raise_on_failure=False) for state in states]
+    return [
+        _unfinished(folder, account) if isinstance(account, BaseException) else account
+        for folder, account in zip(sites, found, strict=True)
+    ]
+
+
+def _unfinished(folder: Path, error: BaseException) -> dict[str, Any]:
+    failures = [describe_failure("worker", error)]
+    account = {"site": folder.name, "folder": str(folder)}
+    return {**account, "outcome": outcome_of(failures), "failures": failures}
 
 
 class _Run:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import os
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +15,7 @@ from prefect.client.schemas.objects import State
 from prefect.futures import PrefectFuture, as_completed, wait
 from prefect.task_runners import ThreadPoolTaskRunner
 
+from flows.cluster import SITES_AT_A_TIME, anywhere
 from flows.summary import ARTIFACT_KEY, markdown
 from pipeline import parts
 from pipeline.errors import LockedError, StoreError
@@ -23,8 +23,6 @@ from pipeline.errors import LockedError, StoreError
 logger = logging.getLogger(__name__)
 
 RETRY_DELAYS_S = [10.0, 60.0]
-# A part works in compiled code and threads of its own; more sites at a time only cost memory.
-SITES_AT_A_TIME = max(2, min(4, os.cpu_count() or 2))
 # Errors that say the path is wrong: another attempt would say the same.
 _LASTING = (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectoryError)
 
@@ -48,7 +46,7 @@ def _part(name: str, work: Callable[..., dict[str, Any]]) -> Task[..., dict[str,
         cache_policy=NO_CACHE,
         persist_result=False,
     )
-    return policy(work)
+    return policy(anywhere(work))
 
 
 store = _part("store", parts.store)

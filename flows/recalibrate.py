@@ -11,7 +11,7 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
 from prefect.task_runners import ThreadPoolTaskRunner
 
-from flows.nightly import SITES_AT_A_TIME
+from flows.cluster import SITES_AT_A_TIME, anywhere
 from pipeline.revising import redo
 from pipeline.revisions import recalibrate_site
 
@@ -24,7 +24,7 @@ from pipeline.revisions import recalibrate_site
 )
 def recalibrate_one(folder: Path, now: datetime, dry_run: bool) -> dict[str, Any]:
     """Bring the edited description of one site into force, or only say what it changes."""
-    return redo(recalibrate_site, folder, now, dry_run)
+    return anywhere(redo)(recalibrate_site, folder, now, dry_run)
 
 
 @flow(

@@ -150,6 +150,7 @@ def test_no_stage_imports_a_later_one():
     commands = ("keeping", "nights", "revising")  # a command starts the flow
     starts = {(f"pipeline.commands.{name}", "flows.launch") for name in commands}
     starts.add(("pipeline.commands.watching", "flows.serving"))
+    starts.add(("pipeline.commands.shared", "flows.launch"))  # what its options may ask for
     assert set(arrows) == starts
 
 
@@ -184,9 +185,10 @@ def test_only_the_flows_know_prefect_and_only_the_command_its_library():
         library: {
             m for m, found in IMPORTS.items() for n, _ in found if layer_of(n) == library
         }
-        for library in ("prefect", "typer", "numpy", "xarray", "icechunk")
+        for library in ("prefect", "distributed", "typer", "numpy", "xarray", "icechunk")
     }
     assert {module.split(".")[0] for module in knows["prefect"]} == {"flows"}
+    assert knows["distributed"] == {"flows.cluster"}
     assert {layer_of(module) for module in knows["typer"]} == {"cli", "commands"}
     scientific = knows["numpy"] | knows["xarray"] | knows["icechunk"]
     assert [module for module in scientific if module.startswith("flows")] == []

@@ -9,9 +9,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipeline.commands.shared import AsJson, SiteFolder, Sites, distinct, end
+from pipeline.commands.shared import (
+    AsJson,
+    Scheduler,
+    SiteFolder,
+    Sites,
+    Workers,
+    distinct,
+    end,
+    place,
+)
 
 if TYPE_CHECKING:
+    from flows.launch import Wanted
     from pipeline.delivery_contents import Request
 
 
@@ -63,6 +73,8 @@ def deliver(
     direct: Annotated[
         bool, typer.Option("--direct", help="Several sites without the orchestrator.")
     ] = False,
+    workers: Workers = 0,
+    scheduler: Scheduler = "",
     as_json: AsJson = False,
 ) -> None:
     """Hand over a period as a numbered revision, if it would say anything new."""
@@ -70,7 +82,7 @@ def deliver(
     from pipeline.delivering import deliver_site
     from pipeline.delivery_contents import Request
 
-    folders = distinct(sites)
+    folders, where = distinct(sites), place(workers, scheduler, direct)
     if commit and len(folders) > 1:
         raise typer.BadParameter(
             f"found {len(folders)} sites; expected one: a state is one site's",
@@ -89,13 +101,15 @@ def deliver(
         if len(folders) == 1:
             accounts = [deliver_site(folders[0], request, commit)]
         else:
-            accounts = _deliver_all(folders, request, direct)
+            accounts = _deliver_all(folders, request, direct, where)
     for account in accounts:
         show_delivery(account)
     end("deliver", accounts, as_json)
 
 
-def _deliver_all(folders: list[Path], request: Request, direct: bool) -> list[dict[str, Any]]:
+def _deliver_all(
+    folders: list[Path], request: Request, direct: bool, where: Wanted
+) -> list[dict[str, Any]]:
     """Deliver several sites under the orchestrator, or one after another without it."""
     from flows.launch import OrchestratorError, deliver_sites
     from pipeline.console import say
@@ -103,7 +117,7 @@ def _deliver_all(folders: list[Path], request: Request, direct: bool) -> list[di
 
     if not direct:
         try:
-            return deliver_sites(folders, request)
+            return deliver_sites(folders, request, where)
         except OrchestratorError as error:
             say(f"going on without the orchestrator: {error}")
     return [deliver_or_tell(folder, request) for folder in folders]

@@ -7,19 +7,25 @@ from collections.abc import Mapping, Sequence
 from contextlib import redirect_stdout
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from pipeline.commands.shared import (
     AsJson,
+    Scheduler,
     SiteFolder,
     Sites,
+    Workers,
     distinct,
     end,
     instant,
+    place,
     prepare_compiler,
 )
+
+if TYPE_CHECKING:
+    from flows.launch import Wanted
 
 
 def check(sites: Sites, as_json: AsJson = False) -> None:
@@ -47,18 +53,21 @@ def night(
         bool,
         typer.Option("--direct", help="Run one site after another, without the orchestrator."),
     ] = False,
+    workers: Workers = 0,
+    scheduler: Scheduler = "",
 ) -> None:
     """Read what is new, compute what it changes, commit it, and write files and pictures."""
     from pipeline.console import show_night, show_progress
     from pipeline.watch.nights import begin_night, end_night
 
     at, folders = instant(now), distinct(sites)
+    where = place(workers, scheduler, direct)
     show_progress()
     prepare_compiler()
     with redirect_stdout(sys.stderr):
         for folder in folders:
             begin_night(folder, at)
-        orchestrated, found = _run(folders, at, direct)
+        orchestrated, found = _run(folders, at, direct, where)
         summaries = [
             end_night(folder, dict(summary), instant(now))
             for folder, summary in zip(folders, found, strict=True)
@@ -86,7 +95,7 @@ def ledger(
 
 
 def _run(
-    sites: list[Path], now: datetime, direct: bool
+    sites: list[Path], now: datetime, direct: bool, where: Wanted
 ) -> tuple[bool, Sequence[Mapping[str, Any]]]:
     """Run under the orchestrator if it can be had; tell whether it was."""
     from flows.launch import OrchestratorError, run_sites
@@ -94,7 +103,7 @@ def _run(
 
     if not direct:
         try:
-            return True, run_sites(sites, now)
+            return True, run_sites(sites, now, where)
         except OrchestratorError as error:
             say(f"going on without the orchestrator: {error}")
     from pipeline.parts import run_site

@@ -6,19 +6,25 @@ import sys
 from collections.abc import Callable, Mapping
 from contextlib import redirect_stdout
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from pipeline.commands.shared import (
     AsJson,
+    Scheduler,
     SiteFolder,
     Sites,
+    Workers,
     distinct,
     end,
     instant,
+    place,
     prepare_compiler,
 )
+
+if TYPE_CHECKING:
+    from flows.launch import Wanted
 
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Only show; nothing is stored.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do it without asking.")]
@@ -34,6 +40,8 @@ def recalibrate(
     direct: Annotated[
         bool, typer.Option("--direct", help="Several sites without the orchestrator.")
     ] = False,
+    workers: Workers = 0,
+    scheduler: Scheduler = "",
     now: Now = "",
     as_json: AsJson = False,
 ) -> None:
@@ -41,11 +49,12 @@ def recalibrate(
     from pipeline.console import show_progress
 
     folders, asks = distinct(sites), _asks(dry_run, yes)
+    where = place(workers, scheduler, direct)
     show_progress()
     prepare_compiler()
     with redirect_stdout(sys.stderr):
         if len(folders) > 1 and not asks and not direct:
-            accounts = _run_flow(folders, now, dry_run)
+            accounts = _run_flow(folders, now, dry_run, where)
         else:
             accounts = [_redo("recalibrate", folder, now, dry_run, asks) for folder in folders]
     _show_changes(accounts, asks)
@@ -161,13 +170,15 @@ def _show_changes(accounts: list[dict[str, Any]], asked: bool) -> None:
             show_change(account)
 
 
-def _run_flow(folders: list[Path], now: str, dry_run: bool) -> list[dict[str, Any]]:
+def _run_flow(
+    folders: list[Path], now: str, dry_run: bool, where: Wanted
+) -> list[dict[str, Any]]:
     """Run several sites under the orchestrator, or one after another without it."""
     from flows.launch import OrchestratorError, recalibrate_sites
     from pipeline.console import say
 
     try:
-        return recalibrate_sites(folders, instant(now), dry_run)
+        return recalibrate_sites(folders, instant(now), dry_run, where)
     except OrchestratorError as error:
         say(f"going on without the orchestrator: {error}")
     return [_redo("recalibrate", folder, now, dry_run, False) for folder in folders]

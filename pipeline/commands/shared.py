@@ -6,9 +6,12 @@ import os
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+if TYPE_CHECKING:
+    from flows.launch import Wanted
 
 EXIT_HELP = """\b
 Exit codes:
@@ -27,6 +30,45 @@ Sites = Annotated[
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print one JSON document on standard output.")
 ]
+
+Workers = Annotated[
+    int,
+    typer.Option(
+        metavar="N", min=0, max=1024, help="Start N processes here and share the sites out."
+    ),
+]
+Scheduler = Annotated[
+    str,
+    typer.Option(
+        metavar="ADDRESS", help="Share the sites out by this Dask scheduler: tls://host:8786."
+    ),
+]
+
+
+def place(workers: int, scheduler: str, direct: bool) -> Wanted:
+    """Return where the work of several sites is to be done, if that can be meant."""
+    from importlib.util import find_spec
+
+    from flows.launch import Wanted
+
+    option = "--scheduler" if scheduler else "--workers"
+    if workers and scheduler:
+        raise typer.BadParameter(
+            "found --workers too; expected one of them: --workers starts processes here, "
+            "--scheduler uses those that are there",
+            param_hint=option,
+        )
+    if direct and (workers or scheduler):
+        raise typer.BadParameter(
+            "found --direct too; expected one of them: --direct is one site after another",
+            param_hint=option,
+        )
+    if (workers or scheduler) and find_spec("distributed") is None:
+        raise typer.BadParameter(
+            "found no dask.distributed; install it: pip install 'percolog[cluster]'",
+            param_hint=option,
+        )
+    return Wanted(workers, scheduler)
 
 
 def instant(text: str, option: str = "--now") -> datetime:
