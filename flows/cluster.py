@@ -8,6 +8,7 @@ cluster is lost the work is done in this process: each part may be repeated at w
 
 from __future__ import annotations
 
+import asyncio
 import functools
 import logging
 import os
@@ -92,10 +93,12 @@ class Cluster:
             return work(*arguments)
 
     def _submit(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        if self._client.status != "running":  # what is submitted now may wait for ever
+            raise ClusterError("the scheduler is gone")
         try:
             return self._client.submit(work_here, work, *arguments, pure=False)
-        except Exception as error:  # the client has closed
-            raise ClusterError(f"it takes no work ({error})") from error
+        except Exception as error:  # it went at this very moment
+            raise ClusterError(f"the scheduler takes no work ({error})") from error
 
     def _wait(self, future: Any) -> Any:
         from distributed import KilledWorker
@@ -117,7 +120,7 @@ class Cluster:
     def _workers(self) -> dict[str, Any]:
         try:
             found: dict[str, Any] = self._client.scheduler_info(n_workers=-1)["workers"]
-        except (OSError, RuntimeError, AttributeError) as error:  # the client has closed
+        except (OSError, RuntimeError, LookupError) as error:  # the client has closed
             raise ClusterError(f"the scheduler is gone ({error})") from error
         return found
 
@@ -195,6 +198,7 @@ def _connect(stack: ExitStack, address: str) -> Any:
     from distributed import Client
 
     try:
+        asyncio.run(asyncio.wait_for(_knock(address), ANSWER_WITHIN_S))
         client = Client(address, timeout=ANSWER_WITHIN_S, set_as_default=False)
         stack.callback(_quietly, client.close, timeout=5)
         client.wait_for_workers(1, timeout=ANSWER_WITHIN_S)
@@ -209,6 +213,16 @@ def _connect(stack: ExitStack, address: str) -> Any:
     return client
 
 
+async def _knock(address: str) -> None:
+    """Greet a scheduler: the client itself would wait without end for one that is silent."""
+    from distributed.comm import connect
+    from distributed.security import Security
+
+    security = Security().get_connection_args("client")
+    greeted = await connect(address, timeout=ANSWER_WITHIN_S, **security)
+    await greeted.close()
+
+
 def _unanswered(address: str, error: BaseException) -> str:
     return (
         f"found no scheduler with workers at {address} within {ANSWER_WITHIN_S:.0f} s "
@@ -221,10 +235,13 @@ def _start(stack: ExitStack, workers: int) -> Any:
     import dask
     from distributed import Client, LocalCluster
 
-    # One part at a time and worker; a part that ends its worker is tried twice more.
-    settings = {
+    # One part at a time and worker; a part that ends its worker is tried twice more. Dask's
+    # pages of what goes on would be open to every user of the machine.
+    settings: dict[str, Any] = {
         "distributed.scheduler.allowed-failures": 2,
         "distributed.scheduler.worker-saturation": 1.0,
+        "distributed.scheduler.http.routes": [],
+        "distributed.worker.http.routes": [],
     }
     try:
         with dask.config.set(settings):
@@ -233,6 +250,7 @@ def _start(stack: ExitStack, workers: int) -> Any:
                 threads_per_worker=1,
                 host="127.0.0.1",
                 dashboard_address=None,
+                scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},  # any free port
                 security=True,  # any user of the machine could else have them run code
                 memory_limit=0,  # the night bounds its own; Dask would stop workers early
                 local_directory=str(_folder()),
