@@ -25,7 +25,7 @@ from pipeline.calibrate.compare import (
     slopes,
     wire_at,
 )
-from pipeline.calibrate.corrected import DOMAINS
+from pipeline.calibrate.course import DOMAINS
 from pipeline.calibrate.drift import (
     Check,
     Cleaning,
@@ -44,6 +44,7 @@ from pipeline.calibrate.references import (
     visit_references,
 )
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
+from pipeline.calibrate.two_points import Followed, follow_two
 from pipeline.errors import Problem, SiteError
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
@@ -84,6 +85,13 @@ _CORRECTION_FIELDS = (
     ("first_error", pa.float64()),
     ("last_error", pa.float64()),
     ("growth", pa.float64()),
+    ("low", pa.float64()),
+    ("high", pa.float64()),
+    ("high_first", pa.float64()),
+    ("high_last", pa.float64()),
+    ("high_first_error", pa.float64()),
+    ("high_last_error", pa.float64()),
+    ("high_growth", pa.float64()),
 )
 
 
@@ -265,12 +273,26 @@ def _follow_all(
             domain = _domain_at(site, tube, depth_m, first)
             own = _within(checks.get((tube, depth_m), []), domain, first, until)
             washed = _within(cleanings.get((tube, depth_m), []), domain, first, until)
-            ramps, verdicts = follow(first, until, own, washed, rule)
             place: dict[str, Any] = {"tube": tube, "depth_m": depth_m, "domain": domain}
             place["form"] = site.drift.form
-            corrections += [Correction(**place, **vars(ramp)) for ramp in ramps]
+            if site.drift.form == "two_point":
+                ramps, verdicts = _two_points(follow_two(first, until, own, washed, rule))
+            else:
+                single, verdicts = follow(first, until, own, washed, rule)
+                ramps = [vars(ramp) for ramp in single]
+            corrections += [Correction(**place, **ramp) for ramp in ramps]
             rows += [_row(tube, depth_m, domain, verdict) for verdict in verdicts]
     return corrections, rows
+
+
+def _two_points(found: Followed) -> tuple[list[dict[str, Any]], list[Verdict]]:
+    """Return the fields of corrections by two standards, and the verdicts."""
+    low, high = found.ends
+    ramps = []
+    for ramp in found.ramps:
+        there = {f"high_{k}": v for k, v in vars(ramp.high).items() if not k.endswith("_s")}
+        ramps.append({**vars(ramp.low), **there, "low": low, "high": high})
+    return ramps, found.verdicts
 
 
 def _within(placed: list[tuple[str, Any]], domain: str, first: int, until: int | None) -> list:

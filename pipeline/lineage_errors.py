@@ -6,9 +6,10 @@ import math
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.axis import iso_utc
-from pipeline.calibrate.course import course
+from pipeline.calibrate.course import DOMAINS, course, signal_of
 from pipeline.calibrate.felt import horizon_edges, steeper_slope
 from pipeline.lineage_view import Moment, Rules, Sensor, View, number
 from pipeline.site.instruments import Correction
@@ -89,6 +90,8 @@ def drift_correction(view: View, sensor: Sensor, moment: Moment) -> dict[str, An
     correction, value, error = found
     share = "of itself " if correction.form == "proportional" else ""
     since = iso_utc(correction.start_s)
+    if correction.form == "two_point":
+        share = f"(by standards at {correction.low:g} and {correction.high:g}) "
     span = f"as found by the check of {since}; there is none after it"
     if correction.until_s is not None:
         span = f"between the checks of {since} and {iso_utc(correction.until_s)}"
@@ -113,9 +116,21 @@ def _in_force(
         own = (one.tube, one.depth_m) == (sensor.tube.tube, sensor.nominal_m)
         begun = one.start_s <= moment.at_s
         if own and begun and (one.until_s is None or moment.at_s < one.until_s):
-            value, error = course(one, np.array([moment.at_s], dtype=np.int64))
+            at = np.array([moment.at_s], dtype=np.int64)
+            value, error = course(one, at, _signal(view, sensor, moment, one.domain))
             return one, float(value[0]), float(error[0])
     return None
+
+
+def _signal(view: View, sensor: Sensor, moment: Moment, domain: str) -> NDArray[np.float64]:
+    """Return what was logged of a cell in a domain, (1,); NaN where nothing was."""
+    key = (moment.step, sensor.row, sensor.column)
+    for name, of_domain in DOMAINS.items():
+        if of_domain == domain and view.snapshot.holds(f"readings/{name}"):
+            logged = number(view.cell(f"readings/{name}", *key))
+            if logged is not None:
+                return signal_of(np.array([logged]), name)
+    return np.array([np.nan])
 
 
 def _drift_part(view: View, sensor: Sensor, moment: Moment) -> float:

@@ -139,3 +139,32 @@ def test_references_and_readings_in_any_order_are_one_run(whole, make_site):
         describe(folder, *references)
         night.store_night(folder, NOW)
     assert_same(snapshot_of(folder), snapshot_of(whole[0]))
+
+
+def test_two_standards_correct_by_the_signal(whole, tmp_path):
+    """By hand: 200 mV read as 210, 1000 mV as 1040, so 622 mV is 597.108 mV.
+
+    a = 210, b = 1040, C = (622 - a) / (b - a) * 800 + 200 (Hasenmueller 2011, from memory);
+    the laws then give 3 + 6 * 0.097108 = 3.58265 and 0.119 * 3.58265 - 0.19 = 0.236335.
+    """
+    folder = shutil.copytree(
+        whole[0], tmp_path / "site", ignore=shutil.ignore_patterns("out*", "store*")
+    )
+    text = (folder / "site.toml").read_text()
+    (folder / "site.toml").write_text(text + '\n[drift]\nform = "two_point"\n')
+    benches = [
+        f"2023-03-20T12:00,T1,,bench,10,{standard},mV,{reading},0.5,box,AK\n"
+        for standard, reading in ((200, 210), (1000, 1040))
+    ]
+    describe(folder, *benches)
+    night.store_night(folder, NOW)
+    found = trace_cell(folder, Question("T1", datetime(2023, 3, 20, 23, tzinfo=UTC), 10))
+    (told,) = [c for c in found["corrections"] if c["kind"] == "drift"]
+    assert told["after"] == pytest.approx(0.236335, abs=2e-6)
+    assert told["signal"] == pytest.approx(-0.024892, abs=1e-6)
+    assert "by standards at 0.2 and 1" in told["reason"]
+    verdicts = snapshot_of(folder).table("drift_checks").to_pylist()
+    assert {row["kind"]: row["verdict"] for row in verdicts} == {
+        "low standard": "corrected",
+        "high standard": "corrected",
+    }

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.calibrate.corrected import DOMAINS
+from pipeline.calibrate.course import DOMAINS
 from pipeline.calibrate.drift import Check, Cleaning, calibration_error, fouling_error
 from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import sensor_periods
@@ -216,7 +216,8 @@ def bench_check(visit: Visit, site: Site) -> tuple[str, Check] | None:
         error, error_u, slope = error / reading, error_u / abs(reading), slope * abs(reading)
     if not (np.isfinite(error) and np.isfinite(error_u) and error_u > 0):
         return None
-    return DOMAINS[wire.quantity], Check(at_s, "bench", error, error_u, 0.0, slope)
+    found = Check(at_s, "bench", error, error_u, 0.0, slope, standard)
+    return DOMAINS[wire.quantity], found
 
 
 def make_cleaning(

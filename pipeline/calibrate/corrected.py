@@ -13,20 +13,17 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.calibrate.course import course
+from pipeline.calibrate.course import DOMAINS, course, signal_of
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
 
 Floats = NDArray[np.float64]
 _DIMS = ("time", "tube", "depth")
-# In which domain each logged quantity is corrected. Most soil laws are lines in root
-# permittivity, and what ages in a probe that logs permittivity adds to the travel time.
-DOMAINS = {
-    "voltage": "voltage",
-    "permittivity": "root_permittivity",
-    "root_permittivity": "root_permittivity",
-    "water_content": "water_content",
+# What decides no number, whether or not a correction is a two-point one.
+_ENDS = {"low", "high"} | {
+    f"high_{name}" for name in ("first", "last", "first_error", "last_error", "growth")
 }
+_UNTOLD = {True: {"tube"}, False: {"tube", *_ENDS}}
 
 
 class Corrected(NamedTuple):
@@ -68,11 +65,11 @@ def correct_block(block: xr.Dataset, site: Site) -> Corrected | None:
             values = {name: array.copy() for name, array in values.items()}
             doubtful = {name: array.copy() for name, array in values.items()}
         touched.add(row)
-        value, error = course(correction, seconds[span])
         for name in signals:
             if DOMAINS[name] == correction.domain:
                 cell = (span, row, column)
                 logged = block[name].transpose(*_DIMS).values[cell]
+                value, error = course(correction, seconds[span], signal_of(logged, name))
                 values[name][cell] = _added(logged, value, name, correction.form)
                 doubtful[name][cell] = _added(logged, value + error, name, correction.form)
     if not touched:
@@ -92,7 +89,7 @@ def effective_parameters(site: Site, tube: str) -> list[tuple[int | None, str]]:
     result: list[tuple[int | None, str]] = [(None, "[]")]
     for edge in sorted(edges):
         held = [
-            one.model_dump(mode="json", exclude={"tube"})
+            one.model_dump(mode="json", exclude=_UNTOLD[one.form == "two_point"])
             for one in own
             if one.start_s <= edge and (one.until_s is None or edge < one.until_s)
         ]
@@ -113,11 +110,9 @@ def _steps(correction: Correction, seconds: NDArray[np.int64]) -> slice:
 
 def _added(logged: NDArray, value: Floats, name: str, form: str) -> Floats:
     """Return logged values with a correction of their domain."""
-    plain = logged.astype(np.float64)
-    in_root = name == "permittivity"
-    signal = np.sqrt(np.where(plain > 0, plain, np.nan)) if in_root else plain
+    plain, signal = logged.astype(np.float64), signal_of(logged, name)
     signal = signal * (1.0 + value) if form == "proportional" else signal + value
-    if not in_root:
+    if name != "permittivity":
         return signal
     # What is no permittivity stays what it was, to be refused as such.
     return np.where(np.isnan(signal), plain, np.maximum(signal, 0.0) ** 2)

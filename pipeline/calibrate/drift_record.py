@@ -29,7 +29,8 @@ class Check:
 
     ``error`` is the reference minus the reading and ``error_u`` its standard uncertainty;
     ``standing_u`` how far the two may differ for ever without drift, about 0 of a standard.
-    ``slope`` is the water content [m3 m-3] that one unit of the signal is worth.
+    ``slope`` is the water content [m3 m-3] that one unit of the signal is worth. ``signal`` is
+    what the sensor should have shown; only checks in two standards need it.
     """
 
     time_s: int
@@ -38,6 +39,7 @@ class Check:
     error_u: float
     standing_u: float
     slope: float
+    signal: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -84,7 +84,13 @@ CORRECTIONS: tuple[Field, ...] = (
     _TUBE,
     _DEPTH,
     _DOMAIN,
-    Field("form", "form", "", "whether it is added, or a share of the signal", "text"),
+    Field(
+        "form",
+        "form",
+        "",
+        "added to the signal, a share of it, or between two standards",
+        "text",
+    ),
     Field("start_s", "start_time", "s", "from when the correction holds", "time"),
     Field("until_s", "until_time", "s", "until when; empty: until the next check", "time"),
     Field("first", "first", "", "correction at its start, in units of its domain"),
@@ -92,6 +98,13 @@ CORRECTIONS: tuple[Field, ...] = (
     Field("first_error", "first_error", "", "standard uncertainty at its start"),
     Field("last_error", "last_error", "", "standard uncertainty at its end"),
     Field("growth", "growth", "", "rise of the uncertainty a second, in units of its domain"),
+    Field("low", "low", "", "two_point: the signal at which the columns before hold"),
+    Field("high", "high", "", "two_point: the signal at which the columns behind hold"),
+    Field("high_first", "high_first", "", "two_point: correction at its start"),
+    Field("high_last", "high_last", "", "two_point: correction at its end"),
+    Field("high_first_error", "high_first_error", "", "its standard uncertainty at its start"),
+    Field("high_last_error", "high_last_error", "", "its standard uncertainty at its end"),
+    Field("high_growth", "high_growth", "", "rise of that uncertainty a second"),
 )
 
 DRIFT_CHECKS: tuple[Field, ...] = (

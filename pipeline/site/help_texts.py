@@ -42,7 +42,7 @@ SITE_HELP = {
     "uncertainty.reference": "Of a reference water content [m3 m-3].",
     "drift": "How sensors are held to references.",
     "drift.correct": "Whether drift between checks is corrected.",
-    "drift.form": "offset: added to the signal; proportional: a share of it.",
+    "drift.form": "offset: added; proportional: a share; two_point: by two standards.",
     "drift.readers": "Readers of hand rounds whose probe is a check probe.",
     "drift.window_h": "Readings so near to a reference [h] are compared with it.",
     "drift.coverage": "An error within so many standard uncertainties is let be.",

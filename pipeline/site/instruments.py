@@ -35,7 +35,7 @@ class Drift(Model):
     """How sensors are held to references; see `pipeline.calibrate.drift`."""
 
     correct: bool = True
-    form: Literal["offset", "proportional"] = "offset"
+    form: Literal["offset", "proportional", "two_point"] = "offset"
     readers: tuple[str, ...] = ()  # of hand rounds, whose probe is a check probe
     window_h: Annotated[float, Field(gt=0, le=24)] = 1.0  # before and after a reference
     coverage: Annotated[float, Field(ge=1, le=10)] = 3.0  # standard uncertainties
@@ -48,6 +48,8 @@ class Correction(Model):
     Found by the night from references (`pipeline.correcting`), written by nobody. ``domain``
     is the quantity it acts on; a "proportional" one is a share of the signal. ``until_s``
     None: it stands until the next check. ``growth`` is how fast its uncertainty rises [s-1].
+    A "two_point" one holds so at the corrected signal ``low``, as the fields beginning with
+    ``high_`` say at ``high``, and linearly between and beyond.
     """
 
     tube: str
@@ -61,3 +63,10 @@ class Correction(Model):
     first_error: float
     last_error: float
     growth: float = 0.0
+    low: float | None = None
+    high: float | None = None
+    high_first: float = 0.0
+    high_last: float = 0.0
+    high_first_error: float = 0.0
+    high_last_error: float = 0.0
+    high_growth: float = 0.0

@@ -98,12 +98,12 @@ def test_the_course_between_and_after_checks_by_hand():
     site = line_site()
     ramp = correction(site, 0.0, 0.4, (0, 4), first_error=0.03, last_error=0.04)
     at = ramp.start_s + HOUR * np.arange(0, 5, 2)
-    value, error = course(ramp, at)
+    value, error = course(ramp, at, np.full(at.shape, np.nan))
     np.testing.assert_allclose(value, [0.0, 0.2, 0.4])
     # In the middle: half of either end, and a quarter of what it grew.
     np.testing.assert_allclose(error, [0.03, (0.015**2 + 0.02**2 + 0.1**2) ** 0.5, 0.04])
     held = correction(site, 0.4, 0.4, (4, None), first_error=0.03, growth=0.04 / (2 * HOUR))
-    value, error = course(held, held.start_s + HOUR * np.array([0, 2]))
+    value, error = course(held, held.start_s + HOUR * np.array([0, 2]), np.full(2, np.nan))
     np.testing.assert_allclose(value, 0.4)
     np.testing.assert_allclose(error, [0.03, 0.05])
 
