@@ -74,4 +74,6 @@ def drift_files(
         table = snapshot.table(name)
         if table is not None and table.num_rows:
             stem = f"{site.id}_{name}"
-            yield from row_files(table.to_pandas(), fields, draft, stem, title, spreadsheets)
+            # An older state lacks columns that came later.
+            rows = table.to_pandas().reindex(columns=[field.source for field in fields])
+            yield from row_files(rows, fields, draft, stem, title, spreadsheets)

@@ -104,6 +104,9 @@ def test_corrections_and_checks_are_delivered_where_there_are_any(tmp_path, make
     columns = {field.source: ["x"] for field in row_fields.CORRECTIONS}
     columns |= {"depth_m": [0.4], "start_s": [FIRST_S], "until_s": [None], "first": [-0.25]}
     columns |= {name: [0.5] for name in ("last", "first_error", "last_error", "growth")}
+    columns = {
+        name: c for name, c in columns.items() if "low" not in name and "high" not in name
+    }
     columns["until_s"] = pa.array([None], pa.int64())
     state = State({CORRECTIONS: pa.table(columns), CHECKS: None})
     made = list(drift_files(make_site(), state, tmp_path, True))
@@ -114,6 +117,8 @@ def test_corrections_and_checks_are_delivered_where_there_are_any(tmp_path, make
     assert sheet["start_time"][0] == "2024-03-01T00:00:00Z"
     assert pd.isna(sheet["until_time"][0])
     assert pq.read_table(made[0].path)["until_time"].to_pylist() == [None]
+    # A state of before corrections by two standards has no such columns.
+    assert pq.read_table(made[0].path)["high_last"].to_pylist() == [None]
     assert list(drift_files(make_site(), State({}), tmp_path, True)) == []
 
 
