@@ -11,7 +11,7 @@ from typing import Any
 from pipeline.axis import DAY_S
 from pipeline.errors import UnitsError
 from pipeline.site.mistakes import BadValueError, did_you_mean, one_of
-from pipeline.units import conversion, parse_unit
+from pipeline.units import conversion, is_usual, parse_unit
 from pipeline.variables import VARIABLES
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
@@ -220,7 +220,8 @@ def check_any_unit(unit: str) -> None:
     if len(unit) > _LONGEST_UNIT:
         raise BadValueError("a unit")
     try:
-        parse_unit(unit)
+        if not is_usual(unit):
+            parse_unit(unit)
     except (UnitsError, ArithmeticError, RecursionError, ValueError):
         raise BadValueError("a unit, such as '%', 'mV' or 'g cm-3'") from None
 
