@@ -26,8 +26,8 @@ _CF_POWER = re.compile(r"(?<![\w^*.])([A-Za-z_°%]+)([-+]?\d+)(?![\w.])")
 # Spellings a field notebook uses that pint does not know.
 _SPELLINGS = {"%": "percent", "% vol": "percent", "vol%": "percent", "vol %": "percent"}
 
-# What most sites write, as (written, canonical): factor and offset, as pint gives them. Loading
-# pint costs 0.3 s, a third of a command that looks up one value.
+# What most sites write, as (written, canonical): factor and offset, as pint gives them.
+# Loading pint costs 0.3 s, a third of a command that looks up one value.
 USUAL = {
     ("V", "V"): (1.0, 0.0),
     ("mV", "V"): (0.001, 0.0),
