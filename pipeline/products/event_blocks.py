@@ -12,6 +12,7 @@ from pipeline.state import Snapshot
 
 Floats = NDArray[np.float64]
 MOST_CHUNKS = 400  # kept at a time, about 40 MB of six depths at ten minutes
+CHUNKS_AT_ONCE = 8
 FROST_TESTS = ("frozen",)
 SUSPECT_TESTS = ("step", "noise_burst", "stuck", "supply")
 
@@ -70,6 +71,7 @@ class Reader:
     ) -> NDArray:
         """Return some depths of a tube over a window of days, (depth, time)."""
         first, last = first_day // CHUNK_DAYS, max(stop_day - 1, first_day) // CHUNK_DAYS
+        self._fetch(key, range(first, last + 1), column // CHUNK_TUBES)
         parts = [self._chunk(key, chunk, column) for chunk in range(first, last + 1)]
         per_day = self.axis.steps_per_day
         skip = (first_day - first * CHUNK_DAYS) * per_day
@@ -77,20 +79,32 @@ class Reader:
         rows = [int(np.flatnonzero(self._depths == depth)[0]) for depth in nominal_m]
         return np.ascontiguousarray(whole[:, rows].T)
 
+    def _fetch(self, key: str, chunks: range, block: int) -> None:
+        """Read chunks that are not kept, those beside each other at once: each costs 3 ms."""
+        missing = [c for c in chunks if (key, c, block) not in self._kept]
+        for first in range(0, min(len(missing), MOST_CHUNKS), CHUNKS_AT_ONCE):
+            some = missing[first : first + CHUNKS_AT_ONCE]
+            if some[-1] - some[0] == len(some) - 1:
+                self._read(key, some[0], some[-1], block)
+
+    def _read(self, key: str, first: int, last: int, block: int) -> None:
+        """Read some chunks and keep them, each by itself."""
+        while len(self._kept) > MOST_CHUNKS - (last + 1 - first):
+            self._kept.pop(next(iter(self._kept)))
+        steps = CHUNK_DAYS * self.axis.steps_per_day
+        stop = min((last + 1) * CHUNK_DAYS, self.days) * self.axis.steps_per_day
+        columns = slice(block * CHUNK_TUBES, (block + 1) * CHUNK_TUBES)
+        values = self._snapshot.read(key, first * steps, stop, columns)
+        for chunk in range(first, last + 1):
+            start = (chunk - first) * steps
+            self._kept[key, chunk, block] = values[start : start + steps].copy()
+
     def _chunk(self, key: str, chunk: int, column: int) -> NDArray:
         """Return one tube of a chunk, (time, depth)."""
         block = column // CHUNK_TUBES
-        place = (key, chunk, block)
-        if place not in self._kept:
-            while len(self._kept) >= MOST_CHUNKS:
-                self._kept.pop(next(iter(self._kept)))
-            per_day = self.axis.steps_per_day
-            start, stop = chunk * CHUNK_DAYS, min((chunk + 1) * CHUNK_DAYS, self.days)
-            columns = slice(block * CHUNK_TUBES, (block + 1) * CHUNK_TUBES)
-            self._kept[place] = self._snapshot.read(
-                key, start * per_day, stop * per_day, columns
-            )
-        return self._kept[place][:, column - block * CHUNK_TUBES]
+        if (key, chunk, block) not in self._kept:
+            self._read(key, chunk, chunk, block)
+        return self._kept[key, chunk, block][:, column - block * CHUNK_TUBES]
 
 
 def _bits(names: tuple[str, ...], kind: type) -> np.integer:

@@ -46,14 +46,14 @@ def edit(folder, name, old, new):
     (folder / name).write_text(text.replace(old, new))
 
 
-def another_soil(folder):
+def another_soil(folder, tube=7):
     with (folder / "soils.toml").open("a") as stream:
         stream.write(OTHER_SOIL)
     edit(
         folder,
         "tubes.csv",
-        "T7,48.0007,9.0007,400,2023-01-01,,0,loam",
-        "T7,48.0007,9.0007,400,2023-01-01,,0,drained",
+        f"T{tube},48.000{tube},9.000{tube},400,2023-01-01,,0,loam",
+        f"T{tube},48.000{tube},9.000{tube},400,2023-01-01,,0,drained",
     )
 
 
@@ -93,6 +93,7 @@ def full(tmp_path_factory):
     big_field.write_days(warm, 5, 0, 40)  # enough for an event: its code is compiled too
     night.store_night(warm, NOW)  # compiled code is warm for both
     big_field.write_days(warm, 5, 40, 1)
+    another_soil(warm, 2)
     night.store_night(warm, NOW)  # and so is what a night with a state before it runs
     folder = big_field.describe_field(tmp_path_factory.mktemp("full") / "site", TUBES)
     for first in range(0, DAYS, 91):
