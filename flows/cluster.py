@@ -15,7 +15,7 @@ import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +59,10 @@ class Wanted:
 
     def __bool__(self) -> bool:
         return bool(self.workers or self.scheduler)
+
+    def options(self) -> dict[str, Any]:
+        """Return what is given, by the names of the command's options."""
+        return {name: value for name, value in asdict(self).items() if value}
 
 
 class Cluster:
@@ -181,6 +185,19 @@ def cluster(wanted: Wanted, sites: list[Path]) -> Iterator[Cluster | None]:
             _current.append(found)
             stack.callback(_current.remove, found)
         yield found
+
+
+def wide(flow: Any, found: Cluster | None) -> Any:
+    """Return the flow with a thread for each part the cluster does at a time, and one more.
+
+    The one more has its part ready when a worker becomes free.
+    """
+    if found is None:
+        return flow
+    from prefect.task_runners import ThreadPoolTaskRunner
+
+    runner: Any = ThreadPoolTaskRunner(max_workers=found.threads() + 1)
+    return flow.with_options(task_runner=runner)
 
 
 def _open(stack: ExitStack, wanted: Wanted, sites: list[Path]) -> Cluster:

@@ -19,6 +19,7 @@ from prefect.client.schemas.objects import State
 from prefect.runtime import flow_run
 from prefect.states import Completed, Failed
 
+from flows.cluster import Wanted, cluster, wide
 from flows.nightly import nightly
 from flows.schedule_book import note_night, read_schedule
 from flows.summary import results
@@ -30,7 +31,7 @@ logger = logging.getLogger("pipeline.schedule")
 
 
 @flow(name="every-night", flow_run_name="every night", persist_result=False)
-def every_night(sites: list[str]) -> State[Any]:
+def every_night(sites: list[str], workers: int = 0, scheduler: str = "") -> State[Any]:
     """Run the night of every site unless a later one has begun since this was due.
 
     After the machine was off or asleep several nights may be due at once: the first of them
@@ -40,6 +41,8 @@ def every_night(sites: list[str]) -> State[Any]:
     ----------
     sites : list of str
         Folders of the site descriptions, absolute.
+    workers, scheduler : int, str
+        Where the parts are to be done (`flows.cluster.Wanted`).
 
     Returns
     -------
@@ -55,7 +58,7 @@ def every_night(sites: list[str]) -> State[Any]:
     if (now - due).total_seconds() > 120:
         logger.warning("the night due %s begins late, %s", f"{due:%Y-%m-%d %H:%M}Z", now)
     with note_night(state_folder(), now):
-        return _run([Path(site) for site in sites], now)
+        return _run([Path(site) for site in sites], now, Wanted(workers, scheduler))
 
 
 def _skipped(due: datetime, last: datetime) -> State[Any]:
@@ -65,10 +68,12 @@ def _skipped(due: datetime, last: datetime) -> State[Any]:
     return Completed(message=told, name="Skipped")
 
 
-def _run(folders: list[Path], now: datetime) -> State[Any]:
+def _run(folders: list[Path], now: datetime, wanted: Wanted) -> State[Any]:
     for folder in folders:
         begin_night(folder, now)
-    states: Any = nightly(folders, now, return_state=True).result(raise_on_failure=False)
+    with cluster(wanted, folders) as found:
+        night = wide(nightly, found)(folders, now, return_state=True)
+        states: Any = night.result(raise_on_failure=False)
     if not isinstance(states, list):
         return Failed(message=f"the orchestrator was lost on the way ({states!r})")
     ended = datetime.now(UTC).replace(microsecond=0)

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
-from flows.cluster import Cluster, Wanted, cluster
+from flows.cluster import Wanted, cluster, wide
 from flows.server import OrchestratorError, orchestrator, stop_temporary_server
 from pipeline.delivery_contents import Request
 from pipeline.outcomes import describe_failure, outcome_of, state_folder
@@ -45,7 +45,7 @@ def run_sites(sites: list[Path], now: datetime, wanted: Wanted = HERE) -> list[d
         from flows.nightly import nightly
         from flows.summary import results
 
-        return results(sites, _Run(_wide(nightly, found), sites, now).states())
+        return results(sites, _Run(wide(nightly, found), sites, now).states())
 
 
 def recalibrate_sites(
@@ -61,7 +61,7 @@ def recalibrate_sites(
     with cluster(wanted, sites) as found, orchestrator(state_folder()):
         from flows.recalibrate import recalibrate
 
-        return _accounts(_wide(recalibrate, found), sites, now, dry_run)
+        return _accounts(wide(recalibrate, found), sites, now, dry_run)
 
 
 def deliver_sites(
@@ -77,20 +77,7 @@ def deliver_sites(
     with cluster(wanted, sites) as found, orchestrator(state_folder()):
         from flows.deliver import deliver
 
-        return _accounts(_wide(deliver, found), sites, request)
-
-
-def _wide(flow: Any, found: Cluster | None) -> Any:
-    """Return the flow with a thread for each part the cluster does at a time, and one more.
-
-    The one more has its part ready when a worker becomes free.
-    """
-    if found is None:
-        return flow
-    from prefect.task_runners import ThreadPoolTaskRunner
-
-    runner: Any = ThreadPoolTaskRunner(max_workers=found.threads() + 1)
-    return flow.with_options(task_runner=runner)
+        return _accounts(wide(deliver, found), sites, request)
 
 
 def _accounts(flow: Any, sites: list[Path], *arguments: Any) -> list[dict[str, Any]]:

@@ -25,6 +25,7 @@ from zoneinfo import ZoneInfo
 
 from filelock import FileLock, Timeout
 
+from flows.cluster import Wanted
 from flows.schedule_book import read_schedule, write_plan
 from flows.server import MARK, OrchestratorError, end_orphans
 from flows.settings import force_settings
@@ -41,7 +42,7 @@ _START_WITHIN_S, _STOP_WITHIN_S = 120.0, 10.0
 _LOOK_EVERY_S = 10
 
 
-def serve(sites: list[Path], at: str, zone: ZoneInfo, now: datetime) -> None:
+def serve(sites: list[Path], at: str, zone: ZoneInfo, now: datetime, wanted: Wanted) -> None:
     """Serve the nights of sites until told to stop.
 
     Parameters
@@ -54,6 +55,8 @@ def serve(sites: list[Path], at: str, zone: ZoneInfo, now: datetime) -> None:
         Where that time holds.
     now : datetime
         The present.
+    wanted : Wanted
+        Where the parts of the nights are to be done.
 
     Raises
     ------
@@ -78,7 +81,7 @@ def serve(sites: list[Path], at: str, zone: ZoneInfo, now: datetime) -> None:
         write_plan(state, [str(site) for site in sites], at, zone.key, now)
         for site in sites:
             note_schedule(site, at, zone.key)
-        _run(state, sites, at, zone)
+        _run(state, sites, at, zone, wanted)
 
 
 def missed_night(state: Path, at: str, zone: ZoneInfo, now: datetime) -> datetime | None:
@@ -93,7 +96,7 @@ def missed_night(state: Path, at: str, zone: ZoneInfo, now: datetime) -> datetim
     return due if begun and due > max(begun) else None
 
 
-def _run(state: Path, sites: list[Path], at: str, zone: ZoneInfo) -> None:
+def _run(state: Path, sites: list[Path], at: str, zone: ZoneInfo, wanted: Wanted) -> None:
     from prefect.exceptions import PrefectException
     from prefect.runner import Runner
 
@@ -101,14 +104,19 @@ def _run(state: Path, sites: list[Path], at: str, zone: ZoneInfo) -> None:
         name=DEPLOYMENT, limit=1, pause_on_shutdown=False, query_seconds=_LOOK_EVERY_S
     )
     try:
-        asyncio.run(_deploy_and_start(runner, state, sites, at, zone))
+        asyncio.run(_deploy_and_start(runner, state, sites, at, zone, wanted))
     except (PrefectException, OSError) as error:
         raise OrchestratorError(f"Prefect was lost ({error!r}); start it again") from error
     raise SystemExit(128 + signal.SIGTERM)  # the runner takes SIGTERM over and returns
 
 
 async def _deploy_and_start(
-    runner: Runner, state: Path, sites: list[Path], at: str, zone: ZoneInfo
+    runner: Runner,
+    state: Path,
+    sites: list[Path],
+    at: str,
+    zone: ZoneInfo,
+    wanted: Wanted,
 ) -> None:
     from prefect.client.orchestration import get_client
     from prefect.flows import EntrypointType
@@ -119,7 +127,7 @@ async def _deploy_and_start(
     hour, minute = at.split(":")
     deployment = await every_night.ato_deployment(
         DEPLOYMENT,
-        parameters={"sites": [str(site) for site in sites]},
+        parameters={"sites": [str(site) for site in sites], **wanted.options()},
         schedule=Cron(f"{int(minute)} {int(hour)} * * *", timezone=zone.key),
         entrypoint_type=EntrypointType.MODULE_PATH,
         description="Nights of soil-water sites, by percolog schedule",

@@ -9,7 +9,17 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.shared import AsJson, Sites, distinct, end, instant, prepare_compiler
+from pipeline.commands.shared import (
+    AsJson,
+    Scheduler,
+    Sites,
+    Workers,
+    distinct,
+    end,
+    instant,
+    place,
+    prepare_compiler,
+)
 
 
 def status(
@@ -45,6 +55,8 @@ def schedule(
             help="Serve nothing; print how to do it by systemd, cron or prefect.",
         ),
     ] = "",
+    workers: Workers = 0,
+    scheduler: Scheduler = "",
 ) -> None:
     """Run the night of sites every day at a time, until stopped; catch up one missed night."""
     from pipeline.console import say, show_progress
@@ -64,8 +76,9 @@ def schedule(
         told = f"found {printed!r}; expected {', '.join(KINDS)}"
         raise typer.BadParameter(told, param_hint="--print")
     _require_sites(folders)
+    wanted = place(workers, scheduler, direct=False)
     if printed:
-        print(how_to(printed, folders, at, where.key), end="")
+        print(how_to(printed, folders, at, where.key, wanted.options()), end="")
         return
     show_progress()
     prepare_compiler()
@@ -76,7 +89,7 @@ def schedule(
     say("Ctrl-C or SIGTERM stops it. percolog status tells how the nights went.")
     from flows.serving import serve
 
-    serve(folders, at, where, now)
+    serve(folders, at, where, now, wanted)
 
 
 def _require_sites(folders: list[Path]) -> None:

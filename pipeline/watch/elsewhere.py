@@ -8,15 +8,22 @@ from __future__ import annotations
 import json
 import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from pipeline.watch.due import ScheduleError
 
 KINDS = ("systemd", "cron", "prefect")
 
 
-def how_to(kind: str, sites: Sequence[Path], at: str, zone: str) -> str:
+def how_to(
+    kind: str,
+    sites: Sequence[Path],
+    at: str,
+    zone: str,
+    options: Mapping[str, Any] | None = None,
+) -> str:
     """Return a text that says how to run the nights of sites by something else.
 
     Parameters
@@ -27,19 +34,23 @@ def how_to(kind: str, sites: Sequence[Path], at: str, zone: str) -> str:
         Absolute folders.
     at, zone : str
         Time of day, and its IANA zone.
+    options : mapping of str to values
+        Further options of the command, by name: ``{"workers": 2}``.
 
     Raises
     ------
     ScheduleError
         If a name cannot be written into such a file at all.
     """
-    for site in sites:
-        if not str(site).isprintable():
-            raise ScheduleError(f"found {str(site)!r}; expected a folder name without breaks")
+    options = options or {}
+    words = [*map(str, sites), *(f"--{name}={value}" for name, value in options.items())]
+    for word in words:
+        if not word.isprintable():
+            raise ScheduleError(f"found {word!r}; expected a name without breaks")
     hour, minute = (int(part) for part in at.split(":"))
-    return {"systemd": _systemd, "cron": _cron, "prefect": _prefect}[kind](
-        sites, hour, minute, zone
-    )
+    if kind == "prefect":
+        return _prefect(words, {"sites": [*map(str, sites)], **options}, hour, minute, zone)
+    return {"systemd": _systemd, "cron": _cron}[kind](words, hour, minute, zone)
 
 
 def _command() -> str:
@@ -47,8 +58,8 @@ def _command() -> str:
     return str(beside) if beside.exists() else "percolog"
 
 
-def _systemd(sites: Sequence[Path], hour: int, minute: int, zone: str) -> str:
-    words = " ".join(map(_systemd_word, [_command(), "night", *map(str, sites)]))
+def _systemd(words: Sequence[str], hour: int, minute: int, zone: str) -> str:
+    command = " ".join(map(_systemd_word, [_command(), "night", *words]))
     return f"""\
 # 1. /etc/systemd/system/percolog.service
 [Unit]
@@ -66,7 +77,7 @@ User=percolog
 EnvironmentFile=-/etc/percolog/secrets
 StateDirectory=percolog
 Environment=PERCOLOG_STATE=/var/lib/percolog
-ExecStart={words}
+ExecStart={command}
 # 3 is "done, but something needs a look": no failure of the service.
 SuccessExitStatus=3
 # Needs systemd 244 or newer for a service of this type.
@@ -101,9 +112,9 @@ def _systemd_word(text: str) -> str:
     return '"' + escaped.replace("%", "%%").replace("$", "$$") + '"'
 
 
-def _cron(sites: Sequence[Path], hour: int, minute: int, zone: str) -> str:
-    words = shlex.join([_command(), "night", *map(str, sites)])
-    inner = f'set -a; [ -f "$HOME/.percolog.env" ] && . "$HOME/.percolog.env"; exec {words}'
+def _cron(words: Sequence[str], hour: int, minute: int, zone: str) -> str:
+    command = shlex.join([_command(), "night", *words])
+    inner = f'set -a; [ -f "$HOME/.percolog.env" ] && . "$HOME/.percolog.env"; exec {command}'
     job = shlex.quote(inner).replace("%", "\\%")  # cron takes a bare % for a line break
     return f"""\
 # crontab -e of the user who owns the sites. cron reads the machine's own zone; CRON_TZ is
@@ -116,10 +127,12 @@ CRON_TZ={zone}
 """
 
 
-def _prefect(sites: Sequence[Path], hour: int, minute: int, zone: str) -> str:
-    parameters = json.dumps({"sites": [str(site) for site in sites]})
+def _prefect(
+    words: Sequence[str], given: Mapping[str, Any], hour: int, minute: int, zone: str
+) -> str:
+    parameters = json.dumps(given)
     options = ["--at", f"{hour:02d}:{minute:02d}", "--zone", zone]
-    command = shlex.join([_command(), "schedule", *map(str, sites), *options])
+    command = shlex.join([_command(), "schedule", *words, *options])
     return f"""\
 # With a Prefect server or work pool that is there already. percolog and the sites' folders
 # must be on the machine of the worker.

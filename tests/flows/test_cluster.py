@@ -42,14 +42,14 @@ def run(prefect_backend, two_workers, monkeypatch):
     """Return a function that runs the night of sites on the two workers."""
     from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
-    from flows import launch, nightly, summary
+    from flows import nightly, summary
 
     for name in parts.PARTS:
         quick = getattr(nightly, name).with_options(retry_delay_seconds=0)
         monkeypatch.setattr(nightly, name, quick)
 
     def run_flow(*sites):
-        flow = launch._wide(nightly.nightly, two_workers)
+        flow = adapter.wide(nightly.nightly, two_workers)
         with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
             state = flow(list(sites), NOW, return_state=True)
         return summary.results(list(sites), state.result(raise_on_failure=False))

@@ -79,5 +79,12 @@ def test_names_are_quoted_as_each_wants_it():
     job = how_to("cron", [site], "02:30", "Europe/Paris").splitlines()[-1]
     assert "%" not in job.replace("\\%", "")  # crontab(5): a bare % is a line break
     assert job.startswith("30 2 * * *")
+    shared = {"scheduler": "tls://host:8786"}
+    for kind, told in (
+        ("systemd", '"--scheduler=tls://host:8786"'),
+        ("cron", " --scheduler=tls://host:8786"),
+        ("prefect", '"scheduler": "tls://host:8786"'),
+    ):
+        assert told in how_to(kind, [site], "02:30", "UTC", shared)
     with pytest.raises(ScheduleError):
         how_to("systemd", [Path("/srv/a\nExecStart=x")], "02:30", "UTC")
