@@ -30,6 +30,7 @@ ANSWER_WITHIN_S = 15.0  # a scheduler that is there answers within a second
 START_WITHIN_S = 120.0  # a busy machine may take long to start Python
 NO_WORKER_FOR_S = 120.0  # a worker that was killed is started again within some seconds
 _LOOK_EVERY_S = 10.0
+_SILENT_FOR_S = 60.0  # of a scheduler that answered before; it may be busy
 _ENDED = (
     "the worker that did this ended, and so did the others that tried it: most often for want "
     "of memory, or killed. Look at the system's log, give the workers more memory or have "
@@ -68,11 +69,10 @@ class Wanted:
 class Cluster:
     """Workers that are there and have been found fit."""
 
-    def __init__(self, client: Any, told: str) -> None:
-        self._client, self.told = client, told
+    def __init__(self, client: Any) -> None:
+        self._client = client
         self._lost = threading.Event()
         self._here = threading.Semaphore(SITES_AT_A_TIME)
-        self.workers = len(self._workers())
 
     def threads(self) -> int:
         """Return how many parts the workers do at a time."""
@@ -122,11 +122,13 @@ class Cluster:
                 raise ClusterError(f"it had no worker for {NO_WORKER_FOR_S:.0f} s")
 
     def _workers(self) -> dict[str, Any]:
+        ask = self._client.scheduler.identity
         try:
-            found: dict[str, Any] = self._client.scheduler_info(n_workers=-1)["workers"]
-        except (OSError, RuntimeError, LookupError) as error:  # the client has closed
+            told = self._client.sync(ask, n_workers=-1, callback_timeout=_SILENT_FOR_S)
+        except (OSError, RuntimeError) as error:  # silent, or the client has closed
             raise ClusterError(f"the scheduler is gone ({error})") from error
-        return found
+        workers: dict[str, Any] = told["workers"]
+        return workers
 
     def _tell_lost(self, error: BaseException) -> None:
         if not self._lost.is_set():
@@ -208,7 +210,7 @@ def _open(stack: ExitStack, wanted: Wanted, sites: list[Path]) -> Cluster:
     _examine(client, sites, told)
     client.forward_logging("pipeline", logging.INFO)
     stack.callback(_quietly, client.unforward_logging, "pipeline")
-    return Cluster(client, told)
+    return Cluster(client)
 
 
 def _connect(stack: ExitStack, address: str) -> Any:
@@ -260,6 +262,8 @@ def _start(stack: ExitStack, workers: int) -> Any:
         "distributed.scheduler.http.routes": [],
         "distributed.worker.http.routes": [],
     }
+    # A run that is told to stop ends at once, and Python would warn of what it had open.
+    os.environ.setdefault("PYTHONWARNINGS", "ignore:resource_tracker:UserWarning")
     try:
         with dask.config.set(settings):
             local = LocalCluster(
