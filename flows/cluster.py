@@ -29,6 +29,7 @@ SITES_AT_A_TIME = max(2, min(4, os.cpu_count() or 2))
 ANSWER_WITHIN_S = 15.0  # a scheduler that is there answers within a second
 START_WITHIN_S = 120.0  # a busy machine may take long to start Python
 NO_WORKER_FOR_S = 120.0  # a worker that was killed is started again within some seconds
+_LEAVE_WITHIN_S = 15.0
 _LOOK_EVERY_S = 10.0
 _SILENT_FOR_S = 60.0  # of a scheduler that answered before; it may be busy
 _ENDED = (
@@ -331,7 +332,14 @@ def introduce(sites: list[str]) -> dict[str, Any]:
 
 
 def _quietly(end: Callable[..., Any], *arguments: Any, **options: Any) -> None:
-    try:
-        end(*arguments, **options)
-    except Exception as error:  # what is being left may be gone already
-        logger.debug("the cluster could not be left in order: %r", error)
+    """Leave something that may be gone already, or silent: not waiting for it for ever."""
+
+    def leave() -> None:
+        try:
+            end(*arguments, **options)
+        except Exception as error:
+            logger.debug("the cluster could not be left in order: %r", error)
+
+    leaving = threading.Thread(target=leave, daemon=True)
+    leaving.start()
+    leaving.join(_LEAVE_WITHIN_S)
