@@ -110,9 +110,13 @@ def full(tmp_path_factory):
 @pytest.mark.parametrize(("change", "share"), [(another_soil, 20), (set_in, 20), (wiring, 10)])
 def test_one_tube_of_fifty_costs_a_twentieth(full, tmp_path, change, share):
     folder, wall, process = full
-    site = shutil.copytree(folder, tmp_path / "site")
-    change(site)
-    again, used, stored = timed(night.store_night, site, NOW)
+    runs = []
+    for number in range(3):  # the least of three: the first one meets a cold machine
+        site = shutil.copytree(folder, tmp_path / f"site{number}")
+        change(site)
+        runs.append(timed(night.store_night, site, NOW))
+        shutil.rmtree(site)
+    again, used, stored = min(runs, key=lambda run: run[1])
     print(
         f"\n{change.__name__}: {again:.2f} s (1/{wall / again:.0f}), process {used:.2f} s "
         f"(1/{process / used:.0f})",
