@@ -99,7 +99,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=UNSEEN_SEEDS[0], help="of the seeds")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
-    seeds = [seed for seed in UNSEEN_SEEDS if seed >= options.first][: options.seeds]
+    seeds = range(options.first, options.first + options.seeds)
     tasks = list(product(seeds, SOILS))
     scores = {interval: EventScore() for interval in INTERVALS_S}
     with ProcessPoolExecutor(options.workers) as pool:
