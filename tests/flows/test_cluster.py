@@ -106,6 +106,35 @@ def test_a_night_on_two_workers_gives_the_same_bits_and_a_broken_site_stops_none
         states.assert_same_results(states.newest(there[at]), states.newest(here[at]))
 
 
+def test_recalibration_and_delivery_on_two_workers_are_those_without(
+    prefect_backend, two_workers, tmp_path
+):
+    from flows.deliver import deliver
+    from flows.recalibrate import recalibrate
+    from pipeline import night
+    from pipeline.delivery_contents import Request
+    from pipeline.revisions import recalibrate_site
+
+    here = lay_out(tmp_path / "here" / "north", 0)
+    night.store_night(here, NOW)
+    there = shutil.copytree(here, tmp_path / "there" / "north")
+    for site in (here, there):
+        path = site / "calibrations.toml"
+        path.write_text(path.read_text().replace("slope = 0.119", "slope = 0.125"))
+    expected = recalibrate_site(here, NOW, dry_run=False)
+    (done,) = adapter.wide(recalibrate, two_workers)([there], NOW, False)
+    account = done.result()
+    assert account["outcome"] == "done"
+    assert account["tubes"] == expected["tubes"]
+    states.assert_same_results(states.newest(there), states.newest(here))
+    request = Request(pictures=False, spreadsheets=False)
+    (made,) = adapter.wide(deliver, two_workers)([there], request)
+    delivered = made.result()
+    assert (delivered["outcome"], delivered["new"]) == ("done", True)
+    assert delivered["commit"] == account["commit"]
+    assert list(Path(delivered["folder"]).glob("netcdf/*.nc"))
+
+
 @pytest.mark.parametrize(
     ("error", "attempts"), [("OSError", 3), ("LockedError", 3), ("ValueError", 1)]
 )
