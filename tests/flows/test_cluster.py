@@ -16,6 +16,7 @@ import hard_work
 import pytest
 import states
 import typer
+from one_day import lay_out
 
 from flows import cluster as adapter
 from flows.cluster import ClusterError, Wanted, WorkerLostError
@@ -23,8 +24,6 @@ from pipeline import parts
 from pipeline.commands.shared import place
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
-SITE = Path(__file__).parents[1] / "site" / "field"
-HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
 
 
 @pytest.fixture(scope="module")
@@ -65,20 +64,6 @@ def scripted_there(scripted, two_workers):
     two_workers._client.run(hard_work.unscript_nights)
 
 
-def lay_out(folder, row):
-    """Lay out a site with a day of readings of its own."""
-    shutil.copytree(SITE, folder)
-    data = folder / "data" / "logger-a"
-    data.mkdir(parents=True)
-    rows = (
-        f"10.03.2023 {h:02d}:{m:02d};{300 + h + row};{400 + m};0,2\n"
-        for h in range(24)
-        for m in (0, 15, 30, 45)
-    )
-    (data / "2023-03-10.csv").write_text(HEADER + "".join(rows), encoding="utf-8")
-    return folder
-
-
 def told(summary, folder):
     """Return what an account tells, without what differs between any two nights."""
     text = str({k: v for k, v in summary.items() if k not in ("timings_s", "commit")})
@@ -115,7 +100,7 @@ def test_recalibration_and_delivery_on_two_workers_are_those_without(
     from pipeline.delivery_contents import Request
     from pipeline.revisions import recalibrate_site
 
-    here = lay_out(tmp_path / "here" / "north", 0)
+    here = lay_out(tmp_path / "here" / "north")
     night.store_night(here, NOW)
     there = shutil.copytree(here, tmp_path / "there" / "north")
     for site in (here, there):

@@ -4,32 +4,21 @@ from __future__ import annotations
 
 import shutil
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
+from one_day import lay_out
 
 from pipeline import night
 from pipeline.delivery_contents import Request
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
-SITE = Path(__file__).parents[1] / "site" / "field"
-HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
 PLAIN = Request(pictures=False, spreadsheets=False)
 
 
 @pytest.fixture(scope="module")
 def stored(tmp_path_factory):
     """Return a site after a night with one day of readings."""
-    folder = tmp_path_factory.mktemp("redo") / "north"
-    shutil.copytree(SITE, folder)
-    data = folder / "data" / "logger-a"
-    data.mkdir(parents=True)
-    rows = (
-        f"10.03.2023 {h:02d}:{m:02d};{300 + h};{400 + m};0,2\n"
-        for h in range(24)
-        for m in (0, 15, 30, 45)
-    )
-    (data / "2023-03-10.csv").write_text(HEADER + "".join(rows), encoding="utf-8")
+    folder = lay_out(tmp_path_factory.mktemp("redo") / "north")
     night.store_night(folder, NOW)
     return folder
 
