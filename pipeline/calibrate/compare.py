@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.calibrate.course import DOMAINS
+from pipeline.calibrate.course import DOMAINS, signal_of
 from pipeline.calibrate.drift import Check, Cleaning, calibration_error, fouling_error
 from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import sensor_periods
@@ -49,9 +49,7 @@ def seen(quantity: str, values: Floats) -> Seen:
     values : array (n)
         As logged, NaN where nothing; permittivities not above zero count as nothing.
     """
-    signal = (
-        np.sqrt(np.where(values > 0, values, np.nan)) if quantity == "permittivity" else values
-    )
+    signal = signal_of(values, quantity)
     signal = signal[np.isfinite(signal)]
     if not signal.size:
         return Seen(DOMAINS[quantity], np.nan, np.nan, 0)

@@ -142,7 +142,7 @@ def follow(
     verdicts: list[Verdict] = []
     events: list[tuple[int, list[Check], Cleaning | None]] = [
         (group[0].time_s, group, None)
-        for group in _together(checks, rule.together_s, {c.time_s for c in cleanings})
+        for group in visits_of(checks, rule.together_s, {c.time_s for c in cleanings})
     ]
     events += [(cleaning.time_s, [], cleaning) for cleaning in cleanings]
     for _, group, cleaning in sorted(events, key=lambda e: (e[0], e[2] is None)):
@@ -165,8 +165,8 @@ def follow(
     return ramps, verdicts
 
 
-def _together(
-    checks: Sequence[Check], together_s: int, cleaned: Collection[int]
+def visits_of(
+    checks: Sequence[Check], together_s: int, cleaned: Collection[int] = ()
 ) -> list[list[Check]]:
     """Return the checks in order, those close in time as one unless a cleaning parts them."""
     groups: list[list[Check]] = []

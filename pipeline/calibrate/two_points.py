@@ -20,7 +20,7 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
-from pipeline.calibrate.drift import Check, Cleaning, Ramp, Rule, Verdict, follow
+from pipeline.calibrate.drift import Check, Cleaning, Ramp, Rule, Verdict, follow, visits_of
 
 LOW, HIGH = "low standard", "high standard"
 _NONE = Ramp(0, None, 0.0, 0.0, 0.0, 0.0)
@@ -73,16 +73,10 @@ def _pairs(
     checks: Sequence[Check], together_s: int
 ) -> tuple[list[tuple[Check, Check]], list[Check]]:
     """Return the outermost two standards of each visit, and the checks that are in none."""
-    bench = sorted(check for check in checks if check.kind == "bench")
+    bench = [check for check in checks if check.kind == "bench"]
     single = [check for check in checks if check.kind != "bench"]
-    visits: list[list[Check]] = []
-    for check in bench:
-        if visits and check.time_s - visits[-1][0].time_s <= together_s:
-            visits[-1].append(check)
-        else:
-            visits.append([check])
     pairs = []
-    for visit in visits:
+    for visit in visits_of(bench, together_s):
         low = min(visit, key=lambda check: check.signal)
         high = max(visit, key=lambda check: check.signal)
         if low.signal < high.signal:

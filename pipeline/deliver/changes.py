@@ -128,8 +128,7 @@ def _change(name: str, variable: str, tube: str, place: Any, part: pd.DataFrame)
     old, new = part["old"].to_numpy(), part["new"].to_numpy()
     both = np.isfinite(old) & np.isfinite(new)
     flags = variable.startswith(("quality", "tests")) or variable.endswith("quality")
-    step = new[both] - old[both]
-    known = both.any() and not flags
+    mean, largest = mean_and_largest((new - old)[both & (not flags)])
     times = part.index.get_level_values(0)
     return Change(
         table=name,
@@ -139,11 +138,23 @@ def _change(name: str, variable: str, tube: str, place: Any, part: pd.DataFrame)
         changed=int(both.sum()),
         added=int((np.isnan(old) & np.isfinite(new)).sum()),
         removed=int((np.isfinite(old) & np.isnan(new)).sum()),
-        mean=float(step.mean()) if known else float("nan"),
-        largest=float(step[np.argmax(np.abs(step))]) if known else float("nan"),
-        first=times.min().strftime("%Y-%m-%dT%H:%MZ"),
-        last=times.max().strftime("%Y-%m-%dT%H:%MZ"),
+        mean=mean,
+        largest=largest,
+        first=minute(times.min()),
+        last=minute(times.max()),
     )
+
+
+def mean_and_largest(step: np.ndarray) -> tuple[float, float]:
+    """Return the mean of some differences and the largest by size; NaN where there is none."""
+    if not len(step):
+        return float("nan"), float("nan")
+    return float(step.mean()), float(step[np.argmax(np.abs(step))])
+
+
+def minute(time: pd.Timestamp) -> str:
+    """Return an instant to the minute; nothing where it is none."""
+    return time.strftime("%Y-%m-%dT%H:%MZ") if pd.notna(time) else ""
 
 
 def reasons(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:

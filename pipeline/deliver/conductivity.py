@@ -7,7 +7,6 @@ A class of water content at one sensor is no station and no instant: the file ha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ import pandas as pd
 
 from pipeline.axis import DAY_S
 from pipeline.deliver.atomic import replacing
-from pipeline.deliver.coordinates import set_attributes
+from pipeline.deliver.coordinates import set_attributes, write_where
 from pipeline.deliver.encoding import create_text
 from pipeline.deliver.event_fields import EventField
 from pipeline.deliver.events import write_field
@@ -65,15 +64,11 @@ def write_conductivity(
     if rows.empty:
         raise ValueError("conductivity: expected at least one class to deliver, found none")
     tubes = [site.tube_by_id[name] for name in rows["tube"]]
-    places = {
-        "latitude": ([t.latitude for t in tubes], "latitude", "degrees_north"),
-        "longitude": ([t.longitude for t in tubes], "longitude", "degrees_east"),
-        "altitude": ([t.elevation_m for t in tubes], "surface_altitude", "m"),
-    }
-    where = [np.array(places[name][0]) for name in ("latitude", "longitude")]
+    places = [(tube.latitude, tube.longitude, tube.elevation_m) for tube in tubes]
+    where = np.array(places)
     below = Vertical.below_surface(rows["depth_m"].to_numpy(np.float64))
-    extent = Extent(where[0], where[1], below, period_s, DAY_S)
-    made = replace(provenance, comment=" ".join(filter(None, (CAUTION, provenance.comment))))
+    extent = Extent(where[:, 0], where[:, 1], below, period_s, DAY_S)
+    made = provenance.remarked(CAUTION)
     title = "hydraulic conductivity in the field"
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:
         set_attributes(file, global_attributes(site, title, "", extent, made))
@@ -81,9 +76,7 @@ def write_conductivity(
         named = create_text(file, "tube_id", "row", rows["tube"].tolist())
         told = {"long_name": "tube identifier", "standard_name": "platform_id"}
         set_attributes(named, told | {"coverage_content_type": "referenceInformation"})
-        for name, (numbers, standard, units) in places.items():
-            told = {"long_name": f"{name} of the tube", "standard_name": standard}
-            _coordinate(file, name, numbers, told | {"units": units})
+        write_where(file, "row", "tube", places)
         for field in fields:
             if field.name in _PLACES[1:]:
                 told = {"long_name": field.long_name, "standard_name": field.standard_name}

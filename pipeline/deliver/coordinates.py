@@ -48,15 +48,22 @@ def write_places(
             "coverage_content_type": "referenceInformation",
         },
     )
+    write_where(file, instance, instance, places)
+
+
+def write_where(
+    file: netCDF4.Dataset, dim: str, whose: str, places: Sequence[tuple[float, ...]]
+) -> None:
+    """Write latitude, longitude and altitude along a dimension."""
     described = (
         ("latitude", "latitude", "degrees_north"),
         ("longitude", "longitude", "degrees_east"),
         ("altitude", "surface_altitude", "m"),
     )
     for column, (name, standard, units) in enumerate(described):
-        variable = file.createVariable(name, "f8", (instance,))
+        variable = file.createVariable(name, "f8", (dim,))
         variable[:] = np.array([place[column] for place in places])
-        text = {"long_name": f"{name} of the {instance}", "standard_name": standard}
+        text = {"long_name": f"{name} of the {whose}", "standard_name": standard}
         set_attributes(variable, text | {"units": units} | _COORDINATE)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
-from pipeline.deliver.changes import Change
+from pipeline.deliver.changes import Change, mean_and_largest
 from pipeline.deliver.event_fields import BY_DEPTH, EVENTS, WORDS
 
 _SHOWN = 6
@@ -101,12 +101,10 @@ def _moved(name: str, both: pd.DataFrame) -> Iterator[Change]:
 
 def _change(what: tuple[str, str, str, str], part: pd.DataFrame) -> Change:
     """Return one quantity of one tube and place that moved in some events."""
-    mean = largest = float("nan")
     had, has = part["old"].notna().to_numpy(), part["new"].notna().to_numpy()
     number = what[1] not in _CHOICES and pd.api.types.is_numeric_dtype(part["old"])
-    if (had & has).any() and number:
-        step = (part["new"] - part["old"]).to_numpy(np.float64)[had & has]
-        mean, largest = float(step.mean()), float(step[np.argmax(np.abs(step))])
+    step = (part["new"] - part["old"]).to_numpy(np.float64)[had & has] if number else ()
+    mean, largest = mean_and_largest(np.asarray(step))
     events = sorted(part["event_id"])
     return Change(
         *what,

@@ -10,7 +10,6 @@ kind of feature a file, as CF asks.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +29,7 @@ from pipeline.deliver.coordinates import (
     write_depth,
     write_places,
     write_time,
+    write_where,
 )
 from pipeline.deliver.encoding import create_text
 from pipeline.deliver.event_fields import (
@@ -81,7 +81,7 @@ def write_events(
     if events.empty:
         raise ValueError("events: expected at least one event to deliver, found none")
     nominal = np.unique(depths["depth_m"].to_numpy(np.float64))
-    made = replace(provenance, comment=" ".join(filter(None, (CAUTION, provenance.comment))))
+    made = provenance.remarked(CAUTION)
     extent = _extent(site, events, nominal)
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:
         set_attributes(
@@ -127,7 +127,7 @@ def write_uptake(site: Site, uptake: xr.Dataset, provenance: Provenance, path: P
     where, period = np.array(places), (int(seconds[0]), int(seconds[-1]))
     vertical = Vertical.below_surface(nominal)
     extent = Extent(where[:, 0], where[:, 1], vertical, period, DAY_S)
-    made = replace(provenance, comment=" ".join(filter(None, (CAUTION, provenance.comment))))
+    made = provenance.remarked(CAUTION)
     title = "uptake and drainage by day"
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:
         set_attributes(file, global_attributes(site, title, "timeSeriesProfile", extent, made))
@@ -207,17 +207,9 @@ def _write_instances(file: netCDF4.Dataset, site: Site, events: pd.DataFrame) ->
             text, {"long_name": field.long_name} | named | roles[field.name] | reference
         )
     tubes = [site.tube_by_id[name] for name in events["tube"]]
-    places = {
-        "latitude": ([t.latitude for t in tubes], "latitude", "degrees_north"),
-        "longitude": ([t.longitude for t in tubes], "longitude", "degrees_east"),
-        "altitude": ([t.elevation_m for t in tubes], "surface_altitude", "m"),
-    }
+    places = [(tube.latitude, tube.longitude, tube.elevation_m) for tube in tubes]
+    write_where(file, "event", "tube", places)
     coordinate = {"coverage_content_type": "coordinate"}
-    for name, (numbers, standard, units) in places.items():
-        variable = file.createVariable(name, "f8", ("event",))
-        variable[:] = np.array(numbers, np.float64)
-        about = {"long_name": f"{name} of the tube", "standard_name": standard}
-        set_attributes(variable, about | {"units": units} | coordinate)
     span = np.stack([events["onset_s"], events["end_s"]], axis=1).astype(np.int64)
     write_bounds(file, "time_bounds", "event", span)
     variable = file.createVariable("time", "i8", ("event",))

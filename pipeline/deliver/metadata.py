@@ -6,7 +6,7 @@ time of making is given, so that the same input gives the same bytes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,10 @@ class Provenance:
     inputs: int
     comment: str = ""
     verdicts: tuple[tuple[str, int], ...] = ()
+
+    def remarked(self, remark: str) -> Provenance:
+        """Return the same with a remark before its comment."""
+        return replace(self, comment=" ".join(filter(None, (remark, self.comment))))
 
 
 @dataclass(frozen=True)

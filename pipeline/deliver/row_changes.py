@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
-from pipeline.deliver.changes import Change
+from pipeline.deliver.changes import Change, mean_and_largest, minute
 
 # Words and instants say which row it is, but for those that are a result.
 _RESULTS = ("verdict", "rating", "until_time", "unit")
 _WHOSE = ("tube_id", "group")
 _WHEN = ("time", "start_time")
+_NONE = np.empty(0)
 
 
 def compare_rows(name: str, old: Path, new: Path) -> list[Change]:
@@ -59,7 +60,7 @@ def _came_and_went(name: str, both: pd.DataFrame) -> Iterator[Change]:
     for (tube, place), part in both[both["kept"] != "both"].groupby(_places(both)):
         new = int((part["kept"] == "right_only").sum())
         counts = (0, new, len(part) - new)
-        yield _change((name, "row", str(tube), str(place)), part, counts, np.empty(0))
+        yield _change((name, "row", str(tube), str(place)), part, counts, _NONE)
 
 
 def _moved(name: str, both: pd.DataFrame, columns: set[Any]) -> Iterator[Change]:
@@ -74,8 +75,7 @@ def _moved(name: str, both: pd.DataFrame, columns: set[Any]) -> Iterator[Change]
         for (tube, place), part in both[differs].groupby(_places(both[differs])):
             a, b = had[part.index].to_numpy(), has[part.index].to_numpy()
             counts = (int((a & b).sum()), int((b & ~a).sum()), int((a & ~b).sum()))
-            step = (new - old)[part.index].to_numpy(np.float64)[a & b] if number else None
-            step = np.empty(0) if step is None else step
+            step = (new - old)[part.index].to_numpy(np.float64)[a & b] if number else _NONE
             yield _change((name, variable, str(tube), str(place)), part, counts, step)
 
 
@@ -96,12 +96,6 @@ def _change(
     step: np.ndarray,
 ) -> Change:
     when = next((part[c] for c in _WHEN if c in part), None)
-    first, last = ("", "") if when is None else (_instant(when.min()), _instant(when.max()))
-    mean = float(step.mean()) if len(step) else float("nan")
-    largest = float(step[np.argmax(np.abs(step))]) if len(step) else float("nan")
+    first, last = ("", "") if when is None else (minute(when.min()), minute(when.max()))
     whose = "group" if "group" in part else "tube"
-    return Change(*what, *counts, mean, largest, first, last, whose)
-
-
-def _instant(time: pd.Timestamp) -> str:
-    return time.strftime("%Y-%m-%dT%H:%MZ") if pd.notna(time) else ""
+    return Change(*what, *counts, *mean_and_largest(step), first, last, whose)

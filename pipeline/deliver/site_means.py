@@ -6,7 +6,6 @@ whole site is a group under the site's own id.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -115,7 +114,7 @@ def write_site_means(
     extent = Extent(
         where[:, 0], where[:, 1], Vertical.below_surface(bounds), (first, last), DAY_S
     )
-    made = replace(provenance, comment=" ".join(filter(None, (_COMMENT, provenance.comment))))
+    made = provenance.remarked(_COMMENT)
     title = "daily means over tubes"
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:
         set_attributes(file, global_attributes(site, title, "timeSeriesProfile", extent, made))

@@ -58,8 +58,9 @@ class Reader:
 
     def last_s(self, column: int) -> int:
         """Return the instant one step after a tube's last reading; else the origin."""
+        block, place = divmod(column, CHUNK_TUBES)
         for chunk in range((self.days - 1) // CHUNK_DAYS, -1, -1):
-            part = self._chunk("water/cleaned_water_content", chunk, column)
+            part = self._chunk("water/cleaned_water_content", chunk, block)[:, place]
             steps = np.flatnonzero(np.isfinite(part).any(axis=1))
             if steps.size:
                 step = chunk * CHUNK_DAYS * self.axis.steps_per_day + int(steps[-1]) + 1
@@ -70,14 +71,20 @@ class Reader:
         self, key: str, column: int, nominal_m: Floats, first_day: int, stop_day: int
     ) -> NDArray:
         """Return some depths of a tube over a window of days, (depth, time)."""
-        first, last = first_day // CHUNK_DAYS, max(stop_day - 1, first_day) // CHUNK_DAYS
-        self._fetch(key, range(first, last + 1), column // CHUNK_TUBES)
-        parts = [self._chunk(key, chunk, column) for chunk in range(first, last + 1)]
-        per_day = self.axis.steps_per_day
-        skip = (first_day - first * CHUNK_DAYS) * per_day
-        whole = np.concatenate(parts)[skip : skip + (stop_day - first_day) * per_day]
+        whole = self.block(key, slice(column, column + 1), first_day, stop_day)[:, 0]
         rows = [int(np.flatnonzero(self._depths == depth)[0]) for depth in nominal_m]
         return np.ascontiguousarray(whole[:, rows].T)
+
+    def block(self, key: str, columns: slice, first_day: int, stop_day: int) -> NDArray:
+        """Return tubes that lie in one chunk over a window of days, (time, tube, depth)."""
+        first, last = first_day // CHUNK_DAYS, max(stop_day - 1, first_day) // CHUNK_DAYS
+        block, place = divmod(columns.start, CHUNK_TUBES)
+        inside = slice(place, place + columns.stop - columns.start)
+        self._fetch(key, range(first, last + 1), block)
+        parts = [self._chunk(key, chunk, block)[:, inside] for chunk in range(first, last + 1)]
+        per_day = self.axis.steps_per_day
+        skip = (first_day - first * CHUNK_DAYS) * per_day
+        return np.concatenate(parts)[skip : skip + (stop_day - first_day) * per_day]
 
     def _fetch(self, key: str, chunks: range, block: int) -> None:
         """Read chunks that are not kept, those beside each other at once: each costs 3 ms."""
@@ -99,12 +106,11 @@ class Reader:
             start = (chunk - first) * steps
             self._kept[key, chunk, block] = values[start : start + steps].copy()
 
-    def _chunk(self, key: str, chunk: int, column: int) -> NDArray:
-        """Return one tube of a chunk, (time, depth)."""
-        block = column // CHUNK_TUBES
+    def _chunk(self, key: str, chunk: int, block: int) -> NDArray:
+        """Return a chunk, (time, tube, depth)."""
         if (key, chunk, block) not in self._kept:
             self._read(key, chunk, chunk, block)
-        return self._kept[key, chunk, block][:, column - block * CHUNK_TUBES]
+        return self._kept[key, chunk, block]
 
 
 def _bits(names: tuple[str, ...], kind: type) -> np.integer:

@@ -15,7 +15,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES
+from pipeline.cubes import CHUNK_TUBES
+from pipeline.products.event_blocks import Reader
 from pipeline.qc.months import BLOCK_DAYS, daily_wave, record_noise
 from pipeline.qc.responses import AHEAD_S, BACK_S, find_responses
 from pipeline.qc.wall import LEAST_RAIN_MM
@@ -102,32 +103,6 @@ def _touched(computed: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return touched
 
 
-class _Chunks:
-    """Days of some tubes, read chunk by chunk: what parts look at overlaps by whole chunks."""
-
-    def __init__(self, state: Snapshot, columns: slice) -> None:
-        self._state, self._columns = state, columns
-        self._kept: dict[tuple[str, int], NDArray[np.float32]] = {}
-
-    def read(self, key: str, first: int, stop: int) -> NDArray[np.float32]:
-        """Return days of an array; chunks before the first of them are let go."""
-        numbers = range(first // CHUNK_DAYS, (stop - 1) // CHUNK_DAYS + 1)
-        for place in [p for p in self._kept if p[1] < numbers.start]:
-            del self._kept[place]
-        whole = np.concatenate([self._chunk(key, number) for number in numbers])
-        per_day = self._state.axis.steps_per_day
-        skip = (first - numbers.start * CHUNK_DAYS) * per_day
-        return whole[skip : skip + (stop - first) * per_day]
-
-    def _chunk(self, key: str, number: int) -> NDArray[np.float32]:
-        if (key, number) not in self._kept:
-            per_day = self._state.axis.steps_per_day
-            start = number * CHUNK_DAYS * per_day
-            stop = min((number + 1) * CHUNK_DAYS, self._state.days) * per_day
-            self._kept[key, number] = self._state.read(key, start, stop, self._columns)
-        return self._kept[key, number]
-
-
 @dataclass(frozen=True)
 class _Part:
     """Some days of one block of days and of a few tubes that lie in the same chunks.
@@ -137,7 +112,7 @@ class _Part:
 
     state: Snapshot
     columns: slice
-    chunks: _Chunks
+    reader: Reader
     block: int
     first: int
     stop: int
@@ -161,7 +136,7 @@ class _Part:
 
     def _read(self, key: str) -> NDArray[np.float32]:
         """Return (step, tube x depth) of the days read."""
-        values = self.chunks.read(key, *self.days)
+        values = self.reader.block(key, self.columns, *self.days)
         return values.reshape(len(values), -1)
 
     @cached_property
@@ -252,17 +227,17 @@ def _parts(
     """Cut the touched days into parts: of one chunk, the tubes that were touched."""
     parts = []
     rain: dict[tuple[int, int], NDArray[np.float64] | None] = {}
+    reader = Reader(state)
     for start in range(0, len(computed), CHUNK_TUBES):
         tubes = start + np.flatnonzero(touched[start : start + CHUNK_TUBES].any(axis=1))
         if not tubes.size:
             continue
         columns = slice(int(tubes[0]), int(tubes[-1]) + 1)
         days = np.flatnonzero(touched[columns].any(axis=0))
-        chunks = _Chunks(state, columns)
         for block in np.unique(days // BLOCK_DAYS):
             inside = days[days // BLOCK_DAYS == block]
             span = int(inside[0]), int(inside[-1]) + 1
-            parts.append(_Part(state, columns, chunks, int(block), *span, rain))
+            parts.append(_Part(state, columns, reader, int(block), *span, rain))
     return parts
 
 
