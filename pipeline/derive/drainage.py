@@ -21,6 +21,7 @@ RECESSION_DAYS = 20  # longest part of a record that is fitted
 LEAST_READINGS, LEAST_HOURS = 12, 12.0
 SHORTEST_H, LONGEST_H, TRIALS = 1.0, 960.0, 25  # of the constant sought
 DRAINED_LEFT = 0.05  # of the fall, at which a sensor counts as drained
+STEEPEST = 5.0  # times the first night's rate, up to which its fall is followed back
 LEAST_FALL = 0.004  # m3 m-3; less tells no constant
 
 
@@ -233,20 +234,39 @@ def _between(a, b):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
+def _before(rate, night, a, b, lag):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the mean rate from a peak to the first night, ``lag`` seconds later.
+
+    Under gravity alone with a conductivity exponential in water content, one over the rate
+    rises along a line (see `redistribution_exponential`); the line through the first two
+    nights is followed back until the rate is `STEEPEST` times that of the first night.
+    """
+    first = rate[a]
+    if b <= a or lag <= 0:
+        return first
+    second = rate[a + 1]
+    if not (second > 0.05 and first > 1.02 * second):
+        return first
+    rise = (1.0 / second - 1.0 / first) / (night[a + 1] - night[a])
+    peak = 1.0 / max(1.0 / first - rise * lag, 1.0 / (STEEPEST * first))
+    return np.log(peak / first) / (1.0 / first - 1.0 / peak)
+
+
+@kernel
 def _integrate(night, rate, error, spans, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     peak, end, first, stop = spans
     for e in range(peak.size):
         if peak[e] < 0 or stop[e] <= first[e] or end[e] <= peak[e]:
             continue
         a, b = first[e], stop[e] - 1
-        total = rate[a] * (night[a] - peak[e]) + rate[b] * (end[e] - night[b])
+        ahead = _before(rate, night, a, b, night[a] - peak[e]) * (night[a] - peak[e])
+        total = ahead + rate[b] * (end[e] - night[b])
         unsure = error[a] * (night[a] - peak[e]) + error[b] * (end[e] - night[b])
         for n in range(a, b):
             apart = night[n + 1] - night[n]
             total += _between(rate[n], rate[n + 1]) * apart
             unsure += 0.5 * (error[n] + error[n + 1]) * apart
-        # Before the first night the rate was higher than in it, by as much as is not known.
-        ahead = 0.5 * abs(rate[a]) * (night[a] - peak[e])
+        ahead = 0.5 * abs(ahead)  # what went before the first night is the least known
         out[0, e] = total / DAY_S
         out[1, e] = np.sqrt(unsure * unsure + ahead * ahead) / DAY_S
         # What lies within half a day of a night, no instant twice.
