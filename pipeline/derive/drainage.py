@@ -192,7 +192,8 @@ def event_drainage(
     """Return what passed a sensor from peaks to ends of events, by the rates of nights.
 
     Between nights the rate goes over as an exponential fall does, or along a line where that
-    cannot be; before the first night of an event and after its last it is as in that night.
+    cannot be. Before the first night of an event the fall of its first two is followed back
+    (see `_before`), where they fall; after its last night the rate is as in that night.
 
     Parameters
     ----------

@@ -123,6 +123,37 @@ def test_between_nights_an_exponential_fall_is_integrated_exactly():
     assert np.isnan(event_drainage(*later, pattern, "night_drainage_mm_d")[0]).all()
 
 
+def test_before_the_first_night_the_fall_of_the_first_two_is_followed_back():
+    # by hand: under gravity one over the rate rises along a line. At 8 / (1 + t) mm a day,
+    # nights one and two days after the peak at 4 and 8/3, 8 ln 2 mm pass before the first.
+    peak, end = np.array([0]), np.array([86_401])
+    two = pattern_of([4.0, 8 / 3], [0.3, 0.29], np.array([1, 2]))
+    long = np.array([2 * 86_400 + 1])
+    whole = event_drainage(peak, long, two, "night_drainage_mm_d")
+    between = (4 - 8 / 3) / np.log(1.5)  # exponential between nights
+    assert whole[0][0] == pytest.approx(8 * np.log(2) + between, rel=1e-3)
+    # Half of it is unknown, beside 0.1 mm a day over two days to the same side.
+    assert whole[1][0] == pytest.approx(np.hypot(4 * np.log(2), 0.2), rel=1e-3)
+    # One night alone, a rise, and a seep of nearly nothing tell no fall: the night's rate.
+    alone = event_drainage(peak, end, two, "night_drainage_mm_d")[0][0]
+    assert alone == pytest.approx(4.0, rel=1e-3)
+    for rates in ([4.0, 5.0], [0.2, 0.04]):
+        kept = pattern_of(rates, [0.3, 0.29], np.array([1, 2]))
+        found = event_drainage(peak, long, kept, "night_drainage_mm_d")[0][0]
+        assert found == pytest.approx(rates[0] + _mean_between(*rates), rel=1e-3)
+    # A fall that would come from endless rates is followed to five times the first night's:
+    # 1/0.8 - 1/4 a day would reach nothing before the peak; by hand 4 ln 5 / (1 - 1/5).
+    steep = pattern_of([4.0, 0.8], [0.3, 0.25], np.array([1, 2]))
+    found = event_drainage(peak, long, steep, "night_drainage_mm_d")[0][0]
+    assert found == pytest.approx(5 * np.log(5) + _mean_between(4.0, 0.8), rel=1e-3)
+
+
+def _mean_between(first, second):
+    if min(first, second) > 0.05:
+        return (first - second) / np.log(first / second)
+    return 0.5 * (first + second)
+
+
 def test_what_is_known_of_an_event_is_a_share_of_its_time():
     # by hand: nights at days 1, 2 and 5; each stands for the half day before and after it.
     nights = np.array([1, 2, 5])
