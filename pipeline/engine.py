@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass
+from itertools import starmap
 
 import numpy as np
 import xarray as xr
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES, DAY, SPECS, TIME
 from pipeline.errors import StoreError
+from pipeline.runs import runs
 from pipeline.site.models import Site
 from pipeline.state import Writer
 from pipeline.step import Step
@@ -130,7 +132,7 @@ def _pieces(
     for first in range(0, len(changed), BLOCK_TUBES):
         block = changed[first : first + BLOCK_TUBES]
         slab_days = _slab_days(block)
-        for run in _runs(np.logical_or.reduce(block, axis=0), gap=2 * reach + 1):
+        for run in starmap(Span, runs(np.logical_or.reduce(block, axis=0), 2 * reach + 1)):
             tubes = np.flatnonzero(block[:, run.start : run.stop].any(axis=1))
             columns = slice(first + int(tubes[0]), first + int(tubes[-1]) + 1)
             outputs = _outputs(steps, looks, run, days)
@@ -294,18 +296,6 @@ def _look_days(step: Step, site: Site) -> tuple[int, int]:
     """Return how many whole days a step looks back and ahead."""
     back, ahead = step.look(site)
     return -(-back // DAY_S), -(-ahead // DAY_S)
-
-
-def _runs(days: NDArray[np.bool_], gap: int) -> Iterator[Span]:
-    """Return runs of marked days; runs with fewer than ``gap`` days between them are one."""
-    marked = np.flatnonzero(days)
-    if not len(marked):
-        return
-    breaks = np.flatnonzero(np.diff(marked) > gap)
-    starts = np.concatenate(([0], breaks + 1))
-    stops = np.concatenate((breaks, [len(marked) - 1]))
-    for start, stop in zip(starts, stops, strict=True):
-        yield Span(int(marked[start]), int(marked[stop]) + 1)
 
 
 def _slab_days(block: NDArray[np.bool_]) -> int:

@@ -19,9 +19,13 @@ from numpy.typing import NDArray
 
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
+from pipeline.stored_tables import put_parts
 
-# (state being prepared, site, days computed tonight (tube, day)) -> tables by name
-RecordFunction = Callable[[Snapshot, Site, NDArray[np.bool_]], Mapping[str, pa.Table]]
+# (state being prepared, site, days computed tonight (tube, day)) -> tables by name; of a table
+# that is kept in parts those that may have changed, by name too
+RecordFunction = Callable[
+    [Snapshot, Site, NDArray[np.bool_]], Mapping[str, pa.Table | Mapping[str, pa.Table]]
+]
 
 
 # What a step depends on besides the days computed: of the site, or of each tube by name.
@@ -76,11 +80,19 @@ def run_record_steps(
             continue
         tables = step.function(writer, site, days)
         for name in step.writes:
-            stored = writer.table(name)
-            if stored is None or not stored.equals(tables[name], check_metadata=True):
-                writer.put_table(name, tables[name])
+            _keep(writer, name, tables[name])
     if known != versions:
         writer.set_attributes({"record_steps": versions})
+
+
+def _keep(writer: Writer, name: str, made: pa.Table | Mapping[str, pa.Table]) -> None:
+    """Store a table that came out otherwise than before, or those of its parts that did."""
+    if not isinstance(made, pa.Table):
+        put_parts(writer, name, made)
+        return
+    stored = writer.table(name)
+    if stored is None or not stored.equals(made, check_metadata=True):
+        writer.put_table(name, made)
 
 
 def _changed(old: list[Any] | None, new: list[Any], tubes: list[str]) -> NDArray[np.bool_]:

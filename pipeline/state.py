@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 
 # The library is told to be quiet before it is loaded: it warns of local folders at each
 # opening, and the lock of `pipeline.store` is what the warning asks for. Errors it
@@ -32,8 +31,11 @@ from pipeline.cubes import (
 )
 from pipeline.errors import LockedError, StoreError
 from pipeline.object_store import told_fault
+from pipeline.runs import runs
+from pipeline.stored_tables import PARTS, joined, packed, unpacked
 
 if TYPE_CHECKING:  # half a second that a look at one cell does not need
+    import pyarrow as pa
     import xarray as xr
 
 # The checksum is the compressed chunk's: a flipped bit is an error when the chunk is read,
@@ -136,15 +138,20 @@ class Snapshot:
     def table(self, name: str) -> pa.Table | None:
         """Return a stored table, or None where there is none yet."""
         key = f"tables/{name}"
-        if not self.holds(key):
-            return None
-        data = np.asarray(self.array(key)[:])
-        return pa.ipc.open_stream(data.tobytes()).read_all()
+        if self.holds(key):
+            return unpacked(np.asarray(self.array(key)[:]))
+        parts = [self.table(f"{name}.{part}") for part in self.parts(name)]
+        return joined(parts) if parts else None
+
+    def parts(self, name: str) -> list[str]:
+        """Return the parts of a table, sorted; none where it is stored whole."""
+        return list(self.attributes.get(PARTS, {}).get(name, []))
 
     def tables(self) -> list[str]:
-        """Return the names of the stored tables, sorted."""
+        """Return the names of the stored tables, sorted; one in parts once."""
         group = self._root.get("tables")
-        return sorted(group.array_keys()) if isinstance(group, zarr.Group) else []
+        names = group.array_keys() if isinstance(group, zarr.Group) else ()
+        return sorted({name.partition(".")[0] for name in names})
 
 
 class Writer(Snapshot):
@@ -229,10 +236,10 @@ class Writer(Snapshot):
 
         A chunk written with the same values would be stored once more in each state.
         """
-        array = self.array(key)
         if key in self._created:
-            array[start : start + len(values), columns] = values
+            self.write(key, start, values, columns)
             return
+        array = self.array(key)
         long, wide = array.chunks[0], array.chunks[1]
         first, last, _ = columns.indices(array.shape[1])
         across = slice(first // wide * wide, min(-(-last // wide) * wide, array.shape[1]))
@@ -243,19 +250,15 @@ class Writer(Snapshot):
         differs = held.view(f"u{held.itemsize}") != values.view(f"u{held.itemsize}")
         rows = np.flatnonzero(differs.any(axis=tuple(range(1, differs.ndim))))
         held[...] = values
-        for run in _runs(np.unique((rows + start - begin) // long)):
-            part = cells[run.start * long : run.stop * long]
-            array[begin + run.start * long : begin + run.start * long + len(part), across] = (
-                part
-            )
+        chunks = np.zeros(-(-len(cells) // long), dtype=bool)
+        chunks[(rows + start - begin) // long] = True
+        for first, end in runs(chunks, 1):
+            part = cells[first * long : end * long]
+            array[begin + first * long : begin + first * long + len(part), across] = part
 
     def put_table(self, name: str, table: pa.Table) -> None:
         """Replace a stored table."""
-        sink = pa.BufferOutputStream()
-        options = pa.ipc.IpcWriteOptions(compression="zstd")
-        with pa.ipc.new_stream(sink, table.schema, options=options) as stream:
-            stream.write_table(table)
-        data = np.frombuffer(sink.getvalue(), dtype=np.uint8)
+        data = packed(table)
         self._arrays.pop(f"tables/{name}", None)
         self._root.require_group("tables").create_array(
             name,
@@ -270,9 +273,12 @@ class Writer(Snapshot):
         sync(self._session.store.delete("/".join((key, "c", *map(str, index)))))
 
     def drop_table(self, name: str) -> None:
-        """Remove a stored table."""
-        del self._root[f"tables/{name}"]
-        self._arrays.pop(f"tables/{name}", None)
+        """Remove a stored table, with all its parts."""
+        for stored in [f"{name}.{part}" for part in self.parts(name)] or [name]:
+            del self._root[f"tables/{stored}"]
+            self._arrays.pop(f"tables/{stored}", None)
+        if self.parts(name):
+            self.set_attributes({PARTS: self.attributes[PARTS] | {name: []}})
 
     def restore_coordinates(self) -> None:
         """Write every coordinate anew from the axis and the labels, whatever is there."""
@@ -378,11 +384,3 @@ class Writer(Snapshot):
             array.resize(values.shape)
         if len(values) > have:
             array[have:] = values[have:]
-
-
-def _runs(numbers: np.ndarray) -> Iterator[range]:
-    """Return runs of neighbouring numbers, which are in order."""
-    breaks = np.flatnonzero(np.diff(numbers) > 1) + 1
-    for run in np.split(numbers, breaks):
-        if len(run):
-            yield range(int(run[0]), int(run[-1]) + 1)

@@ -22,8 +22,8 @@ from pipeline.derive.night_rates import (
 from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
 from pipeline.derive.uptake import daily_pattern
 from pipeline.products.event_blocks import Reader
-from pipeline.products.event_runs import runs
 from pipeline.products.event_store import DRAINAGE_COLUMNS
+from pipeline.runs import runs
 from pipeline.site.models import Horizon, Site
 
 Tables = dict[str, pd.DataFrame]

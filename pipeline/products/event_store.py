@@ -1,12 +1,15 @@
-"""Tables of events as they lie in the store: their columns and types, in order."""
+"""Tables of events as they lie in the store: columns and types, rows by tube, parts."""
 
 from __future__ import annotations
-
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+
+from pipeline.axis import DAY_S
+from pipeline.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
+from pipeline.state import Snapshot
+from pipeline.stored_tables import joined, rows_by_tube
 
 _TEXT, _WHEN, _REAL, _FLAG, _COUNT = (
     pa.string(),
@@ -161,22 +164,65 @@ def frame_of(table: pa.Table | None) -> pd.DataFrame:
     return frame
 
 
-def rows_by_tube(name: str, table: pa.Table | None) -> dict[str, pa.Table]:
-    """Return the rows of a stored table by tube; none where it is of another form.
-
-    A tube's rows follow each other, so that each part is a view.
-    """
-    if table is None or table.schema != SCHEMAS[name] or not table.num_rows:
+def stored_rows(name: str, table: pa.Table | None) -> dict[str, pa.Table]:
+    """Return the rows of a stored table by tube; none where it is of another form."""
+    if table is None or table.schema != SCHEMAS[name]:
         return {}
-    tubes = table["tube"].combine_chunks().dictionary_encode()
-    number = tubes.indices.to_numpy()
-    edges = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), len(number)]
     return {
-        tubes.dictionary[int(number[start])].as_py(): table.slice(start, stop - start)
-        for start, stop in pairwise(edges)
+        tube: rows[0] if len(rows) == 1 else whole_table(name, rows)
+        for tube, rows in rows_by_tube(table).items()
     }
 
 
 def whole_table(name: str, parts: list[pa.Table]) -> pa.Table:
     """Return the rows of all tubes, put together."""
     return pa.concat_tables([SCHEMAS[name].empty_table(), *parts]).combine_chunks()
+
+
+class TableParts:
+    """A large table by blocks of tubes that lie in the same chunks, and by spans of days.
+
+    Blocks are read when first asked for; only those of which a tube was given new rows are
+    written again.
+    """
+
+    def __init__(self, snapshot: Snapshot, name: str) -> None:
+        self._snapshot, self._name = snapshot, name
+        self._rows: dict[int, dict[str, pa.Table]] = {}
+        self._given: set[int] = set()
+
+    def rows(self, column: int, tube: str) -> pa.Table | None:
+        """Return the rows of a tube, by its column in the store; None where it has none."""
+        return self._block(column // CHUNK_TUBES).get(tube)
+
+    def give(self, column: int, tube: str, rows: pa.Table) -> None:
+        """Replace the rows of a tube; they are in order of ``day_s``."""
+        self._block(column // CHUNK_TUBES)[tube] = rows
+        self._given.add(column // CHUNK_TUBES)
+
+    def made(self) -> dict[str, pa.Table]:
+        """Return all parts of the blocks that were given new rows, by name."""
+        origin_s = self._snapshot.axis.origin_s
+        found = {}
+        for block in sorted(self._given):
+            rows = [rows for _, rows in sorted(self._rows[block].items())]
+            days = [(part["day_s"].to_numpy() - origin_s) // DAY_S for part in rows]
+            for span in range(-(-self._snapshot.days // CHUNK_DAYS_DAILY)):
+                ends = np.array([span, span + 1]) * CHUNK_DAYS_DAILY
+                cuts = [np.searchsorted(day, ends).tolist() for day in days]
+                cut = [part.slice(a, b - a) for part, (a, b) in zip(rows, cuts, strict=True)]
+                found[f"{block:05d}-{span:03d}"] = whole_table(self._name, cut)
+        return found
+
+    def _block(self, block: int) -> dict[str, pa.Table]:
+        """Return the rows of a block of tubes, by tube."""
+        if block not in self._rows:
+            parts = [part for part in self._snapshot.parts(self._name) if _of(part, block)]
+            tables = [self._snapshot.table(f"{self._name}.{part}") for part in parts]
+            rows = joined(tables) if tables else None
+            self._rows[block] = stored_rows(self._name, rows)
+        return self._rows[block]
+
+
+def _of(part: str, block: int) -> bool:
+    return part.startswith(f"{block:05d}-")

@@ -30,19 +30,28 @@ from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
 from pipeline.products.event_blocks import Reader
 from pipeline.products.event_drainage import texture_of, with_drainage
-from pipeline.products.event_runs import runs
-from pipeline.products.event_store import frame_of, rows_by_tube, table_of, whole_table
+from pipeline.products.event_store import (
+    TableParts,
+    frame_of,
+    stored_rows,
+    table_of,
+    whole_table,
+)
+from pipeline.runs import runs
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
 Days = NDArray[np.bool_]
-TABLES = ("fronts", "events", "event_depths", "uptake", "conductivity")
+WHOLE = ("fronts", "events", "event_depths", "conductivity")
+TABLES = (*WHOLE, "uptake")  # a row a day and sensor: in parts
 LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
 TRAIL_DAYS = 2  # after it: noise of the day after its start, and that day's last bend
 BRIDGE_DAYS = 30  # changed days nearer to each other are one run
 
 
-def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, pa.Table]:
+def events_step(
+    snapshot: Snapshot, site: Site, computed: Days
+) -> Mapping[str, pa.Table | Mapping[str, pa.Table]]:
     """Find the wetting events of every tube.
 
     Parameters
@@ -56,25 +65,30 @@ def events_step(snapshot: Snapshot, site: Site, computed: Days) -> Mapping[str, 
     Returns
     -------
     mapping of str to Table
-        Those of `TABLES`, in order of tube, time and depth.
+        Those of `TABLES`, in order of tube, time and depth; of ``uptake`` the parts that may
+        have changed.
     """
-    before = {name: rows_by_tube(name, snapshot.table(name)) for name in TABLES}
+    before = {name: stored_rows(name, snapshot.table(name)) for name in WHOLE}
+    uptake = TableParts(snapshot, "uptake")
     reader = Reader(snapshot)
-    parts: dict[str, list[pa.Table]] = {name: [] for name in TABLES}
+    parts: dict[str, list[pa.Table]] = {name: [] for name in WHOLE}
     for column, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda x: x[1]):
         profile = tube_profile(site, tube, snapshot.labels["depth"])
         if profile is None:
             continue
-        kept = {name: before[name][tube] for name in TABLES if tube in before[name]}
+        kept = {name: before[name][tube] for name in WHOLE if tube in before[name]}
         days = computed[column]
         if days.any():
-            old = {name: frame_of(kept.get(name)) for name in TABLES}
+            old = {name: frame_of(kept.get(name)) for name in WHOLE}
             made = _tube_events(reader, column, profile, days, old)
-            made = with_drainage(reader, site, (column, profile), days, made, old["uptake"])
+            days_before = frame_of(uptake.rows(column, tube))
+            made = with_drainage(reader, site, (column, profile), days, made, days_before)
+            uptake.give(column, tube, table_of("uptake", [made.pop("uptake")]))
             kept = {name: table_of(name, [frame]) for name, frame in made.items()}
         for name, rows in kept.items():
             parts[name].append(rows)
-    return {name: whole_table(name, parts[name]) for name in TABLES}
+    whole = {name: whole_table(name, parts[name]) for name in WHOLE}
+    return {**whole, "uptake": uptake.made()}
 
 
 def events_inputs(snapshot: Snapshot, site: Site) -> dict[str, str]:
