@@ -17,6 +17,7 @@ from pipeline.axis import DAY_S, TimeAxis
 from pipeline.calibrate.corrected import effective_parameters as corrections_of
 from pipeline.calibrate.effective import effective_parameters as calibration_of
 from pipeline.qc.effective import effective_parameters as tests_of
+from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Site
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 from pipeline.variables import SIGNALS
@@ -35,11 +36,12 @@ def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
         time. The empty tube name stands for the stations.
     """
     code: Segments = [(None, _json([(s.name, s.version) for s in TUBE_STEPS]))]
+    limits = resolve_limits(site)
     rules: dict[str, dict[str, Segments]] = {
         tube.tube: {
             "calibrate": calibration_of(site, tube.tube),
             "drift": corrections_of(site, tube.tube),
-            "qc": tests_of(site, tube.tube),
+            "qc": tests_of(site, tube.tube, limits),
             "derive": _products_of(site, tube.tube),
             "code": code,
         }

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
-from pipeline.stored_tables import put_parts
+from pipeline.stored_tables import PARTS
 
 # (state being prepared, site, days computed tonight (tube, day)) -> tables by name; of a table
 # that is kept in parts those that may have changed, by name too
@@ -80,12 +80,12 @@ def run_record_steps(
             continue
         tables = step.function(writer, site, days)
         for name in step.writes:
-            _keep(writer, name, tables[name])
+            keep_table(writer, name, tables[name])
     if known != versions:
         writer.set_attributes({"record_steps": versions})
 
 
-def _keep(writer: Writer, name: str, made: pa.Table | Mapping[str, pa.Table]) -> None:
+def keep_table(writer: Writer, name: str, made: pa.Table | Mapping[str, pa.Table]) -> None:
     """Store a table that came out otherwise than before, or those of its parts that did."""
     if not isinstance(made, pa.Table):
         put_parts(writer, name, made)
@@ -93,6 +93,34 @@ def _keep(writer: Writer, name: str, made: pa.Table | Mapping[str, pa.Table]) ->
     stored = writer.table(name)
     if stored is None or not stored.equals(made, check_metadata=True):
         writer.put_table(name, made)
+
+
+def put_parts(writer: Writer, name: str, tables: Mapping[str, pa.Table]) -> None:
+    """Replace some parts of a stored table by others; one without rows is not kept.
+
+    What is the same as stored is left alone.
+
+    Parameters
+    ----------
+    writer : Writer
+    name : str
+        Of the table.
+    tables : mapping of str to Table
+        By name of the part; parts are put together in the order of their names.
+    """
+    if writer.holds(f"tables/{name}"):
+        writer.drop_table(name)  # as stored before it was kept in parts
+    known = set(writer.parts(name))
+    for part, table in tables.items():
+        stored = writer.table(f"{name}.{part}") if part in known else None
+        if stored is not None and not table.num_rows:
+            writer.drop_table(f"{name}.{part}")
+        elif table.num_rows and (stored is None or not stored.equals(table)):
+            writer.put_table(f"{name}.{part}", table)
+    there = {part for part, table in tables.items() if table.num_rows}
+    if (parts := known - set(tables) | there) != known:
+        kept = writer.attributes.get(PARTS, {})
+        writer.set_attributes({PARTS: kept | {name: sorted(parts)}})
 
 
 def _changed(old: list[Any] | None, new: list[Any], tubes: list[str]) -> NDArray[np.bool_]:

@@ -27,7 +27,7 @@ from pipeline.state import Snapshot, Writer, icechunk
 from pipeline.store_sums import StoreSums
 from pipeline.store_sweep import sweep
 
-STORE_FORMAT = 1
+STORE_FORMAT = 2  # since 2 a large table is kept in parts
 # The table of states that were thinned out.
 THINNED = "thinned"
 _BRANCH = "main"
@@ -112,6 +112,8 @@ class SiteStore:
             writer = Writer(session, self.axis)
             if writer.attributes:
                 self._check(writer.attributes)
+                if writer.attributes["store_format"] < STORE_FORMAT:
+                    writer.set_attributes({"store_format": STORE_FORMAT})
             else:
                 writer.set_attributes(
                     {
@@ -320,17 +322,16 @@ class SiteStore:
 
     def _check(self, attributes: dict[str, Any]) -> None:
         expected = {
-            "store_format": STORE_FORMAT,
             "site": self.site,
             "origin_s": self.axis.origin_s,
             "interval_s": self.axis.interval_s,
         }
         form = attributes.get("store_format")
-        if isinstance(form, int) and form > STORE_FORMAT:
+        if not isinstance(form, int) or form > STORE_FORMAT:
             raise StoreError(
                 f"{self.address}: expected a store of format {STORE_FORMAT} or older, found "
-                f"{form}, which a newer percolog has written; install that one again. Nothing "
-                f"was changed"
+                f"{form!r}, which a newer percolog has written; install that one again. "
+                f"Nothing was changed"
             )
         for name, value in expected.items():
             found = attributes.get(name)

@@ -6,16 +6,11 @@ parts are one table, ordered by tube whatever the order in which tubes were firs
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from pipeline.state import Writer
 
 PARTS = "table_parts"  # attribute of a state: table → the names of its parts, sorted
 _OPTIONS = pa.ipc.IpcWriteOptions(compression="zstd")
@@ -65,31 +60,3 @@ def joined(parts: list[pa.Table]) -> pa.Table:
     runs = rows_by_tube(pa.concat_tables(parts))
     ordered = [run for tube in sorted(runs) for run in runs[tube]]
     return pa.concat_tables([parts[0].slice(0, 0), *ordered]).combine_chunks()
-
-
-def put_parts(writer: Writer, name: str, tables: Mapping[str, pa.Table]) -> None:
-    """Replace some parts of a stored table by others; one without rows is not kept.
-
-    What is the same as stored is left alone.
-
-    Parameters
-    ----------
-    writer : Writer
-    name : str
-        Of the table.
-    tables : mapping of str to Table
-        By name of the part; parts are put together in the order of their names.
-    """
-    if writer.holds(f"tables/{name}"):
-        writer.drop_table(name)  # as stored before it was kept in parts
-    known = set(writer.parts(name))
-    for part, table in tables.items():
-        stored = writer.table(f"{name}.{part}") if part in known else None
-        if stored is not None and not table.num_rows:
-            writer.drop_table(f"{name}.{part}")
-        elif table.num_rows and (stored is None or not stored.equals(table)):
-            writer.put_table(f"{name}.{part}", table)
-    there = {part for part, table in tables.items() if table.num_rows}
-    if (parts := known - set(tables) | there) != known:
-        kept = writer.attributes.get(PARTS, {})
-        writer.set_attributes({PARTS: kept | {name: sorted(parts)}})

@@ -32,11 +32,12 @@ def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     if not snapshot.holds("water/quality") or stop == start:
         return [_tube_row(tube.tube, [], 0, None) for tube in site.tubes]
     quality = snapshot.read("water/quality", start, stop)
+    by_tube = np.ascontiguousarray(quality.transpose(1, 0, 2))
     times = axis.seconds(start, stop)
     every = _steps_between_readings(site)
     rows = []
     for tube in site.tubes:
-        flags = quality[:, snapshot.labels["tube"].index(tube.tube)]
+        flags = by_tube[snapshot.labels["tube"].index(tube.tube)]
         read = flags != Quality.MISSING
         seen = np.flatnonzero(read.any(axis=1))
         if not len(seen):
@@ -44,7 +45,8 @@ def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
             continue
         span = -(-(int(seen[-1]) - int(seen[0]) + 1) // every.get(tube.tube, 1))
         due = span * int(read.any(axis=0).sum())
-        counts = np.bincount(flags[read], minlength=Quality.MISSING + 1).tolist()
+        counts = np.bincount(flags.ravel(), minlength=Quality.MISSING + 1).tolist()
+        counts[Quality.MISSING] = 0  # a cell where nothing was due has that flag too
         rows.append(_tube_row(tube.tube, counts, due, int(times[seen[-1]])))
     return rows
 

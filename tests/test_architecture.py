@@ -12,11 +12,12 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 
 # From the first to the last; a module imports its own layer and earlier ones.
 LAYERS = (
-    ("errors", "own_folder", "variables", "units", "axis", "compiled", "site"),
+    ("errors", "own_folder", "variables", "units", "axis", "compiled", "runs", "site"),
     (
         "cubes",
         "object_store",
         "state",
+        "stored_tables",
         "store",
         "store_sums",
         "store_sweep",

@@ -77,8 +77,10 @@ def same_bits(one, other):
             near, far = (state.table(name)["content"].to_pylist() for state in (one, other))
             assert [re.sub(rb"store = .*\n", b"", text) for text in far] == near
             continue
-        key = f"tables/{name}"
-        assert one.array(key)[:].tobytes() == other.array(key)[:].tobytes(), name
+        assert one.parts(name) == other.parts(name)
+        for stored in [f"{name}.{part}" for part in one.parts(name)] or [name]:
+            key = f"tables/{stored}"
+            assert one.array(key)[:].tobytes() == other.array(key)[:].tobytes(), stored
 
 
 def test_two_nights_are_bit_for_bit_those_of_a_local_store(reached, local, tmp_path):

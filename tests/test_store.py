@@ -9,7 +9,8 @@ import pytest
 
 from pipeline.axis import TimeAxis
 from pipeline.errors import LockedError, StoreError
-from pipeline.store import SiteStore
+from pipeline.record_step import put_parts
+from pipeline.store import STORE_FORMAT, SiteStore
 
 AXIS = TimeAxis(origin_s=1_000_000 * 3600, interval_s=3600)
 KEY = "readings/voltage"
@@ -99,7 +100,8 @@ def test_a_store_of_another_site_or_axis_is_refused(store, axis, site, told):
 HOLDER = """
 import sys
 from pipeline.axis import TimeAxis
-from pipeline.store import SiteStore
+from pipeline.record_step import put_parts
+from pipeline.store import STORE_FORMAT, SiteStore
 
 with SiteStore(sys.argv[1], TimeAxis(int(sys.argv[2]), 3600), "north").write():
     print("held", flush=True)
@@ -119,3 +121,38 @@ def test_a_second_writer_is_told_to_wait_and_a_dead_one_holds_nothing(store):
             other.kill()
     with store.write(wait_s=5) as writer:
         assert writer.steps == 48
+
+
+def parts_of(*tubes):
+    return {
+        f"0000{number}-000": pa.table({"tube": [tube]}) for number, tube in enumerate(tubes)
+    }
+
+
+def test_a_table_in_parts_is_one_table_to_its_readers(store):
+    with store.write() as writer:
+        put_parts(writer, "uptake", parts_of("B", "A", "C"))
+        writer.commit("in parts", {})
+    state = store.read()
+    assert state.tables() == ["ledger", "uptake"]
+    assert state.table("uptake")["tube"].to_pylist() == ["A", "B", "C"]
+    with store.write() as writer:
+        none = pa.table({"tube": pa.array([], pa.string())})
+        put_parts(writer, "uptake", {**parts_of("B"), "00001-000": none})
+        writer.commit("one less", {})
+    assert store.read().table("uptake")["tube"].to_pylist() == ["B", "C"]
+    with store.write() as writer:
+        writer.drop_table("uptake")
+        writer.commit("none", {})
+    assert store.read().table("uptake") is None
+    assert store.read().tables() == ["ledger"]
+
+
+def test_a_store_of_an_older_form_is_read_and_raised_when_written(store):
+    with store.write() as writer:
+        writer.set_attributes({"store_format": 1})
+        writer.commit("as it was", {})
+    assert store.read().table("ledger").num_rows == 1
+    with store.write() as writer:
+        writer.commit("a night", {})
+    assert store.read().attributes["store_format"] == STORE_FORMAT

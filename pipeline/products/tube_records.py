@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
@@ -18,7 +17,7 @@ from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_TUBES
 from pipeline.products.event_blocks import Reader
 from pipeline.qc.months import BLOCK_DAYS, daily_wave, record_noise
-from pipeline.qc.responses import AHEAD_S, BACK_S, find_responses
+from pipeline.qc.responses import AHEAD_S, BACK_S, response_columns
 from pipeline.qc.wall import LEAST_RAIN_MM
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -29,6 +28,7 @@ WATER, WARMTH, RAIN = (
     "readings/rain",
 )
 BACK_DAYS, AHEAD_DAYS = -(-BACK_S // DAY_S), -(-AHEAD_S // DAY_S)
+Columns = dict[str, NDArray]
 RAIN_BEFORE_S = 3 * 3600
 RESPONSES = pa.schema(
     [
@@ -84,12 +84,13 @@ def tube_records(
             blocks.append(part.blocks())
     names, origin = state.labels["tube"], state.axis.origin_s
     old = _stored(state, "tube_responses", RESPONSES)
-    gone = stale[_positions(old, names), (old["onset_s"].to_numpy() - origin) // DAY_S]
+    day = (old["onset_s"] - origin) // DAY_S
+    gone = stale[_positions(old["tube"], names), day]
     old_blocks = _stored(state, "tube_blocks", BLOCKS)
-    gone_blocks = stale_blocks[_positions(old_blocks, names), old_blocks["block"].to_numpy()]
+    gone_blocks = stale_blocks[_positions(old_blocks["tube"], names), old_blocks["block"]]
     return {
-        "tube_responses": _table([old[~gone], *responses], names, "onset_s", RESPONSES),
-        "tube_blocks": _table([old_blocks[~gone_blocks], *blocks], names, "block", BLOCKS),
+        "tube_responses": _table(_less(old, gone), responses, names, "onset_s", RESPONSES),
+        "tube_blocks": _table(_less(old_blocks, gone_blocks), blocks, names, "block", BLOCKS),
     }
 
 
@@ -152,21 +153,20 @@ class _Part:
         depths = np.array(labels["depth"], dtype=np.float64)
         return np.repeat(tubes, depths.size), np.tile(depths, tubes.size)
 
-    def responses(self) -> pd.DataFrame:
+    def responses(self) -> Columns:
         """Return the responses that begin on the days from ``first`` to ``stop``."""
         per_day, interval_s = self.state.axis.steps_per_day, self.state.axis.interval_s
         skip = self.days[0]
         begin, end = ((day - skip) * per_day for day in (self.first, self.stop))
-        found = find_responses(self.water, interval_s, begin, end)
-        step = found["step"].to_numpy() + skip * per_day
+        found = response_columns(self.water, interval_s, begin, end)
+        step = found["step"] + skip * per_day
         tubes, depths = self.sensors
-        sensor = found["sensor"].to_numpy()
-        return found.assign(
-            tube=tubes[sensor],
-            depth_m=depths[sensor],
-            onset_s=self.state.axis.origin_s + step * interval_s,
-            rain_mm=self._rain_before(step),
-        )
+        return found | {
+            "tube": tubes[found["sensor"]],
+            "depth_m": depths[found["sensor"]],
+            "onset_s": self.state.axis.origin_s + step * interval_s,
+            "rain_mm": self._rain_before(step),
+        }
 
     def _rain_before(self, step: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the rain of three hours before each step and one after [mm].
@@ -188,7 +188,7 @@ class _Part:
         unsure = ~np.isfinite(window).all(axis=1) & (total < LEAST_RAIN_MM)
         return np.where(unsure, np.nan, total)
 
-    def blocks(self) -> pd.DataFrame:
+    def blocks(self) -> Columns:
         """Return noise and daily wave of the sensors over the block, where either is known."""
         interval_s = self.state.axis.interval_s
         tubes, depths = self.sensors
@@ -196,17 +196,16 @@ class _Part:
         wave = np.full((2, noise.size), np.nan)
         if self.state.holds(WARMTH):
             wave = daily_wave(self._whole_block(self._read(WARMTH)), interval_s)
-        table = pd.DataFrame(
-            {
-                "tube": tubes,
-                "depth_m": depths,
-                "block": self.block,
-                "noise": noise,
-                "wave_cosine": wave[0],
-                "wave_sine": wave[1],
-            }
-        )
-        return table[np.isfinite(noise) | np.isfinite(wave[0])]
+        columns = {
+            "tube": tubes,
+            "depth_m": depths,
+            "block": np.full(noise.size, self.block),
+            "noise": noise,
+            "wave_cosine": wave[0],
+            "wave_sine": wave[1],
+        }
+        told = np.isfinite(noise) | np.isfinite(wave[0])
+        return {name: values[told] for name, values in columns.items()}
 
     def _whole_block(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the block's part of what was read; days not there yet are empty.
@@ -250,29 +249,35 @@ def _first_gauge(state: Snapshot, first: int, stop: int) -> NDArray[np.float64] 
     return rain[:, told[0]].astype(np.float64) if told.size else None
 
 
-def _stored(state: Snapshot, name: str, schema: pa.Schema) -> pd.DataFrame:
-    """Return a table of the night before, empty where there is none."""
+def _stored(state: Snapshot, name: str, schema: pa.Schema) -> Columns:
+    """Return the columns of a table of the night before, empty where there is none."""
     table = state.table(name)
-    return (schema.empty_table() if table is None else table).to_pandas()
+    rows = (schema.empty_table() if table is None else table).to_pandas()
+    return {column: rows[column].to_numpy() for column in schema.names}
 
 
-def _positions(rows: pd.DataFrame, names: list[str]) -> NDArray[np.intp]:
+def _positions(tubes: NDArray[np.object_], names: list[str]) -> NDArray[np.intp]:
     """Return the position of each row's tube."""
-    positions: NDArray[np.intp] = pd.Index(names, dtype=object).get_indexer(
-        pd.Index(rows["tube"], dtype=object)
-    )
-    return positions
+    place = {name: at for at, name in enumerate(names)}
+    return np.array([place[tube] for tube in tubes], dtype=np.intp)
+
+
+def _less(rows: Columns, gone: NDArray[np.bool_]) -> Columns:
+    """Return rows without those that are made anew."""
+    return {name: values[~gone] for name, values in rows.items()}
 
 
 def _table(
-    parts: list[pd.DataFrame], names: list[str], then: str, schema: pa.Schema
+    kept: Columns, made: list[Columns], names: list[str], then: str, schema: pa.Schema
 ) -> pa.Table:
-    """Return parts as one table, ordered by tube, depth and ``then``."""
-    filled = [part[schema.names] for part in parts if len(part)]
-    if not filled:
-        return schema.empty_table()
-    rows = pd.concat(filled, ignore_index=True)
-    rows = rows.assign(_tube=_positions(rows, names))
-    rows = rows.sort_values(["_tube", "depth_m", then], kind="stable")
-    table = pa.Table.from_pandas(rows[schema.names], schema=schema, preserve_index=False)
-    return table.replace_schema_metadata(None)
+    """Return rows of before and new ones as a table, ordered by tube, depth and ``then``."""
+    parts = [kept, *made]
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in schema.names}
+    tube = _positions(columns["tube"], names)
+    order = np.lexsort((columns[then], columns["depth_m"], tube))
+    # A number that is not known is null, as pandas has it: null equals itself.
+    arrays = [
+        pa.array(columns[field.name][order], from_pandas=True).cast(field.type)
+        for field in schema
+    ]
+    return pa.Table.from_arrays(arrays, schema=schema)

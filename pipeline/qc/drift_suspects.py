@@ -134,9 +134,11 @@ def _suspect(kind: str, day: NDArray[np.int64], values: Floats) -> Suspect | Non
     if day.size < LEAST_VALUES:
         return None
     slope = theil_sen_slope(day / YEAR_DAYS, values)
-    p = mann_kendall(values).p
     change = abs(slope) * (day[-1] - day[0]) / YEAR_DAYS
-    if not (p <= LARGEST_P and abs(slope) >= LEAST_SLOPE and change >= LEAST_CHANGE):
+    if not (abs(slope) >= LEAST_SLOPE and change >= LEAST_CHANGE):
+        return None
+    p = mann_kendall(values).p
+    if not p <= LARGEST_P:
         return None
     return Suspect(kind, slope, p, int(day.size), int(day[0]), int(day[-1]))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from pipeline.qc.plan import Cadence, sensor_cadences, sensor_plateau
@@ -12,30 +13,37 @@ from pipeline.qc.spans import (
     visit_window,
     visits_at,
 )
-from pipeline.site.limits import resolve_limits
-from pipeline.site.models import QcLimits, Site
+from pipeline.site.limits import Key, resolve_limits
+from pipeline.site.models import QcLimits, Site, Wire
 from pipeline.variables import SIGNALS
 
+# Logged at stations, for tests of every tube.
+_OF_ALL = ("rain", "supply_voltage", "air_temperature")
 # What holds from one UTC second until before another, in words.
 Span = tuple[int, int, str]
 
 
-def effective_parameters(site: Site, tube: str) -> list[tuple[int | None, str]]:
+def effective_parameters(
+    site: Site, tube: str, limits: Mapping[Key, QcLimits] | None = None
+) -> list[tuple[int | None, str]]:
     """Return the dated parameters of a tube's quality tests.
 
     As `pipeline.calibrate.effective.effective_parameters`: rising UTC seconds (None: since
     ever), each with a canonical JSON of all that decides the tests from then on. Visits and
-    decisions are in it while they hold, so that one more changes its own time only.
+    decisions are in it while they hold, so that one more changes its own time only. ``limits``
+    are those of `resolve_limits`, by who asks for many tubes.
     """
+    if limits is None:
+        limits = resolve_limits(site)
     depths = sorted(
         {w.depth_m for w in site.wiring if w.tube == tube and w.depth_m is not None}
     )
-    limits = resolve_limits(site)
     cadences = {depth: sensor_cadences(site, tube, depth) for depth in depths}
     spans = {depth: _spans(site, tube, depth, limits[tube, depth]) for depth in depths}
     starts = {c.start_s for found in cadences.values() for c in found if c.start_s is not None}
     starts |= {edge for found in spans.values() for span in found for edge in span[:2]}
-    fixed = {depth: _fixed(site, tube, depth, limits[tube, depth]) for depth in depths}
+    wires = [w for w in site.wiring if w.tube == tube or w.quantity in _OF_ALL]
+    fixed = {depth: _fixed(site, tube, depth, limits[tube, depth], wires) for depth in depths}
     result: list[tuple[int | None, str]] = []
     for start_s in (None, *sorted(starts)):
         state = {
@@ -52,14 +60,16 @@ def effective_parameters(site: Site, tube: str) -> list[tuple[int | None, str]]:
     return result
 
 
-def _fixed(site: Site, tube: str, depth_m: float, limits: QcLimits) -> dict[str, Any]:
-    """Return what holds for a sensor at all times."""
+def _fixed(
+    site: Site, tube: str, depth_m: float, limits: QcLimits, wires: list[Wire]
+) -> dict[str, Any]:
+    """Return what holds for a sensor at all times; ``wires``: its tube's and the gauges'."""
     stations = sorted(
         {
             (w.source, w.quantity, str(w.start), str(w.until))
-            for w in site.wiring
+            for w in wires
             if (w.tube == tube and w.depth_m == depth_m and w.quantity in SIGNALS)
-            or w.quantity in ("rain", "supply_voltage", "air_temperature")
+            or w.quantity in _OF_ALL
         }
     )
     by_fall = tells_frost_by_fall(site, tube, limits)

@@ -62,6 +62,13 @@ def find_responses(
         ``half_h``, hours from the peak until half of the rise is gone, NaN if it is not within
         a day; ``kept``, the least share of the rise that was left in the day after the peak.
     """
+    return pd.DataFrame(response_columns(water, interval_s, first, stop))
+
+
+def response_columns(
+    water: NDArray[np.floating], interval_s: int, first: int, stop: int
+) -> dict[str, NDArray]:
+    """Return the columns of `find_responses`: the many small tables of a record cost more."""
     values = np.asarray(water)
     sensors = values.shape[1]
     most = ((stop - first) * interval_s + NOISE_S) // QUIET_S + 2
@@ -72,9 +79,13 @@ def find_responses(
     )
     spans[-1] = max(1, spans[-1])
     count = _search(values, first, stop, spans, interval_s / HOUR_S, found)
-    table = pd.DataFrame(found[:count], columns=list(RESPONSE_COLUMNS))
-    table = table.astype({"sensor": np.int64, "step": np.int64})
-    return table.drop_duplicates(["sensor", "step"], ignore_index=True)
+    found = found[:count]
+    # One onset may be found from several readings that stand out.
+    found = found[
+        np.sort(np.unique(found[:, 0] * len(values) + found[:, 1], return_index=True)[1])
+    ]
+    columns = dict(zip(RESPONSE_COLUMNS, found.T, strict=True))
+    return columns | {name: columns[name].astype(np.int64) for name in ("sensor", "step")}
 
 
 @kernel

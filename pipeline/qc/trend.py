@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,6 +103,18 @@ def _pairs(x: Floats, y: Floats) -> tuple[tuple[Floats, Floats], tuple[Floats, F
         raise ValueError(
             f"a trend: expected at most {MOST_VALUES} values, found {known.sum()}"
         )
-    first, second = np.triu_indices(int(known.sum()), k=1)
+    count = int(known.sum())
+    first, second = _few_places(count) if count <= _FEW_VALUES else _places(count)
     x, y = x[known], y[known]
     return (x[first], y[first]), (x[second], y[second])
+
+
+def _places(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the places of the earlier and the later value of all pairs."""
+    first, second = np.triu_indices(count, k=1)
+    return first, second
+
+
+# A site's sensors have series of the same few lengths; kept is at most 20 MB.
+_FEW_VALUES = 200
+_few_places = lru_cache(maxsize=64)(_places)

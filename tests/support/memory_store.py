@@ -16,6 +16,7 @@ import pyarrow as pa
 
 from pipeline.axis import TimeAxis
 from pipeline.cubes import DAY, SPECS, TIME
+from pipeline.stored_tables import PARTS, joined
 
 
 class MemoryArray(np.ndarray):
@@ -37,6 +38,7 @@ class MemoryState:
         }
         self.arrays: dict[str, np.ndarray] = {}
         self.tables: dict[str, pa.Table] = {}
+        self.attributes: dict[str, Any] = {}
         self.has_changed = False
 
     @property
@@ -45,8 +47,8 @@ class MemoryState:
         return self.steps // self.axis.steps_per_day
 
     def holds(self, key: str) -> bool:
-        """Tell whether an array exists."""
-        return key in self.arrays
+        """Tell whether an array, or a table, exists."""
+        return key in self.arrays or key.removeprefix("tables/") in self.tables
 
     def array(self, key: str) -> MemoryArray:
         """Return an array."""
@@ -60,7 +62,12 @@ class MemoryState:
 
     def table(self, name: str) -> pa.Table | None:
         """Return a table, or None."""
-        return self.tables.get(name)
+        parts = [self.tables[f"{name}.{part}"] for part in self.parts(name)]
+        return joined(parts) if parts else self.tables.get(name)
+
+    def parts(self, name: str) -> list[str]:
+        """Return the parts of a table."""
+        return list(self.attributes.get(PARTS, {}).get(name, []))
 
     def extend(self, steps: int) -> None:
         """Lengthen the time axis, to whole days."""
@@ -88,6 +95,16 @@ class MemoryState:
     def put_table(self, name: str, table: pa.Table) -> None:
         """Replace a table."""
         self.tables[name] = table
+        self.has_changed = True
+
+    def drop_table(self, name: str) -> None:
+        """Remove a table, or a part of one."""
+        del self.tables[name]
+        self.has_changed = True
+
+    def set_attributes(self, values: dict[str, Any]) -> None:
+        """Set attributes of the state."""
+        self.attributes |= values
         self.has_changed = True
 
     def changed(self) -> bool:
