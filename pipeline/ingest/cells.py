@@ -31,10 +31,11 @@ WINDOW_TIME_CHUNKS, WINDOW_TUBE_CHUNKS = 2, 10
 
 @dataclass(frozen=True)
 class Held:
-    """What some cells of a window held; ``index`` counts the cells of the window."""
+    """What some cells of a window held; ``index`` counts the cells of its ``columns``."""
 
     quantity: str
     window: tuple[int, int]
+    columns: slice
     index: NDArray[np.int64]
     value: NDArray[np.float32]
     offset_s: NDArray[np.int32]
@@ -46,7 +47,7 @@ class CellWriter:
     def __init__(self, writer: Writer, ledger: Ledger, superseded: Superseded) -> None:
         self._writer, self._ledger, self._superseded = writer, ledger, superseded
         self._pending: dict[str, list[Readings]] = {}
-        self._touched: dict[str, set[tuple[int, int]]] = {}
+        self._touched: dict[str, dict[tuple[int, int], slice]] = {}
         self._span = WINDOW_TIME_CHUNKS * CHUNK_DAYS * writer.axis.steps_per_day
 
     def gather(self, quantity: str, readings: list[Readings]) -> None:
@@ -104,23 +105,29 @@ class CellWriter:
         hit = np.isin(file, doomed)
         if not hit.any():
             return []
-        self._touched.setdefault(quantity, set()).add(window)
         at = np.flatnonzero(hit.reshape(*hit.shape[:2], -1).any(axis=(0, 2)))
         inside = _whole_chunks(int(at[0]), int(at[-1]), hit.shape[1])
         narrow = slice(columns.start + inside.start, columns.start + inside.stop)
+        self._touch(quantity, window, narrow)
         held, emptied = {}, hit[:, inside]
         for suffix in ("", "_file", "_line", "_offset_s"):
             cells = self._writer.read(key + suffix, start, stop, narrow)
             held[suffix] = cells[emptied]
             cells[emptied] = SPECS[key + suffix].fill
             self._writer.write(key + suffix, start, cells, narrow)
-        index = np.flatnonzero(hit)
-        return [Held(quantity, window, index, held[""], held["_offset_s"])]
+        index = np.flatnonzero(emptied)
+        return [Held(quantity, window, narrow, index, held[""], held["_offset_s"])]
+
+    def _touch(self, quantity: str, window: tuple[int, int], columns: slice) -> None:
+        """Remember what was written: of a window the columns from first to last."""
+        windows = self._touched.setdefault(quantity, {})
+        known = windows.get(window, columns)
+        windows[window] = slice(min(known.start, columns.start), max(known.stop, columns.stop))
 
     def no_longer(self, held: Held) -> pd.DataFrame:
         """Return the readings that their cells do not hold any more, as labelled rows."""
-        start, stop, columns = self._bounds(held.quantity, held.window)
-        key = f"readings/{held.quantity}"
+        start, stop, _ = self._bounds(held.quantity, held.window)
+        key, columns = f"readings/{held.quantity}", held.columns
         value = self._writer.read(key, start, stop, columns)
         offset_s = self._writer.read(f"{key}_offset_s", start, stop, columns)
         same = (value.reshape(-1)[held.index] == held.value) & (
@@ -150,8 +157,8 @@ class CellWriter:
         tubes = np.zeros((len(writer.labels["tube"]), writer.days), dtype=bool)
         stations = np.zeros((len(writer.labels["station"]), writer.days), dtype=bool)
         for quantity, windows in self._touched.items():
-            for window in sorted(windows):
-                start, stop, columns = self._bounds(quantity, window)
+            for window, columns in sorted(windows.items()):
+                start, stop, _ = self._bounds(quantity, window)
                 key = f"readings/{quantity}"
                 differs = self._differs(key, start, stop, columns, before)
                 differs |= self._differs(f"{key}_offset_s", start, stop, columns, before)
@@ -210,13 +217,13 @@ class CellWriter:
         self, quantity: str, window: tuple[int, int], readings: Readings, ranks: Ranks
     ) -> None:
         """Merge readings that all fall into one window, reading only the chunks they touch."""
-        self._touched.setdefault(quantity, set()).add(window)
         start, stop, columns = self._bounds(quantity, window)
         if quantity not in STATION_QUANTITIES:
             depths = len(self._writer.labels["depth"])
             first, last = int(readings.column.min()), int(readings.column.max())
             wide = _whole_chunks(first // depths, last // depths, columns.stop)
             columns = slice(max(columns.start, wide.start), wide.stop)
+        self._touch(quantity, window, columns)
         chunk = CHUNK_DAYS * self._writer.axis.steps_per_day
         start = max(start, int(readings.step.min()) // chunk * chunk)
         stop = min(stop, (int(readings.step.max()) // chunk + 1) * chunk)
