@@ -1,9 +1,9 @@
-"""Drainage of nights freed of what they lose besides: laws of conductivity with one offset.
+"""Drainage of nights freed of what they lose besides: laws of nights with one offset.
 
 What a tube loses in a night is drainage past its sensors and, in all of them alike, water
 that goes from the first sensor's soil into the dry soil above, which no sensor sees. It is
-told from drainage as what sensors lose in common beyond the conductivity that all nights
-together show.
+told from drainage as what sensors lose in common beyond the laws that all nights together
+show: of flux (`pipeline.derive.flux_laws`), and of conductivity alone where there are none.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
+from pipeline.derive.flux_laws import flux_laws, flux_rates
 from pipeline.derive.uptake import UNSEEN_MM_D
 
 Floats = NDArray[np.float64]
@@ -126,16 +127,20 @@ def common_loss(laws: Laws, nights: Nights) -> Floats:
 
     A night of which no sensor with a law has a rate has the offset of the laws.
     """
-    by_law = law_rates(laws, nights)
+    return _in_common(law_rates(laws, nights), nights, laws.offset)
+
+
+def _in_common(by_law: Floats, nights: Nights, offset: float) -> Floats:
+    """Return what sensors lose in common beyond the rates by any law, (night,), [mm d-1]."""
     over = nights.rate - by_law
     weight = 1.0 / (nights.noise**2 + LAW_MM_D**2 + (LAW_SHARE * by_law) ** 2)
     weight = np.where(np.isfinite(over), weight, 0.0)
     over = np.where(np.isfinite(over), over, 0.0)
     before = 1.0 / COMMON_MM_D**2
     far = weight
-    common = np.full(over.shape[1], laws.offset)
+    common = np.full(over.shape[1], offset)
     for _ in range(4):
-        common = ((far * over).sum(axis=0) + before * laws.offset) / (far.sum(axis=0) + before)
+        common = ((far * over).sum(axis=0) + before * offset) / (far.sum(axis=0) + before)
         far = weight / np.maximum(1.0, np.abs(over - common) * np.sqrt(weight) / FAR)
     return common
 
@@ -154,14 +159,14 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
     -------
     DataFrame
         With ``drainage_mm_d``: the rate of the night less what sensors lose in common, drawn
-        towards the law by as much as noise outweighs what a law may be wrong by; in a night
-        without a rate the law, off by as much as in the nights before and after. Without a law
-        the rate itself. ``drainage_error`` is its standard uncertainty [mm d-1].
+        towards its law by as much as noise outweighs what a law may be wrong by; in a night
+        without a rate the law, off by as much as in the nights before and after. Without any
+        law the rate itself. ``drainage_error`` is its standard uncertainty [mm d-1].
     """
     nights = nights_of(pattern)
     laws = laws or conductivity_laws(nights)
-    own = nights.rate - common_loss(laws, nights)
-    by_law = law_rates(laws, nights)
+    by_law, offset = _best_law(nights, laws)
+    own = nights.rate - _in_common(by_law, nights, offset)
     room = OWN_MM_D**2 + (OWN_SHARE * by_law) ** 2
     share = room / (room + nights.noise**2 + NIGHT_MM_D**2)
     beyond = share * (own - by_law)
@@ -169,7 +174,7 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
         known = np.isfinite(row)
         if known.any():
             beyond[k] = np.interp(nights.night_s, nights.night_s[known], row[known])
-    lawless = ~np.isfinite(laws.slope)[:, None]
+    lawless = ~np.isfinite(by_law).any(axis=1, keepdims=True)
     rates = np.where(lawless, own, by_law + beyond)
     noise = np.where(lawless, 1.0, share) * nights.noise
     squares = RATE_MM_D**2 + (RATE_SHARE * rates) ** 2 + np.nan_to_num(noise) ** 2
@@ -178,6 +183,21 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
         [_long(name, values, nights) for name, values in columns.items()], axis=1
     )
     return pattern.join(found, on=["depth_m", "night_s"])
+
+
+def _best_law(nights: Nights, laws: Laws) -> tuple[Floats, float]:
+    """Return the rates by laws of flux, (depth, night), and their offset [mm d-1].
+
+    By conductivity alone where a sensor, or the one below it in that night, has none.
+    """
+    alone = law_rates(laws, nights)
+    fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water)
+    if fluxes is None:
+        return alone, laws.offset
+    seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
+    within = nights.water <= seen[:, None] + BEYOND
+    rates = flux_rates(fluxes, nights.water)
+    return np.where(np.isfinite(rates) & within, rates, alone), fluxes.offset
 
 
 def held_error_mm(below_first_m: float) -> float:
