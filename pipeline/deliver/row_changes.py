@@ -11,6 +11,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 
 from pipeline.deliver.changes import Change, mean_and_largest, minute
+from pipeline.derive.conductivity import class_of
 
 # Words and instants say which row it is, but for those that are a result.
 _RESULTS = ("verdict", "rating", "until_time", "unit")
@@ -52,7 +53,13 @@ def _names_a_row(rows: pd.DataFrame, column: str) -> bool:
 
 
 def _numbered(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
-    """Return rows with a number that tells those of one name apart, in their order."""
+    """Return rows with a number that tells those of one name apart.
+
+    Classes of water content have that of the class, which stays when another comes or goes;
+    all others are counted in their order.
+    """
+    if {"conductivity", "soil_water_content"} <= set(rows):
+        return rows.assign(number=class_of(rows["soil_water_content"].to_numpy(np.float64)))
     return rows.assign(number=rows.groupby(keys, dropna=False).cumcount())
 
 

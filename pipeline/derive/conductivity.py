@@ -131,11 +131,17 @@ def field_conductivity(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.Da
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
+def class_of(water_content: Floats) -> NDArray[np.int64]:
+    """Return the number of the class that each water content [m3 m-3] lies in."""
+    number: NDArray[np.int64] = np.floor(water_content / CLASS_WIDTH).astype(np.int64)
+    return number
+
+
 def _of_sensor(k: int, nights: Nights, own: Floats, laws: Laws) -> pd.DataFrame:
     """Return the classes of one sensor, from its nights with a rate."""
     known = np.isfinite(own[k])
     theta, rate, noise = nights.water[k, known], own[k, known], nights.noise[k, known]
-    number = np.floor(theta / CLASS_WIDTH).astype(np.int64)
+    number = class_of(theta)
     found = []
     for one in np.unique(number):  # a few dozen classes
         here = number == one

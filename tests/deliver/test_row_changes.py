@@ -77,3 +77,30 @@ def test_rows_of_one_name_are_told_apart_by_their_order(compare):
     assert compare(classes, moved) == [
         "rows conductivity, tube T1, 10 cm: 1 changed, mean +1, largest +1"
     ]
+
+
+def test_classes_of_water_content_are_held_against_the_same_class(compare):
+    old = pd.DataFrame(
+        {
+            "tube_id": "T1",
+            "depth": 0.1,
+            "soil_water_content": [0.2051, 0.2149, 0.2251],
+            "conductivity": [1.0, 2.0, 4.0],
+            "nights": [5, 6, 7],
+        }
+    )
+    drier = pd.DataFrame(
+        {
+            "tube_id": "T1",
+            "depth": 0.1,
+            "water_content": 0.195,
+            "conductivity": 0.5,
+            "nights": 4,
+        },
+        index=[0],
+    )
+    new = pd.concat([drier, old.assign(conductivity=[1.0, 2.5, 4.0])], ignore_index=True)
+    assert compare(old, new) == [
+        "rows conductivity, tube T1, 10 cm: 1 changed, mean +0.5, largest +0.5",
+        "rows row, tube T1, 10 cm: 1 new",
+    ]
