@@ -93,7 +93,7 @@ def test_classes_of_water_content_are_held_against_the_same_class(compare):
         {
             "tube_id": "T1",
             "depth": 0.1,
-            "water_content": 0.195,
+            "soil_water_content": 0.195,
             "conductivity": 0.5,
             "nights": 4,
         },
