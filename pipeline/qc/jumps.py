@@ -28,6 +28,19 @@ STEP_DRIFT_PART, STEP_DRIFT_NOISE = 0.2, 3.0
 SLOPE_SIDE, SLOPE_PART, SLOPE_NOISE = 6, 0.6, 1.0
 SLOPE_AT_ONCE, SLOPE_AT_ONCE_NOISE = 0.05, 2.5
 SLOPE_REST_PART, SLOPE_REST_NOISE = 0.05, 2.0
+# A jump that nothing leads up to and nothing follows, where one side soon leaves its level: in
+# the two readings before it and the three after the record moves no more than this part of it.
+SHARP_PART, SHARP_NOISE = 0.1, 3.0
+# Upwards less: water that soaks in goes on, or drains from the first reading on.
+SHARP_UP_PART, SHARP_UP_NOISE = 0.05, 2.5
+SHARP_FOLLOWS = 3  # readings after it
+SHARP_BACK = 0.5  # part of it that may come back by then
+# Part of a jump up that is above all of so many readings before it: soil that thaws comes back
+# to where it was.
+SHARP_NEW, SHARP_LATELY = 0.5, 6
+# Water comes by the sensor above, or from the one below: that one has risen by this part in
+# the hours before.
+PASSED_PART, PASSED_NOISE, PASSED_SIDE = 0.2, 4.0, 6
 DRY, WET, UNKNOWN = 0, 1, 2  # of the rain logged in the day before
 
 
@@ -134,8 +147,125 @@ def step_on_slope(
 
 
 @kernel
+def mean_of_all(x: Floats, first: int, count: int, stride: int) -> float:  # pragma: no cover
+    """Return the mean of readings at a stride; NaN where one is missing."""
+    total = 0.0
+    for j in range(count):
+        i = first + j * stride
+        if not 0 <= i < x.size:
+            return np.nan
+        total += x[i]
+    return total / count
+
+
+@kernel
+def soaks_in(x: Floats, i: int, stride: int, noise: float) -> bool:  # pragma: no cover
+    """Tell whether a jump up looks like a storm's water: led up to, going on, or draining.
+
+    A step of the instrument changes neither what the soil did before it nor what it does
+    after; water that fills the top soil within an hour runs on, or leaves it at once. Where a
+    reading that would tell is missing, it does not.
+    """
+    most = SHARP_UP_PART * (x[i] - x[i - stride]) + SHARP_UP_NOISE * noise
+    leads = x[i - stride] - mean_of_all(x, i - 3 * stride, 2, stride)
+    goes_on = mean_of_all(x, i + stride, 3, stride) - x[i]
+    before = mean_of_all(x, i - 4 * stride, 2, stride) - mean_of_all(
+        x, i - 2 * stride, 2, stride
+    )
+    after = mean_of_all(x, i, 2, stride) - mean_of_all(x, i + 2 * stride, 2, stride)
+    return leads > most or goes_on > most or after - before > most
+
+
+@kernel
+def sharp_step(
+    x: Floats, i: int, stride: int, limit: float, noise: float
+) -> float:  # pragma: no cover
+    """Return the height of a jump that nothing leads up to and nothing follows; 0: none.
+
+    Only the readings next to it count, so that rain, roots or frost some hours away hide it
+    not. Down: drainage and freezing go on, and soil that rose lately falls by no more than it
+    rose. Up: to where the record was not in the hours before, as it is when
+    soil thaws.
+    """
+    jump = x[i] - x[i - stride]
+    size = abs(jump)
+    if not size > limit:
+        return 0.0
+    way = 1.0 if jump > 0.0 else -1.0
+    leads = way * (x[i - stride] - mean_of_all(x, i - 3 * stride, 2, stride))
+    follows = way * (mean_of_all(x, i + stride, SHARP_FOLLOWS, stride) - x[i])
+    most_led = SHARP_PART * size + SHARP_NOISE * noise
+    if way < 0.0:
+        most = SHARP_PART * size + SHARP_UP_NOISE * noise
+        for j in range(1, SHARP_FOLLOWS + 1):
+            rose = x[i - j * stride] - x[i - (j + 1) * stride] if i >= (j + 1) * stride else 0.0
+            if rose > SHARP_BACK * size:
+                return 0.0
+        sharp = leads <= most_led and -SHARP_BACK * size <= follows <= most
+        return jump if sharp else 0.0
+    most = SHARP_UP_PART * size + SHARP_UP_NOISE * noise
+    least = -SHARP_PART * size - SHARP_UP_NOISE * noise
+    if not (leads <= most_led and least <= follows <= most):
+        return 0.0
+    for j in range(1, min(SHARP_LATELY, i // stride) + 1):
+        if x[i] - x[i - j * stride] < SHARP_NEW * size:
+            return 0.0
+    return jump
+
+
+@kernel
+def rose_beside(
+    other: Floats, i: int, stride: int, size: float, noise: float
+) -> int:  # pragma: no cover
+    """Return 1 if another sensor rose by part of a jump around it, 0 if not, -1: unknown."""
+    first, last = i - PASSED_SIDE * stride, i + stride
+    if first < 0 or last >= other.size:
+        return -1
+    lowest, most = np.inf, PASSED_PART * size + PASSED_NOISE * noise
+    for j in range(first, last + stride, stride):
+        if other[j] != other[j]:
+            return -1
+        if other[j] - lowest > most:
+            return 1
+        lowest = min(lowest, other[j])
+    return 0
+
+
+@kernel
+def is_step(
+    series: NDArray[np.float64],
+    around: tuple[int, int, int],
+    at: tuple[int, int],
+    limit: float,
+    noise: float,
+    rain: int,
+) -> bool:  # pragma: no cover
+    """Tell whether the record steps at a reading; ``at`` is its place and the stride."""
+    x, i, stride = series[around[0]], at[0], at[1]
+    jump = x[i] - x[i - stride]
+    height = step_height(x, i, stride, limit, noise)
+    if height == 0.0:
+        height = step_on_slope(x, i, stride, limit, noise)
+    if height < 0.0 or (height > 0.0 and rain == DRY):
+        return True
+    if height > 0.0 and abs(jump) >= STEP_CLEAR * height - STEP_CLEAR_NOISE * noise:
+        if not soaks_in(x, i, stride, noise):
+            return True
+    if sharp_step(x, i, stride, limit, noise) == 0.0:
+        return False
+    if jump < 0.0 or rain == DRY:
+        return True
+    # Unless it is known to be dry, only where no water is on its way: the sensor above saw
+    # none, and the one below, if it tells, does not rise with a water table.
+    if around[1] < 0 or rose_beside(series[around[1]], i, stride, jump, noise) != 0:
+        return False
+    return around[2] < 0 or rose_beside(series[around[2]], i, stride, jump, noise) < 1
+
+
+@kernel
 def steps_of_run(
-    x: Floats,
+    series: NDArray[np.float64],
+    around: tuple[int, int, int],
     run: Integers,
     first: int,
     thresholds: tuple[float, float],
@@ -146,8 +276,11 @@ def steps_of_run(
     """Suspect readings at which the record jumps and stays.
 
     A jump up may be a front, and is none of these then: it is a step after a dry day, or if
-    nearly all of it is in its one reading. ``rain`` tells what is known of the day before.
+    nearly all of it is in its one reading and it does not soak in. ``around`` are the rows of
+    ``series`` of the sensor, the one above and the one below. ``rain`` tells what is known of
+    the day before.
     """
+    x = series[around[0]]
     marks, column = place
     stride = run[3]
     base, count, length = chunks_of(run, first)
@@ -162,15 +295,11 @@ def steps_of_run(
             continue
         here, last = x[start:stop], x[start - stride : stop - stride]
         for n in range(here.size):
-            at_once = abs(here[n] - last[n])
-            if not at_once > least:
+            if not abs(here[n] - last[n]) > least:
                 continue
-            height = step_height(x, start + n, stride, limit, noise[k])
-            if height == 0.0:
-                height = step_on_slope(x, start + n, stride, limit, noise[k])
-            clear = at_once >= STEP_CLEAR * abs(height) - STEP_CLEAR_NOISE * noise[k]
-            if height < 0.0 or (height > 0.0 and (clear or rain[start + n] == DRY)):
-                mark(marks, start + n, column, STEP, SUSPECT)
+            i = start + n
+            if is_step(series, around, (i, stride), limit, noise[k], rain[i]):
+                mark(marks, i, column, STEP, SUSPECT)
 
 
 @kernel

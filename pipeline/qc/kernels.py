@@ -332,7 +332,7 @@ def judge_together(
         if least < np.inf:
             sizes = (least, limits.step_noise[column])
             found = noise[0][at:last]
-            steps_of_run(series[row], run, windows.first, sizes, found, plan.rain, place)
+            steps_of_run(series, around, run, windows.first, sizes, found, plan.rain, place)
         at = last
     against_neighbours(series, around, limits.neighbour[column], windows.neighbour, place)
 

@@ -206,7 +206,7 @@ class QcLimits(Model):
 
     gross_fail: tuple[float, float] | None = (0.0, 0.75)  # m3 m-3
     gross_suspect: tuple[float, float] | None = (0.02, 0.60)
-    rate_suspect_per_h: float | None = 0.15  # m3 m-3 h-1
+    rate_suspect_per_h: float | None = 0.2  # m3 m-3 h-1: a storm on dry sand makes 0.16
     noise_floor: float = 0.0002  # m3 m-3; no record is taken for quieter than this
     spike_noise: float | None = 5.2
     spike_false: Annotated[float, Field(gt=0, lt=1)] | None = 0.01

@@ -96,6 +96,100 @@ def test_water_that_reaches_draining_soil_is_no_step():
     assert not fired(judged(x), "step")[:, 0].any()
 
 
+def test_a_step_down_is_found_though_one_side_soon_leaves_its_level():
+    x = profile()
+    hours = np.arange(STEPS - AT)
+    x[AT:, 0] -= 0.03
+    x[AT:, 0] += 0.1 * (1 - np.exp(-np.clip(hours - 4, 0, None) / 6))  # rain four hours later
+    x[AT:, 1] -= 0.03
+    x[AT + 5 :, 1] -= 0.15  # frost
+    x[AT - 8 : AT, 2] += 0.004 * np.arange(8)  # a front arrives, and the sensor breaks
+    x[AT:, 2] += 0.028 - 0.05
+    flag = fired(judged(x, np.ones(STEPS)), "step")
+    assert np.argwhere(flag[: AT + 3]).tolist() == [[AT, 0], [AT, 1], [AT, 2]]
+
+
+def test_a_front_that_falls_from_its_top_by_less_than_it_rose_is_no_step():
+    x = profile()
+    x[AT - 3 : AT, 0] += (0.04, 0.08, 0.11)
+    x[AT:, 0] += 0.09
+    assert not fired(judged(x), "step").any()
+
+
+def test_soil_that_freezes_within_hours_does_not_step_down_nor_up_as_it_thaws():
+    x = profile()
+    x[AT : AT + 4, 0] -= (0.03, 0.06, 0.07, 0.07)
+    x[AT : AT + 2, 1] -= (0.05, 0.03)
+    flag = fired(judged(x, np.zeros(STEPS)), "step")
+    assert not flag[:, :2].any()
+
+
+STORM = (0.075, 0.078, 0.072, 0.066, 0.062, 0.058, 0.056, 0.055, 0.054, 0.053, 0.053, 0.052)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_storm_that_fills_dry_soil_within_the_hour_is_no_step(known):
+    x = profile()
+    x[AT : AT + 12, 0] += STORM
+    x[AT + 12 :, 0] += STORM[-1]
+    rain = np.zeros(STEPS)
+    rain[AT - 1 : AT + 1] = 8.0
+    assert not fired(judged(x, rain if known else None), "step").any()
+    # The same height all at once, and there to stay, is one.
+    x = profile()
+    x[AT:, 0] += STORM[0]
+    flag = fired(judged(x, rain if known else None), "step")
+    assert np.argwhere(flag).tolist() == [[AT, 0]]
+
+
+class TestWaterOnItsWay:
+    """A jump up where the soil wets slowly before it, so that its one side is not level."""
+
+    RAMP = 0.0012 * np.clip(np.arange(STEPS) - AT + 12, 0, 12)
+
+    def record(self, above=0.0, below=0.0):
+        x = profile()
+        x[:, 1] += self.RAMP
+        x[AT:, 1] += 0.03
+        for depth, rise in ((0, above), (2, below)):
+            x[:, depth] += rise * np.clip((np.arange(STEPS) - AT + 5) / 5, 0, 1)
+        return x
+
+    def test_a_jump_that_no_sensor_beside_shares_is_a_step(self):
+        x = self.record()
+        for rain in (None, np.zeros(STEPS), np.ones(STEPS)):
+            assert np.argwhere(fired(judged(x, rain), "step")).tolist() == [[AT, 1]]
+
+    @pytest.mark.parametrize("rises", [{"above": 0.05}, {"below": 0.05}])
+    def test_water_seen_above_or_below_makes_it_none_unless_it_is_dry(self, rises):
+        x = self.record(**rises)
+        assert not fired(judged(x), "step")[:, 1].any()
+        assert not fired(judged(x, np.ones(STEPS)), "step")[:, 1].any()
+        assert fired(judged(x, np.zeros(STEPS)), "step")[AT, 1]
+
+    def test_a_missing_sensor_above_may_hide_water_and_one_below_does_not(self):
+        x = self.record()
+        x[AT - 20 : AT + 20, 2] = NAN
+        assert fired(judged(x), "step")[AT, 1]
+        x = self.record()
+        x[AT - 20 : AT + 20, 0] = NAN
+        assert not fired(judged(x), "step").any()
+
+    def test_the_top_sensor_has_none_above(self):
+        x = self.record()[:, [1, 0, 2]]
+        assert not fired(judged(x), "step").any()
+        assert fired(judged(x, np.zeros(STEPS)), "step")[AT, 0]
+
+
+def test_a_storm_on_dry_sand_is_not_too_fast_for_soil():
+    """The largest of 80 made fields (docs/truth.md) is 0.16 within an hour."""
+    x = profile()
+    x[AT:, 0] += 0.16 * np.exp(-np.arange(STEPS - AT) / 40)
+    assert not fired(judged(x), "rate_of_change").any()
+    x[AT:, 0] += 0.06
+    assert fired(judged(x), "rate_of_change")[AT, 0]
+
+
 def test_a_step_smaller_than_the_noise_allows_is_none():
     x = profile()
     x[AT:, 0] -= 0.03
