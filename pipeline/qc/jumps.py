@@ -197,9 +197,8 @@ def sharp_step(
     most_led = SHARP_PART * size + SHARP_NOISE * noise
     if way < 0.0:
         most = SHARP_PART * size + SHARP_UP_NOISE * noise
-        for j in range(1, SHARP_FOLLOWS + 1):
-            rose = x[i - j * stride] - x[i - (j + 1) * stride] if i >= (j + 1) * stride else 0.0
-            if rose > SHARP_BACK * size:
+        for j in range(1, min(SHARP_FOLLOWS, i // stride - 1) + 1):
+            if x[i - j * stride] - x[i - (j + 1) * stride] > SHARP_BACK * size:
                 return 0.0
         sharp = leads <= most_led and -SHARP_BACK * size <= follows <= most
         return jump if sharp else 0.0
