@@ -187,7 +187,7 @@ def event_drainage(
     end_s: NDArray[np.int64],
     pattern: pd.DataFrame,
     column: str,
-    held_mm: float = 0.0,
+    held: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Floats, Floats, Floats]:
     """Return what passed a sensor from peaks to ends of events, by the rates of nights.
 
@@ -203,8 +203,9 @@ def event_drainage(
         Rows of one sensor in order of time, as from `pipeline.derive.uptake.daily_pattern`.
     column : str
         The rate [mm d-1]; a column of its standard uncertainty ``..._error`` stands beside.
-    held_mm : float
-        Standard uncertainty of every amount besides (see `night_rates.held_error_mm`).
+    held : (float, float)
+        What every amount is more by [mm], and its standard uncertainty (see
+        `night_rates.held_above`).
 
     Returns
     -------
@@ -223,7 +224,7 @@ def event_drainage(
     first = np.searchsorted(night, peak_s)
     stop = np.searchsorted(night, end_s)
     _integrate(night, rate, error, (peak_s, end_s, first, stop), out)
-    return out[0], np.hypot(out[1], held_mm), out[2]
+    return out[0] + held[0], np.hypot(out[1], held[1]), out[2]
 
 
 @kernel

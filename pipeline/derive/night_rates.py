@@ -26,15 +26,18 @@ OFFSETS = np.arange(-0.2, 0.61, 0.1)  # mm d-1, of what nights lose besides drai
 FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides noise
 # What is known before a night of the loss in common, of the law of one sensor there, and of
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
-COMMON_MM_D = 0.2
+COMMON_MM_D = 0.2  # about laws of conductivity
+FLUX_COMMON_MM_D = 0.35  # about laws of flux, which tell it better
 LAW_MM_D, LAW_SHARE = 0.1, 0.3
-OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.3, 0.5, 0.1
+OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.2, 0.3, 0.1
 BEYOND = 0.02  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
-RATE_MM_D, RATE_SHARE = 0.2, 0.2  # standard uncertainty of a night's drainage
+RATE_MM_D, RATE_SHARE = 0.15, 0.15  # standard uncertainty of a night's drainage
+FEW_NIGHTS = 60  # with so many behind a law, twice its variance
 # That of an amount from the peak on by what the soil above the first sensor then still holds
 # [mm], at the first sensor and far below it, and the way over which it falls off [m].
-HELD_MM, LEAST_HELD_MM, HELD_M = 1.2, 0.25, 0.13
+HELD_MM, LEAST_HELD_MM, HELD_M = 1.0, 0.2, 0.13
+MORE_MM, MORE_M = 0.6, 0.08  # its mean at the first sensor, and over what way that falls off
 
 
 class Laws(NamedTuple):
@@ -127,16 +130,20 @@ def common_loss(laws: Laws, nights: Nights) -> Floats:
 
     A night of which no sensor with a law has a rate has the offset of the laws.
     """
-    return _in_common(law_rates(laws, nights), nights, laws.offset)
+    return _in_common(law_rates(laws, nights), nights, (laws.offset, COMMON_MM_D))
 
 
-def _in_common(by_law: Floats, nights: Nights, offset: float) -> Floats:
-    """Return what sensors lose in common beyond the rates by any law, (night,), [mm d-1]."""
+def _in_common(by_law: Floats, nights: Nights, usual: tuple[float, float]) -> Floats:
+    """Return what sensors lose in common beyond the rates by any law, (night,), [mm d-1].
+
+    ``usual`` is what is known before: mean and standard deviation.
+    """
+    offset, spread = usual
     over = nights.rate - by_law
     weight = 1.0 / (nights.noise**2 + LAW_MM_D**2 + (LAW_SHARE * by_law) ** 2)
     weight = np.where(np.isfinite(over), weight, 0.0)
     over = np.where(np.isfinite(over), over, 0.0)
-    before = 1.0 / COMMON_MM_D**2
+    before = 1.0 / spread**2
     far = weight
     common = np.full(over.shape[1], offset)
     for _ in range(4):
@@ -165,8 +172,8 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
     """
     nights = nights_of(pattern)
     laws = laws or conductivity_laws(nights)
-    by_law, offset = _best_law(nights, laws)
-    own = nights.rate - _in_common(by_law, nights, offset)
+    by_law, usual = _best_law(nights, laws)
+    own = nights.rate - _in_common(by_law, nights, usual)
     room = OWN_MM_D**2 + (OWN_SHARE * by_law) ** 2
     share = room / (room + nights.noise**2 + NIGHT_MM_D**2)
     beyond = share * (own - by_law)
@@ -177,7 +184,9 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
     lawless = ~np.isfinite(by_law).any(axis=1, keepdims=True)
     rates = np.where(lawless, own, by_law + beyond)
     noise = np.where(lawless, 1.0, share) * nights.noise
-    squares = RATE_MM_D**2 + (RATE_SHARE * rates) ** 2 + np.nan_to_num(noise) ** 2
+    told = np.isfinite(nights.rate).sum(axis=1, keepdims=True)
+    few = 1.0 + FEW_NIGHTS / np.maximum(told, 1)
+    squares = few * (RATE_MM_D**2 + (RATE_SHARE * rates) ** 2) + np.nan_to_num(noise) ** 2
     columns = {"drainage_mm_d": rates, "drainage_error": np.sqrt(squares)}
     found = pd.concat(
         [_long(name, values, nights) for name, values in columns.items()], axis=1
@@ -185,28 +194,31 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
     return pattern.join(found, on=["depth_m", "night_s"])
 
 
-def _best_law(nights: Nights, laws: Laws) -> tuple[Floats, float]:
-    """Return the rates by laws of flux, (depth, night), and their offset [mm d-1].
+def _best_law(nights: Nights, laws: Laws) -> tuple[Floats, tuple[float, float]]:
+    """Return the rates by laws of flux, (depth, night), and what is usually lost besides.
 
     By conductivity alone where a sensor, or the one below it in that night, has none.
     """
     alone = law_rates(laws, nights)
     fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water)
     if fluxes is None:
-        return alone, laws.offset
+        return alone, (laws.offset, COMMON_MM_D)
     seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
     within = nights.water <= seen[:, None] + BEYOND
     rates = flux_rates(fluxes, nights.water)
-    return np.where(np.isfinite(rates) & within, rates, alone), fluxes.offset
+    best = np.where(np.isfinite(rates) & within, rates, alone)
+    return best, (fluxes.offset, FLUX_COMMON_MM_D)
 
 
-def held_error_mm(below_first_m: float) -> float:
-    """Return what an amount past a sensor may be off by from the peak on [mm], standard.
+def held_above(below_first_m: float) -> tuple[float, float]:
+    """Return what passes a sensor after the peak beyond what nights tell, and its error [mm].
 
-    When the sensors hold most, the soil above the first one may hold more or less than they
-    tell; that passes the upper sensors soon after.
+    When the sensors hold most, the soil above the first one, which rain wetted last, holds
+    more than they tell; that passes the upper sensors soon after. The error is standard.
     """
-    return float(LEAST_HELD_MM + HELD_MM * np.exp(-below_first_m / HELD_M))
+    more = MORE_MM * np.exp(-below_first_m / MORE_M)
+    error = LEAST_HELD_MM + HELD_MM * np.exp(-below_first_m / HELD_M)
+    return float(more), float(error)
 
 
 def _long(name: str, values: Floats, nights: Nights) -> pd.Series:

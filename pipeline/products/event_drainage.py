@@ -16,7 +16,7 @@ from pipeline.derive.night_rates import (
     Laws,
     conductivity_laws,
     drained_rates,
-    held_error_mm,
+    held_above,
     nights_of,
 )
 from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
@@ -170,7 +170,7 @@ def _of_sensor(
         depth = rows["depth_m"].iloc[0]
         mine = rates[rates["depth_m"] == depth]
         place = int(np.searchsorted(profile.nominal_m, depth - 1e-9))
-        held = held_error_mm(float(profile.real_m[place] - profile.real_m[0]))
+        held = held_above(float(profile.real_m[place] - profile.real_m[0]))
         peak = rows["storage_peak_s"].to_numpy(np.int64)
         best, nights, law = (
             event_drainage(peak, ends_s, mine, column, held)

@@ -32,7 +32,7 @@ from pipeline.derive.means import site_mean
 from pipeline.derive.night_rates import (
     conductivity_laws,
     drained_rates,
-    held_error_mm,
+    held_above,
     nights_of,
 )
 from pipeline.derive.stability import stability
@@ -162,7 +162,7 @@ def _amounts(
         ends = events["end_s"].reindex(here["number"]).to_numpy(np.int64)
         peak, held = (
             here["storage_peak_s"].to_numpy(np.int64),
-            held_error_mm(depth - depths[0]),
+            held_above(depth - depths[0]),
         )
         for column in ("drainage_mm_d", "night_drainage_mm_d", "gradient_drainage_mm_d"):
             yield event_drainage(peak, ends, mine, column, held)

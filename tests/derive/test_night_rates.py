@@ -9,7 +9,7 @@ from pipeline.derive.night_rates import (
     common_loss,
     conductivity_laws,
     drained_rates,
-    held_error_mm,
+    held_above,
     nights_of,
 )
 
@@ -33,19 +33,22 @@ def made(common, noise=0.0, wet=()):
         rate = drained + common + noise * random.standard_normal(NIGHTS)
         rate[list(wet)] = np.nan
         true.append(drained)
-        rows.append(
-            pd.DataFrame(
-                {
-                    "day_s": np.arange(NIGHTS) * 86_400,
-                    "depth_m": depth,
-                    "night_s": np.arange(NIGHTS) * 86_400,
-                    "night_water_content": water,
-                    "night_drainage_mm_d": rate,
-                    "night_drainage_error": np.hypot(0.35, max(noise, 0.02)),
-                }
-            )
-        )
+        rows.append(pattern_rows(depth, np.arange(NIGHTS), water, rate, max(noise, 0.02)))
     return pd.concat(rows, ignore_index=True), np.concatenate(true)
+
+
+def pattern_rows(depth, days, water, rate, noise=0.02):
+    """Return the rows of one sensor."""
+    return pd.DataFrame(
+        {
+            "day_s": days * 86_400,
+            "depth_m": depth,
+            "night_s": days * 86_400,
+            "night_water_content": water,
+            "night_drainage_mm_d": rate,
+            "night_drainage_error": np.hypot(0.35, noise),
+        }
+    )
 
 
 def test_what_all_sensors_lose_alike_is_told_from_drainage():
@@ -100,5 +103,46 @@ def test_a_night_in_which_no_sensor_was_read_has_the_offset():
     assert common_loss(laws, nights)[7] == pytest.approx(laws.offset)
 
 
-def test_an_amount_is_less_sure_near_the_soil_that_is_not_seen():
-    assert held_error_mm(0.0) > held_error_mm(0.1) > held_error_mm(0.9) > 0
+def test_an_amount_is_more_and_less_sure_near_the_soil_that_is_not_seen():
+    # by hand: 0.6 mm, and 0.6 exp(-0.16 / 0.08) = 0.0812; 0.2 + 1.0 mm of uncertainty.
+    assert held_above(0.0) == pytest.approx((0.6, 1.2))
+    assert held_above(0.16)[0] == pytest.approx(0.0812, abs=1e-4)
+    errors = [held_above(z)[1] for z in (0.0, 0.1, 0.9)]
+    assert errors == sorted(errors, reverse=True)
+    assert errors[-1] > 0
+
+
+def test_laws_of_flux_stand_in_for_conductivity_where_the_gradient_drives():
+    # Water is drawn up past the first sensor in the drier half of the nights, which no law of
+    # conductivity has; by hand, q = K + 8 (theta - theta of the next - 0.01) mm a day.
+    random = np.random.default_rng(6)
+    wet = np.repeat(random.uniform(0.18, 0.30, 30), 5)
+    below = 0.22 + 0.3 * (
+        np.convolve(np.pad(wet, (4, 0), "edge"), np.ones(5) / 5, "valid") - 0.2
+    )
+    deep = 0.25 + 0.1 * (below - 0.22)
+    water = np.stack([wet, below, deep])
+    true = np.exp(-11 + 42 * water)
+    true[0] += 60 * (wet - below - 0.01)
+    common = 0.2 + 0.4 * random.standard_normal(wet.size)
+    days = np.arange(wet.size)
+    parts = [
+        pattern_rows(depth, days, water[k], true[k] + common)
+        for k, depth in enumerate((0.1, 0.2, 0.4))
+    ]
+    found = drained_rates(pd.concat(parts, ignore_index=True))
+    off = np.abs(found["drainage_mm_d"].to_numpy() - true.ravel())
+    assert true.min() < -1
+    assert off.mean() < 0.6 * np.abs(common).mean()
+
+
+def test_a_rate_behind_which_few_nights_stand_is_less_sure():
+    # by hand: without noise but a hundredth (the least counted), 0.15 mm a day and 0.15 of the
+    # rate in quadrature, times 1 + 60 / 90, and times 1 + 60 / 20 with twenty nights.
+    pattern, _ = made(np.full(NIGHTS, 0.1))
+    for count in (NIGHTS, 20):
+        some = pattern[pattern["night_s"] < count * 86_400]
+        found = drained_rates(some)
+        rate = found["drainage_mm_d"].to_numpy()
+        by_hand = np.sqrt((1 + 60 / count) * (0.15**2 + (0.15 * rate) ** 2))
+        np.testing.assert_allclose(found["drainage_error"], by_hand, rtol=0.01)

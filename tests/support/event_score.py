@@ -21,7 +21,7 @@ from pipeline.derive.fronts import wetting_fronts
 from pipeline.derive.night_rates import (
     conductivity_laws,
     drained_rates,
-    held_error_mm,
+    held_above,
     nights_of,
 )
 from pipeline.derive.uptake import daily_pattern
@@ -118,7 +118,7 @@ def _score_amounts(
         peak = here["storage_peak_s"].to_numpy(np.int64)
         end = spans["end_s"].reindex(here["number"]).to_numpy(np.int64)
         mine = pattern[pattern["depth_m"] == depth]
-        held = held_error_mm(float(depth - depths_m[0]))
+        held = held_above(float(depth - depths_m[0]))
         best = event_drainage(peak, end, mine, "drainage_mm_d", held)
         nights = event_drainage(peak, end, mine, "night_drainage_mm_d", held)
         law = event_drainage(peak, end, mine, "gradient_drainage_mm_d", held)
