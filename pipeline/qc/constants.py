@@ -22,7 +22,7 @@ SPIKE_RETURN = 0.1
 # A sensor that had a spike is held to have more of them for so long.
 SPIKE_MEMORY_S = 15 * 24 * HOUR_S
 # The noise that spikes are held against is that of about this time.
-STEADY_S = 9 * 24 * HOUR_S
+STEADY_S = 18 * 24 * HOUR_S
 # Smallest rise that counts as water arriving before a plateau.
 PLATEAU_RISE = 0.03  # m3 m-3
 # A stuck sensor is suspect from its first equal reading on, while that is not longer ago.

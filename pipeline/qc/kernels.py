@@ -118,7 +118,7 @@ def make_work(steps: int, runs: Integers) -> tuple[Work, int]:  # pragma: no cov
         np.empty(chunks),
         np.empty(chunks),
         np.empty(CHUNK * longest),
-        np.empty(MOST_QUIET + 2),
+        np.empty(max(MOST_QUIET, MOST_STEADY) + 2),
     )
     return work, chunks
 
@@ -291,7 +291,7 @@ def judge_column(
         spike(x, run, thresholds, marking, work.doomed, place)
         levels = levels_of[r]
         if run[4] == 1 and levels[0] < np.inf:
-            room = (work.filled, work.away, work.few)
+            room = (work.filled, work.away)
             noise_spikes(x, run, windows.first, levels, steady, room, windows.memory, place)
         at = last
     take_out(x, work.doomed)

@@ -6,8 +6,8 @@ fixed places of the site's axis, so that no estimate depends on where a block be
 chunk the mean of the lower three quarters of the absolute second differences is taken, which
 a front or a spike in the other quarter does not reach; the noise at a reading is the median of
 five chunks, three before its own and one after; for spikes, which need it more exactly, the
-mean of the middle half of some two dozen, each over the noise stated for it, because the same
-noise of the signal is not as much water content in wet soil as in dry. Three equal readings in
+mean of the middle half of two to five dozen, each over the noise stated for it, because the
+same noise of the signal is not as much water content in wet soil as in dry. Three equal readings in
 a row tell nothing of noise (the sensor may be stuck, or coarse) and are left out.
 
 References
@@ -39,10 +39,15 @@ LEAST = 8  # second differences a chunk must have to tell its noise
 BEFORE, AFTER = 3, 1  # chunks around the one a reading is in
 LEAST_QUIET, MOST_QUIET = 3, 32  # chunks back in which the quietest noise is sought
 # Spikes are held against a steadier estimate, from more chunks: at five times the noise, one
-# too low by a tenth makes ten false ones of one. It is never far below the typical one.
-LEAST_STEADY, MOST_STEADY = 12, 26  # chunks back
+# too low by a tenth makes ten false ones of one. It is never far below both the chunk's own
+# and the typical one.
+LEAST_STEADY, MOST_STEADY = 24, 54  # chunks back
 STEADY_CHUNKS = 2  # that tell it at least
-STEADY_PART = 0.8
+STEADY_PART = 0.7
+# Mean of the middle half, and of the lower, of chunks' scales where noise is all there is, by
+# draws. Where it freezes by night, soil moves in most chunks, and the lower half tells more.
+OF_MIDDLE, OF_LOWER = 1.022, 0.869
+LOWER_SURE = 1.06  # a middle half higher by no more than chance makes it is taken
 # Mean of the lower three quarters of |z| of a standard normal z, times sqrt(1 + 4 + 1): by it
 # the mean of absolute second differences becomes the standard deviation of single readings.
 KEPT = 0.75
@@ -149,7 +154,8 @@ def noise_of_run(
         found = _sorted(scales, k - reach[0], k + AFTER, few)
         quiet[k] = few[(found - 1) // 4] if found else np.nan
         if typical[k] == typical[k]:
-            steady[k] = max(steady[k], STEADY_PART * typical[k], floor)
+            own = scales[k] if scales[k] < typical[k] else typical[k]
+            steady[k] = max(steady[k], STEADY_PART * own, floor)
             if stated[k] > typical[k]:
                 typical[k] = min(stated[k], 1.5 * typical[k])
             typical[k] = max(typical[k], floor)
@@ -172,7 +178,7 @@ def _sorted(scales: Floats, first: int, last: int, few: Floats) -> int:  # pragm
 def _steady(
     scales: Floats, stated: Floats, back: int, few: Floats, steady: Floats
 ) -> None:  # pragma: no cover
-    """Fill the mean of the middle half of the scales up to each chunk; NaN of too few.
+    """Fill what the middle and the lower half of scales up to each chunk tell; NaN of few.
 
     Each counts by how the noise stated for it, if any is, compares with that of the chunk.
     From chunk to chunk ``few`` stays sorted: one scale goes, one comes.
@@ -191,11 +197,18 @@ def _steady(
             last += 1
         steady[k] = np.nan
         if kept >= STEADY_CHUNKS:
-            skip = kept // 4
-            total = 0.0
-            for j in range(skip, kept - skip):
-                total += few[j]
-            steady[k] = total / (kept - 2 * skip) * (stated[k] if told else 1.0)
+            middle = _mean_between(few, kept // 4, kept - kept // 4) / OF_MIDDLE
+            lower = _mean_between(few, 0, (kept + 1) // 2) / OF_LOWER
+            steady[k] = min(middle, LOWER_SURE * lower) * (stated[k] if told else 1.0)
+
+
+@kernel
+def _mean_between(values: Floats, first: int, last: int) -> float:  # pragma: no cover
+    """Return the mean of values from one up to another."""
+    total = 0.0
+    for j in range(first, last):
+        total += values[j]
+    return total / (last - first)
 
 
 @kernel

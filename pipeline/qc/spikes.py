@@ -1,12 +1,15 @@
 """Single readings that stand out from those around them by more than noise makes likely.
 
-A reading is held against the mean of those around it: sixteen where they lie as close together
-as noise alone makes them, else eight without their extremes. The distance over its own
-standard deviation, z, is standard normal where nothing is wrong, so that a threshold is a
-chance. Two thresholds are in use. ``spike_noise`` is so high that noise alone hardly ever
-reaches it. A sensor that passed it in the fortnight before has spikes, and among its readings
-a smaller z is likelier a spike than chance: the lower threshold is where chance would make no
-more than the part ``spike_false`` of the spikes known (`spike_levels`).
+A reading is held against the mean of those around it, in pairs that lie as far before it as
+after it, of four pairs up to sixteen as long as all lie as close to a line as noise makes
+them. The distance over its own standard deviation, z, is standard normal where nothing is
+wrong, so that a threshold is a chance. Where soil moves, z is against the cubic through eight
+readings and against where soil can be by `pipeline.qc.sides`. Two thresholds are in use.
+``spike_noise`` is so high that noise alone hardly ever reaches it. A sensor that passed it in
+the fortnight before has spikes, and among its readings a smaller z is likelier a spike than
+chance: the lower threshold is where chance would make no more than the part ``spike_false`` of
+the spikes known (`spike_levels`). In moving soil chance is not all that makes readings stand
+out, and both are higher.
 
 References
 ----------
@@ -25,35 +28,34 @@ from pipeline.compiled import kernel
 from pipeline.qc.constants import SPIKE_MEMORY_S
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.noise import chunks_of
-from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, mark, sort_few
+from pipeline.qc.sides import off_the_soil, reading
+from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, mark
 
 SPIKE = TEST_BITS["spike"]
-SIDE, WIDE = 4, 8  # readings on either side that a spike is held against
-LEAST_SIDE = 2
+SIDE, WIDE = 4, 16  # readings on either side that a spike is held against
+LOOK = SIDE + WIDE  # a stronger spike close by, with all that it is held against
+LEAST_PAIRS = 2
 MOST_SPIKES = 8  # as many in the memory tell all there is to tell
-LEAST_LEVEL = 3.9  # no z below it makes a spike, however many came before
+LEAST_LEVEL = 4.2  # no z below it makes a spike, however many came before
+# In moving soil: times the threshold without spikes before, and with some.
+MOVING_FIRST, MOVING_MORE = 1.5, 1.1
 CANDIDATE = 0.75  # of the lowest threshold: from there a reading is looked at closely
-# Range of so many readings, in noise, that noise alone passes once in a hundred or more.
-CALM_NEAR, CALM_WIDE = 5.5, 6.0
-SAME_MEAN = 1.0  # noise by which the means of eight and of sixteen may differ
-# Standard deviation of a reading less the mean of sixteen, of eight, and of the inner six of
-# eight, all normal with standard deviation one: sqrt(17/16), sqrt(9/8), the last by draws.
-OF_WIDE, OF_NEAR, OF_INNER = 1.030776, 1.060660, 1.0648
+CHORD = 0.8  # of its distance from the middle of its two neighbours counts for that
+# Pairs lie on a line while the squares of their rests add up to what noise makes of them and
+# so many standard deviations more; means of more pairs differ by so many from that of four.
+LINE_MISFIT, SAME_MEAN = 2.0, 2.0
+# Range of the eight readings, in noise, from which the sides are asked as well.
+CALM_RANGE = 6.5
 # Weights of the readings one to four away in the parabola through eight, at its middle.
 PARABOLA = (648.0 / 2064.0, 468.0 / 2064.0, 168.0 / 2064.0, -252.0 / 2064.0)
 # A reading stands out from that parabola by this part of the threshold, and of its distance
 # from the mean, at least: the top of a short peak does not.
 CURVE_LEAST, CURVE_PART = 0.7, 0.6
-# What lies on the two sides of a spike may differ by this part of it, and this much noise.
-SIDES_PART, SIDES_NOISE = 0.25, 3.0
-# So may the readings around it: where all of them move, the soil does.
-SPREAD_PART, SPREAD_NOISE = 0.5, 3.0
-# In moving soil a reading is held against a cubic through the eight around it, if these lie on
-# one: chi squared of four degrees of freedom within noise, or a little of the distance.
-CUBIC_MISFIT, CUBIC_PART, CUBIC_SHARP = 13.0, 0.1, 0.3
-# Nor do the lines through the three readings on either side lead to it, as at a peak's top.
-SIDE_PART = 0.6
-OF_CUBIC = 1.158889  # as above, a reading less the cubic: sqrt(1 + sum of squared weights)
+# Chi squared, of four degrees of freedom, of eight readings that lie on a cubic; and z against
+# the sides from which the finer one against that cubic is taken.
+CUBIC_MISFIT, CUBIC_SIDES = 13.0, 4.0
+OF_CUBIC = 1.158889  # deviation of a reading less the cubic: sqrt(1 + sum of squared weights)
+SIDES_SURE = 0.9  # what z against the sides counts for: it is the highest of several
 # Where the parabola is not to be had, a spike stands out from each neighbour it has by this.
 NEAR_PART = 0.35
 
@@ -87,8 +89,9 @@ def spike_levels(spike_noise: float, false_part: float | None, step_s: int) -> F
 def distances(
     x: Floats, stride: int, filled: Floats, away: Floats
 ) -> None:  # pragma: no cover
-    """Fill ``away`` with how far each reading lies from the mean of those around it, roughly.
+    """Fill ``away`` with how far each reading lies from those around it, roughly.
 
+    That is from the mean of eight or, in moving soil, from the middle of its two neighbours.
     A missing reading is taken as the last one, if that is near; NaN where none is.
     """
     last, since = np.nan, 0
@@ -115,54 +118,65 @@ def distances(
     g, h = filled[7 * stride : 7 * stride + size], filled[8 * stride : 8 * stride + size]
     for i in range(size):
         around = ((a[i] + b[i]) + (c[i] + d[i])) + ((e[i] + f[i]) + (g[i] + h[i]))
-        out[i] = abs(middle[i] - 0.125 * around)
+        from_chord = CHORD * abs(middle[i] - 0.5 * (d[i] + e[i]))
+        out[i] = max(abs(middle[i] - 0.125 * around), from_chord)
 
 
 @kernel
-def gather(
-    x: Floats, i: int, stride: int, ends: tuple[int, int], few: Floats
-) -> tuple[int, int]:  # pragma: no cover
-    """Fill ``few`` with the readings ``ends`` steps away; return how many before and after."""
-    count, before = 0, 0
-    for j in range(ends[0], ends[1] + 1):
-        k = i - j * stride
-        if k >= 0 and x[k] == x[k]:
-            few[count] = x[k]
-            count += 1
-            before += 1
-    for j in range(ends[0], ends[1] + 1):
-        k = i + j * stride
-        if k < x.size and x[k] == x[k]:
-            few[count] = x[k]
-            count += 1
-    return before, count - before
+def mean_of_pairs(
+    x: Floats, i: int, stride: int, noise: float
+) -> tuple[float, float, int]:  # pragma: no cover
+    """Return how far a reading lies from the mean around it, its deviation, and how many pairs.
 
-
-@kernel
-def calm_mean(
-    x: Floats, i: int, stride: int, noise: float, few: Floats
-) -> tuple[float, float]:  # pragma: no cover
-    """Return what a reading with all eight neighbours is held against, and the spread of z.
-
-    ``few`` holds the eight, sorted. Further ones are taken where all sixteen lie as close
-    together as noise makes them.
+    Half the sum of a pair tells of the level, half its difference of the slope; both have half
+    the variance of a reading. The most pairs that lie on a line are taken; 0 if four do not.
     """
-    low, high = few[0], few[7]
-    inner = ((few[1] + few[2]) + (few[3] + few[4])) + (few[5] + few[6])
-    if high - low > CALM_NEAR * noise:
-        return inner / 6.0, OF_INNER
-    total = inner + (low + high)
-    mean = 0.125 * total
-    before, after = gather(x, i, stride, (SIDE + 1, WIDE), few)
-    if before + after < 8:
-        return mean, OF_NEAR
-    for j in range(8):
-        total += few[j]
-        low, high = min(low, few[j]), max(high, few[j])
-    wide = 0.0625 * total
-    if high - low <= CALM_WIDE * noise and abs(wide - mean) <= SAME_MEAN * noise:
-        return wide, OF_WIDE
-    return mean, OF_NEAR
+    found, first, off, deviation, many, stop = 0, 0, 0.0, 0.0, 0, SIDE
+    level, level2, slope, slope2, squares, least = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    j = 0
+    while stop <= WIDE:
+        while j < stop:
+            j += 1
+            left, right = reading(x, i - j * stride), reading(x, i + j * stride)
+            both, half = 0.5 * (left + right) - x[i], 0.5 * (right - left)
+            if both == both:
+                level, level2 = level + both, level2 + both * both
+                slope, slope2 = slope + j * half, slope2 + half * half
+                found, squares = found + 1, squares + j * j
+        if found < LEAST_PAIRS:
+            break
+        mean, freedom = level / found, 2.0 * (found - 1)
+        rest = 2.0 * ((level2 - level * mean) + (slope2 - slope * slope / squares))
+        if not rest <= (freedom + LINE_MISFIT * np.sqrt(2.0 * freedom)) * noise * noise:
+            break
+        if many == 0:
+            first, least = found, mean
+        elif abs(mean - least) > SAME_MEAN * noise * np.sqrt(0.5 / first - 0.5 / found):
+            break
+        off, deviation, many = -mean, np.sqrt(1.0 + 0.5 / found), found
+        stop = 2 * stop
+    return off, deviation, many
+
+
+@kernel
+def _has_eight(x: Floats, i: int, stride: int) -> bool:  # pragma: no cover
+    """Tell whether the four readings on either side are all there."""
+    for j in range(1, SIDE + 1):
+        both = reading(x, i - j * stride) + reading(x, i + j * stride)
+        if both != both:
+            return False
+    return True
+
+
+@kernel
+def _range_around(x: Floats, i: int, stride: int) -> float:  # pragma: no cover
+    """Return the range of the readings up to four away."""
+    low, high = np.inf, -np.inf
+    for j in range(-SIDE, SIDE + 1):
+        value = reading(x, i + j * stride)
+        if j != 0 and value == value:
+            low, high = min(low, value), max(high, value)
+    return high - low
 
 
 @kernel
@@ -187,10 +201,10 @@ def _off_the_curve(x: Floats, i: int, stride: int) -> float:  # pragma: no cover
 
 @kernel
 def _off_the_cubic(x: Floats, i: int, stride: int, noise: float) -> float:  # pragma: no cover
-    """Return z of a reading against the cubic through its eight neighbours.
+    """Return z of a reading, with its sign, against the cubic through its eight neighbours.
 
-    0 where these do not lie on one, or the reading is no extreme. What is even about the
-    middle and what is odd are fitted apart, each with two degrees of freedom left.
+    0 where these do not lie on one. What is even about the middle and what is odd are fitted
+    apart, each with two degrees of freedom left.
     """
     even, odd, even2, odd2, square, cube = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for j in range(1, SIDE + 1):
@@ -201,63 +215,87 @@ def _off_the_cubic(x: Floats, i: int, stride: int, noise: float) -> float:  # pr
         odd, odd2 = odd + j * half, odd2 + half * half
         cube += (j * j - 11.8) * j * half
     slope = square / 129.0
-    bend = abs(0.25 * even - 7.5 * slope)
     rest = even2 - 0.25 * even * even - square * slope
     rest += odd2 - odd * odd / 30.0 - cube * cube / 712.8
-    most = CUBIC_MISFIT * noise * noise + (CUBIC_PART * bend) ** 2
-    if not 2.0 * rest <= most or not _is_sharp(x, i, stride, CUBIC_SHARP * bend):
+    if not 2.0 * rest <= CUBIC_MISFIT * noise * noise:
         return 0.0
-    left = x[i] - 1.5 * x[i - stride] + 0.5 * x[i - 3 * stride]
-    right = x[i] - 1.5 * x[i + stride] + 0.5 * x[i + 3 * stride]
-    if left * right < 0.0 or min(abs(left), abs(right)) < SIDE_PART * bend:
-        return 0.0
-    return bend / (OF_CUBIC * noise)
+    return (7.5 * slope - 0.25 * even) / (OF_CUBIC * noise)
+
+
+@kernel
+def _sticks_out(
+    x: Floats, i: int, stride: int, off: float, least: float
+) -> bool:  # pragma: no cover
+    """Tell whether a reading ``off`` the mean around it is no part of a peak there."""
+    if not _has_eight(x, i, stride):
+        return _is_sharp(x, i, stride, NEAR_PART * least)
+    bend = _off_the_curve(x, i, stride)
+    return bend * off > 0.0 and abs(bend) >= max(CURVE_LEAST * least, CURVE_PART * abs(off))
 
 
 @kernel
 def stand_out(
-    x: Floats, i: int, stride: int, noise: float, least: float, few: Floats
-) -> float:  # pragma: no cover
-    """Return z of a reading; 0 where it or what is around it looks like moving soil.
+    x: Floats, i: int, stride: int, noise: float, least: float
+) -> tuple[float, bool]:  # pragma: no cover
+    """Return z of a reading, and whether the soil around it moves; 0 where it may be soil.
 
-    ``least`` is the lowest z of interest. Where one side has fewer than two readings, 0.
+    ``least`` is the lowest z of interest.
     """
-    left, right = gather(x, i, stride, (1, SIDE), few)
-    if left < LEAST_SIDE or right < LEAST_SIDE:
-        return 0.0
-    count = left + right
-    before, after = 0.0, 0.0
-    for j in range(left):
-        before += few[j]
-    for j in range(left, count):
-        after += few[j]
-    apart = x[i + stride] - x[i - stride]
-    if apart != apart:
-        apart = after / right - before / left
-    sort_few(few, count)
-    skip = 1 if count > 4 else 0
-    spread = few[count - 1 - skip] - few[skip]
-    if count == 2 * SIDE:
-        against, deviation = calm_mean(x, i, stride, noise, few)
-        size = x[i] - against
-        bend = _off_the_curve(x, i, stride)
-        away = max(CURVE_LEAST * least * noise, CURVE_PART * abs(size))
-        sharp = bend * size > 0.0 and abs(bend) >= away
-    else:
-        total = 0.0
-        for j in range(skip, count - skip):
-            total += few[j]
-        size = x[i] - total / (count - 2 * skip)
-        deviation = np.sqrt(1.0 + 1.0 / (count - 2 * skip))
-        sharp = _is_sharp(x, i, stride, NEAR_PART * least * noise)
-    size = abs(size)
-    if (
-        not sharp
-        or abs(apart) > SIDES_PART * size + SIDES_NOISE * noise
-        or spread > SPREAD_PART * size + SPREAD_NOISE * noise
-    ):
-        return _off_the_cubic(x, i, stride, noise) if count == 2 * SIDE else 0.0
-    return size / (deviation * noise)
+    off, deviation, pairs = mean_of_pairs(x, i, stride, noise)
+    calm = pairs > 0 and _sticks_out(x, i, stride, off, least * noise)
+    if calm and _range_around(x, i, stride) <= CALM_RANGE * noise:
+        return abs(off) / (deviation * noise), False
+    sides = off_the_soil(x, i, stride, noise)
+    if calm and sides * off > 0.0:
+        return abs(off) / (deviation * noise), True
+    z = SIDES_SURE * abs(sides)
+    if abs(sides) >= CUBIC_SIDES and _has_eight(x, i, stride):
+        cubic = _off_the_cubic(x, i, stride, noise)
+        if cubic * sides > 0.0:
+            z = max(z, abs(cubic))
+    return z, True
+
+
+@kernel
+def alone(
+    x: Floats, i: int, stride: int, noise: float, levels: Floats
+) -> tuple[float, bool]:  # pragma: no cover
+    """Return what `stand_out` does, once stronger spikes close by are out of the way.
+
+    Those are of a sensor without spikes before, so that this looks no further back than they.
+    """
+    least = levels[-1]
+    z, moves = stand_out(x, i, stride, noise, least)
+    if z < 0.5 * least:
+        return z, moves
+    held = np.full(2 * SIDE + 1, np.nan)
+    hidden = 0
+    for j in range(-SIDE, SIDE + 1):
+        k = i + j * stride
+        if j == 0 or not _may_stand_out(x, k, stride, least * noise):
+            continue
+        other, there = stand_out(x, k, stride, noise, least)
+        if other > z and other > levels[0] * (MOVING_FIRST if there else 1.0):
+            held[j + SIDE] = x[k]
+            hidden += 1
+    if hidden == 0:
+        return z, moves
+    for j in range(2 * SIDE + 1):
+        if held[j] == held[j]:
+            x[i + (j - SIDE) * stride] = np.nan
+    z, moves = stand_out(x, i, stride, noise, least)
+    for j in range(2 * SIDE + 1):
+        if held[j] == held[j]:
+            x[i + (j - SIDE) * stride] = held[j]
+    return z, moves
+
+
+@kernel
+def _may_stand_out(x: Floats, i: int, stride: int, least: float) -> bool:  # pragma: no cover
+    """Tell whether a reading is far from the middle of its two neighbours, if it has both."""
+    here = reading(x, i)
+    chord = 0.5 * (reading(x, i - stride) + reading(x, i + stride))
+    return here == here and not abs(here - chord) < CANDIDATE * least
 
 
 @kernel
@@ -276,7 +314,7 @@ def noise_spikes(
     first: int,
     levels: Floats,
     noise: Floats,
-    work: tuple[Floats, Floats, Floats],
+    work: tuple[Floats, Floats],
     memory: int,
     place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
@@ -285,7 +323,7 @@ def noise_spikes(
     ``levels`` are those of `spike_levels`; ``noise`` is that of each chunk; ``memory`` is how
     many steps a spike is remembered for.
     """
-    filled, away, few = work
+    filled, away = work
     marks, column = place
     stride = run[3]
     distances(x, stride, filled, away)
@@ -306,11 +344,20 @@ def noise_spikes(
             i = start + n
             if x[i] != x[i]:
                 continue
-            z = stand_out(x, i, stride, noise[k], lowest, few)
+            z, moves = alone(x, i, stride, noise[k], levels)
             if z < lowest:
                 continue
-            if z > levels[remembered(found, many, i - memory)]:
+            known = remembered(found, many, i - memory)
+            if z > levels[known] * _more(moves, known):
                 mark(marks, i, column, SPIKE, SUSPECT)
-            if z > levels[0]:
+            if z > levels[0] * _more(moves, 0):
                 found[many % MOST_SPIKES] = i
                 many += 1
+
+
+@kernel
+def _more(moves: bool, known: int) -> float:  # pragma: no cover
+    """Return how many times the threshold a spike takes where the soil moves."""
+    if not moves:
+        return 1.0
+    return MOVING_MORE if known > 0 else MOVING_FIRST

@@ -32,7 +32,7 @@ from pipeline.qc.kernels import Readings, run_tests
 from pipeline.qc.noise import BEFORE, CHUNK, LEAST_STEADY
 from pipeline.qc.plan import block_plan, flat_visible_h, needs_noise, stuck_visible_h
 from pipeline.qc.spans import tells_frost_by_fall
-from pipeline.qc.spikes import WIDE
+from pipeline.qc.spikes import LOOK
 from pipeline.qc.standing import HISTORY
 from pipeline.qc.verdicts import Marks
 from pipeline.site.limits import resolve_limits
@@ -64,11 +64,11 @@ def qc_look(site: Site) -> tuple[int, int]:
         visible = [stuck_visible_h(q) for q in limits if q.stuck_chance is not None]
         longest_s = math.ceil(max(visible, default=0.0) * HOUR_S)
         back = max(back, longest_s + max(history_s, FLAT_ENTRY_S) + 2 * FLAT_GAP_S)
-        ahead += (2 * CHUNK + STEP_SIDE + WIDE) * max(quick)
+        ahead += (2 * CHUNK + STEP_SIDE + LOOK) * max(quick)
         if any(q.spike_noise is not None for q in limits):
             steady_s = max(STEADY_S + chunk_s, LEAST_STEADY * chunk_s) + chunk_s
             memory_s = SPIKE_MEMORY_S if any(q.spike_false for q in limits) else 0
-            back = max(back, memory_s + steady_s + WIDE * max(quick))
+            back = max(back, memory_s + steady_s + LOOK * max(quick))
     if any(q.neighbour_suspect is not None for q in limits):
         back += NEIGHBOUR_S
     if any(tells_frost_by_fall(site, t.tube, q) for t in site.tubes for q in limits):

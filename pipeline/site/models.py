@@ -209,7 +209,7 @@ class QcLimits(Model):
     rate_suspect_per_h: float | None = 0.2  # m3 m-3 h-1: a storm on dry sand makes 0.16
     noise_floor: float = 0.0002  # m3 m-3; no record is taken for quieter than this
     spike_noise: float | None = 5.2
-    spike_false: Annotated[float, Field(gt=0, lt=1)] | None = 0.01
+    spike_false: Annotated[float, Field(gt=0, lt=1)] | None = 0.015
     spike_suspect: float | None = 0.03  # m3 m-3
     spike_fail: float | None = 0.06
     flat_tolerance: float = 0.0  # m3 m-3; readings within it count as equal
