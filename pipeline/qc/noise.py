@@ -7,8 +7,8 @@ chunk the mean of the lower three quarters of the absolute second differences is
 a front or a spike in the other quarter does not reach; the noise at a reading is the median of
 five chunks, three before its own and one after; for spikes, which need it more exactly, the
 mean of the middle half of two to five dozen, each over the noise stated for it, because the
-same noise of the signal is not as much water content in wet soil as in dry. Three equal readings in
-a row tell nothing of noise (the sensor may be stuck, or coarse) and are left out.
+same noise of the signal is not as much water content in wet soil as in dry. Three equal
+readings in a row tell nothing of noise (the sensor may be stuck, or coarse) and are left out.
 
 References
 ----------
@@ -41,7 +41,7 @@ LEAST_QUIET, MOST_QUIET = 3, 32  # chunks back in which the quietest noise is so
 # Spikes are held against a steadier estimate, from more chunks: at five times the noise, one
 # too low by a tenth makes ten false ones of one. It is never far below both the chunk's own
 # and the typical one.
-LEAST_STEADY, MOST_STEADY = 24, 54  # chunks back
+LEAST_STEADY, MOST_STEADY = 18, 54  # chunks back
 STEADY_CHUNKS = 2  # that tell it at least
 STEADY_PART = 0.7
 # Mean of the middle half, and of the lower, of chunks' scales where noise is all there is, by

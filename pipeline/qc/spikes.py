@@ -126,7 +126,7 @@ def distances(
 def mean_of_pairs(
     x: Floats, i: int, stride: int, noise: float
 ) -> tuple[float, float, int]:  # pragma: no cover
-    """Return how far a reading lies from the mean around it, its deviation, and how many pairs.
+    """Return how far a reading lies from the mean of pairs around it, its deviation, and pairs.
 
     Half the sum of a pair tells of the level, half its difference of the slope; both have half
     the variance of a reading. The most pairs that lie on a line are taken; 0 if four do not.
@@ -200,7 +200,7 @@ def _off_the_curve(x: Floats, i: int, stride: int) -> float:  # pragma: no cover
 
 
 @kernel
-def _off_the_cubic(x: Floats, i: int, stride: int, noise: float) -> float:  # pragma: no cover
+def off_the_cubic(x: Floats, i: int, stride: int, noise: float) -> float:  # pragma: no cover
     """Return z of a reading, with its sign, against the cubic through its eight neighbours.
 
     0 where these do not lie on one. What is even about the middle and what is odd are fitted
@@ -250,7 +250,7 @@ def stand_out(
         return abs(off) / (deviation * noise), True
     z = SIDES_SURE * abs(sides)
     if abs(sides) >= CUBIC_SIDES and _has_eight(x, i, stride):
-        cubic = _off_the_cubic(x, i, stride, noise)
+        cubic = off_the_cubic(x, i, stride, noise)
         if cubic * sides > 0.0:
             z = max(z, abs(cubic))
     return z, True

@@ -291,7 +291,7 @@ class TestHolding:
 
 
 def whole_field(interval_s):
-    """Return a site and a block with faults of every kind, seventy-five days long."""
+    """Return a site and a block with faults of every kind, ninety days long."""
     rng = np.random.default_rng(interval_s)
     wires = [make_wire(depth_m=d) for d in (0.1, 0.2, 0.3)]
     wires += [make_wire(depth_m=0.2, quantity="soil_temperature", unit="degC")]
@@ -302,7 +302,7 @@ def whole_field(interval_s):
         visits=(visit(tube="T1", time=at(20)),),
         decisions=(decision("keep", at(25), at(26)), decision("reject", at(15), at(16))),
     )
-    steps = 75 * 24 * HOUR_S // interval_s
+    steps = 90 * 24 * HOUR_S // interval_s
     x = 0.25 + 0.001 * rng.standard_normal((steps, 1, 3))
     for _ in range(100):
         first, column = int(rng.integers(50, steps - 50)), int(rng.integers(3))

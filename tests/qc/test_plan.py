@@ -70,14 +70,18 @@ def test_plateau_level(horizon, level):
 
 
 def test_look_holds_the_longest_window_of_any_sensor():
-    longer = QcOverride(set={"flat_fail_h": 1200.0}, why="coarse sensors")
+    longer = QcOverride(set={"flat_fail_h": 1600.0}, why="coarse sensors")
     site = make_site(qc=QcLimits(frozen_fall=None), qc_overrides=(longer,))
     back, ahead = qc_look(site)
-    assert back >= 1200 * HOUR_S + 3 * DAY_S
+    assert back >= 1600 * HOUR_S + 3 * DAY_S
     assert ahead >= HOUR_S
     usual = make_site(qc=QcLimits(frozen_fall=None))
     assert qc_look(usual)[0] < back
-    assert qc_look(usual)[0] < qc_look(make_site())[0]  # frost is told from six weeks
+    # Spikes at an hour are told from the eighteen chunks before, and frost from six weeks.
+    calm = make_site(qc=QcLimits(frozen_fall=None, spike_noise=None))
+    frost = make_site(qc=QcLimits(spike_noise=None))
+    looks = [qc_look(made)[0] for made in (calm, frost, usual)]
+    assert looks == sorted(set(looks))
 
 
 def test_look_of_the_plain_tests_is_a_few_readings():
