@@ -21,6 +21,8 @@ ROUNDING = 1e-6
 SPIKE_RETURN = 0.1
 # A sensor that had a spike is held to have more of them for so long.
 SPIKE_MEMORY_S = 15 * 24 * HOUR_S
+# In a frost shorter than this a reading below those beside it is ice and no spike.
+FROST_SHORT_S = 12 * HOUR_S
 # The noise that spikes are held against is that of about this time.
 STEADY_S = 18 * 24 * HOUR_S
 # Smallest rise that counts as water arriving before a plateau.

@@ -50,7 +50,7 @@ from pipeline.qc.verdicts import (
 
 GROSS, SPIKE = TEST_BITS["gross_range"], TEST_BITS["spike"]
 MISSING_BIT, OUTSIDE_BIT = TEST_BITS["missing"], TEST_BITS["outside_calibration"]
-DECISION = TEST_BITS["decision"]
+DECISION, FROZEN = TEST_BITS["decision"], TEST_BITS["frozen"]
 GROUP = 16  # columns taken together, or as many as a tube has: one cache line of float32
 
 
@@ -198,18 +198,21 @@ def take_spans(
     x: Floats,
     theta: NDArray[np.float32],
     spans: Integers,
-    rejected: bool,
+    early: int,
     place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
     """Put what is known from elsewhere on the readings of one column.
 
-    With ``rejected`` only what a person rejected, which is then no evidence for any test; else
-    all, a person's word last.
+    With ``early`` above 0 only what the tests are to know: what a person rejected, which is
+    then no evidence for any of them, and frost of fewer steps than that. Else all, a person's
+    word last.
     """
     marks, column = place
     for s in range(spans.shape[0]):
         bit, level = spans[s, 3], spans[s, 4]
-        if rejected and not (bit == DECISION and level == BAD):
+        rejected = early > 0 and bit == DECISION and level == BAD
+        short = bit == FROZEN and spans[s, 2] - spans[s, 1] < early
+        if early > 0 and not (rejected or short):
             continue
         for i in range(spans[s, 1], spans[s, 2]):
             if theta[i, column] != theta[i, column]:
@@ -363,7 +366,7 @@ def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: 
             own = (runs[first:last], plan.changes[first:last], plan.levels[first:last])
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
-            take_spans(x[c], readings.theta, known, True, place)
+            take_spans(x[c], readings.theta, known, plan.windows.frost, place)
             judge_column(x[c], readings.stated, own, plan, work, (typical[c], quiet[c]), place)
         for c in range(width):
             column = group + c
@@ -371,4 +374,4 @@ def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: 
             place = (marks, column)
             mine = runs[run_of[column] : run_of[column + 1]]
             judge_together(x, c, mine, plan, (typical[c], quiet[c]), place)
-            take_spans(x[c], readings.theta, known, False, place)
+            take_spans(x[c], readings.theta, known, 0, place)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.qc.constants import (
     FLAT_ENTRY_S,
     FLAT_GAP_S,
+    FROST_SHORT_S,
     HOUR_S,
     NEIGHBOUR_S,
     QUIET_S,
@@ -136,6 +137,7 @@ def block_plan(block: xr.Dataset, site: Site) -> Plan:
             quiet_s=QUIET_S,
             steady_s=STEADY_S,
             memory=SPIKE_MEMORY_S // site.interval_s,
+            frost=max(1, FROST_SHORT_S // site.interval_s),
             interval_s=site.interval_s,
             neighbour=max(1, NEIGHBOUR_S // site.interval_s),
         ),

@@ -31,12 +31,12 @@ from pipeline.qc.noise import chunks_of
 from pipeline.qc.sides import off_the_soil, reading
 from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, mark
 
-SPIKE = TEST_BITS["spike"]
+SPIKE, FROZEN = TEST_BITS["spike"], TEST_BITS["frozen"]
 SIDE, WIDE = 4, 16  # readings on either side that a spike is held against
 LOOK = SIDE + WIDE  # a stronger spike close by, with all that it is held against
 LEAST_PAIRS = 2
 MOST_SPIKES = 8  # as many in the memory tell all there is to tell
-LEAST_LEVEL = 4.2  # no z below it makes a spike, however many came before
+LEAST_LEVEL = 4.1  # no z below it makes a spike, however many came before
 # In moving soil: times the threshold without spikes before, and with some.
 MOVING_FIRST, MOVING_MORE = 1.5, 1.1
 CANDIDATE = 0.75  # of the lowest threshold: from there a reading is looked at closely
@@ -126,7 +126,7 @@ def distances(
 def mean_of_pairs(
     x: Floats, i: int, stride: int, noise: float
 ) -> tuple[float, float, int]:  # pragma: no cover
-    """Return how far a reading lies from the mean of pairs around it, its deviation, and pairs.
+    """Return how far a reading lies from a mean of pairs, with its deviation and their number.
 
     Half the sum of a pair tells of the level, half its difference of the slope; both have half
     the variance of a reading. The most pairs that lie on a line are taken; 0 if four do not.
@@ -342,7 +342,7 @@ def noise_spikes(
             if far[n] <= nearly:
                 continue
             i = start + n
-            if x[i] != x[i]:
+            if x[i] != x[i] or _is_ice(x, i, stride, place):
                 continue
             z, moves = alone(x, i, stride, noise[k], levels)
             if z < lowest:
@@ -353,6 +353,16 @@ def noise_spikes(
             if z > levels[0] * _more(moves, 0):
                 found[many % MOST_SPIKES] = i
                 many += 1
+
+
+@kernel
+def _is_ice(
+    x: Floats, i: int, stride: int, place: tuple[Marks, int]
+) -> bool:  # pragma: no cover
+    """Tell whether a reading lies below its neighbours in what is known by now to be frost."""
+    if not place[0].tests[i, place[1]] & FROZEN:
+        return False
+    return x[i] < 0.5 * (reading(x, i - stride) + reading(x, i + stride))
 
 
 @kernel

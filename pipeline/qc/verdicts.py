@@ -52,6 +52,7 @@ class Windows(NamedTuple):
     quiet_s: int  # seconds in which the quietest noise is sought
     steady_s: int  # and the one that spikes are held against
     memory: int  # for which a spike is remembered
+    frost: int  # of a frost so short that a fall in it is ice
     interval_s: int
     neighbour: int  # over which a sensor is held against those above and below
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from bare_site import HOUR_S, make_block, make_site
+from bare_site import HOUR_S, make_block, make_site, make_wire
 from scipy import stats
 
 from pipeline.qc.constants import SPIKE_MEMORY_S
@@ -233,3 +233,30 @@ class TestMemory:
     def test_not_if_switched_off(self):
         assert not self.found(7, 4.6, QcLimits(spike_false=None))
         assert self.found(7, 6.5, QcLimits(spike_false=None))
+
+
+class TestFrost:
+    """A fall in a short frost is ice."""
+
+    def fired(self, hours, size):
+        """Tell what fired at a reading ``size`` off, in the midst of a frost of some hours."""
+        wires = (make_wire(), make_wire(quantity="soil_temperature", unit="degC"))
+        site = make_site(wiring=wires, interval_s=HOUR_S)
+        x, warmth = record(6, 60 * DAY), np.full(60 * DAY, 3.0, np.float32)
+        at = 40 * DAY
+        x[at] += size
+        warmth[at - hours // 2 : at - hours // 2 + hours] = -0.2
+        block = make_block(
+            site,
+            calibrated_water_content=x,
+            outside_calibration=np.zeros(len(x)),
+            soil_temperature=warmth,
+        )
+        flags = unpack(qc_step(block, site)["tests"])
+        return {name for name, flag in flags.items() if flag.values.ravel()[at]}
+
+    def test_only_a_fall_and_only_in_a_short_one(self):
+        assert self.fired(4, -0.02) == {"frozen"}
+        assert self.fired(4, 0.02) == {"frozen", "spike"}
+        assert self.fired(30, -0.02) == {"frozen", "spike"}
+        assert self.fired(0, -0.02) == {"spike"}

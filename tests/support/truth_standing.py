@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from truth_faults import EVERY_KIND, FROZEN, LEAST_SPIKE
+from truth_faults import EVERY_KIND, LEAST_SPIKE
 from truth_field import DIMS, Field, make_field
 from truth_score import Counts, fired, near, tests_built
 from truth_site import Instruments
@@ -54,9 +54,7 @@ def score_standing(
     dict of Counts
         `ALL`: all such readings are to be found. `PLANTED`: those of planted spikes are, those
         that noise made count neither way. False are flagged readings that stand off less.
-        Cells in or beside other faults do not count, nor do those with any ice at all: a
-        tenth of the water frozen makes frost a fault to be found, a hundredth of it already
-        moves a reading by more than the noise.
+        Cells in or beside other faults do not count.
     """
     logged = field.readings["permittivity"].transpose(*DIMS).values
     stand = np.abs(logged - still) >= LEAST_SPIKE * Instruments().noise
@@ -64,8 +62,7 @@ def score_standing(
     lone[1:] &= ~stand[:-1]
     lone[:-1] &= ~stand[1:]
     kinds = {label.kind for label in field.labels} - {"spike"}
-    icy = field.truth["unfrozen_share"].transpose(*DIMS).values < 1.0
-    free = ~near(field.label_mask(*kinds, FROZEN) | icy)
+    free = ~near(field.label_mask(*kinds, "frozen"))
     free[:, [role not in ("sound", "worn") for role in field.roles.values()]] = False
     flagged = fired(result, tests_built("spike")) & free
     planted = field.label_mask("spike")
