@@ -39,7 +39,7 @@ MOST_SPIKES = 8  # as many in the memory tell all there is to tell
 LEAST_LEVEL = 4.1  # no z below it makes a spike, however many came before
 # In moving soil: times the threshold without spikes before, and with some.
 MOVING_FIRST, MOVING_MORE = 1.5, 1.1
-CANDIDATE = 0.75  # of the lowest threshold: from there a reading is looked at closely
+CANDIDATE = 0.82  # of the threshold it has to pass: from there a reading is looked at closely
 CHORD = 0.8  # of its distance from the middle of its two neighbours counts for that
 # Pairs lie on a line while the squares of their rests add up to what noise makes of them and
 # so many standard deviations more; means of more pairs differ by so many from that of four.
@@ -272,7 +272,7 @@ def alone(
     hidden = 0
     for j in range(-SIDE, SIDE + 1):
         k = i + j * stride
-        if j == 0 or not _may_stand_out(x, k, stride, least * noise):
+        if j == 0 or not _may_stand_out(x, k, stride, max(levels[0], z) * noise):
             continue
         other, there = stand_out(x, k, stride, noise, least)
         if other > z and other > levels[0] * (MOVING_FIRST if there else 1.0):
