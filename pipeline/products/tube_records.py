@@ -17,7 +17,7 @@ from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_TUBES
 from pipeline.products.event_blocks import Reader
 from pipeline.qc.months import BLOCK_DAYS, daily_wave, record_noise
-from pipeline.qc.responses import AHEAD_S, BACK_S, response_columns
+from pipeline.qc.responses import AHEAD_S, BACK_S, find_responses
 from pipeline.qc.wall import LEAST_RAIN_MM
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -158,7 +158,7 @@ class _Part:
         per_day, interval_s = self.state.axis.steps_per_day, self.state.axis.interval_s
         skip = self.days[0]
         begin, end = ((day - skip) * per_day for day in (self.first, self.stop))
-        found = response_columns(self.water, interval_s, begin, end)
+        found = find_responses(self.water, interval_s, begin, end)
         step = found["step"] + skip * per_day
         tubes, depths = self.sensors
         return found | {

@@ -66,15 +66,17 @@ def rate_of_change(
 
 
 @kernel
-def mean_of(x: Floats, first: int, count: int, stride: int) -> float:  # pragma: no cover
-    """Return the mean of readings at a stride; NaN where too few of them are there."""
+def mean_of(
+    x: Floats, first: int, count: int, stride: int, least: int
+) -> float:  # pragma: no cover
+    """Return the mean of readings at a stride; NaN where fewer than ``least`` are there."""
     total, found = 0.0, 0
     for j in range(count):
         i = first + j * stride
         if 0 <= i < x.size and x[i] == x[i]:
             total += x[i]
             found += 1
-    return total / found if found >= STEP_LEAST else np.nan
+    return total / found if found >= least else np.nan
 
 
 @kernel
@@ -83,14 +85,14 @@ def step_height(
 ) -> float:  # pragma: no cover
     """Return the height of a step whose first reading is ``i``; 0 if there is none."""
     near, far = STEP_NEAR * stride, STEP_SIDE * stride
-    before = mean_of(x, i - near, STEP_NEAR, stride)
-    after = mean_of(x, i, STEP_NEAR, stride)
+    before = mean_of(x, i - near, STEP_NEAR, stride, STEP_LEAST)
+    after = mean_of(x, i, STEP_NEAR, stride, STEP_LEAST)
     height = after - before
     size = abs(height)
     if not size > limit or STEP_AT_ONCE * size > abs(x[i] - x[i - stride]):
         return 0.0
-    start = mean_of(x, i - far, STEP_NEAR, stride)
-    end = mean_of(x, i + far - near, STEP_NEAR, stride)
+    start = mean_of(x, i - far, STEP_NEAR, stride, STEP_LEAST)
+    end = mean_of(x, i + far - near, STEP_NEAR, stride, STEP_LEAST)
     most = STEP_DRIFT_PART * size + STEP_DRIFT_NOISE * noise
     if abs(before - start) <= most and abs(end - after) <= most:
         return height
@@ -147,15 +149,9 @@ def step_on_slope(
 
 
 @kernel
-def mean_of_all(x: Floats, first: int, count: int, stride: int) -> float:  # pragma: no cover
-    """Return the mean of readings at a stride; NaN where one is missing."""
-    total = 0.0
-    for j in range(count):
-        i = first + j * stride
-        if not 0 <= i < x.size:
-            return np.nan
-        total += x[i]
-    return total / count
+def _fall_of_two(x: Floats, first: int, stride: int) -> float:  # pragma: no cover
+    """Return how far two readings lie above the two after them; NaN where one is missing."""
+    return mean_of(x, first, 2, stride, 2) - mean_of(x, first + 2 * stride, 2, stride, 2)
 
 
 @kernel
@@ -167,12 +163,10 @@ def soaks_in(x: Floats, i: int, stride: int, noise: float) -> bool:  # pragma: n
     reading that would tell is missing, it does not.
     """
     most = SHARP_UP_PART * (x[i] - x[i - stride]) + SHARP_UP_NOISE * noise
-    leads = x[i - stride] - mean_of_all(x, i - 3 * stride, 2, stride)
-    goes_on = mean_of_all(x, i + stride, 3, stride) - x[i]
-    before = mean_of_all(x, i - 4 * stride, 2, stride) - mean_of_all(
-        x, i - 2 * stride, 2, stride
-    )
-    after = mean_of_all(x, i, 2, stride) - mean_of_all(x, i + 2 * stride, 2, stride)
+    leads = x[i - stride] - mean_of(x, i - 3 * stride, 2, stride, 2)
+    goes_on = mean_of(x, i + stride, 3, stride, 3) - x[i]
+    before = _fall_of_two(x, i - 4 * stride, stride)
+    after = _fall_of_two(x, i, stride)
     return leads > most or goes_on > most or after - before > most
 
 
@@ -192,8 +186,8 @@ def sharp_step(
     if not size > limit:
         return 0.0
     way = 1.0 if jump > 0.0 else -1.0
-    leads = way * (x[i - stride] - mean_of_all(x, i - 3 * stride, 2, stride))
-    follows = way * (mean_of_all(x, i + stride, SHARP_FOLLOWS, stride) - x[i])
+    leads = way * (x[i - stride] - mean_of(x, i - 3 * stride, 2, stride, 2))
+    follows = way * (mean_of(x, i + stride, SHARP_FOLLOWS, stride, SHARP_FOLLOWS) - x[i])
     most_led = SHARP_PART * size + SHARP_NOISE * noise
     if way < 0.0:
         most = SHARP_PART * size + SHARP_UP_NOISE * noise

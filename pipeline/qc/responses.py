@@ -9,7 +9,6 @@ finder and its thresholds are ours; fronts are commonly timed by such a crossing
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
@@ -41,7 +40,7 @@ RESPONSE_COLUMNS = ("sensor", "step", "rise", "rise_in_hour", "half_h", "kept")
 
 def find_responses(
     water: NDArray[np.floating], interval_s: int, first: int, stop: int
-) -> pd.DataFrame:
+) -> dict[str, NDArray]:
     """Find the wetting responses of sensors.
 
     Parameters
@@ -56,19 +55,13 @@ def find_responses(
 
     Returns
     -------
-    DataFrame
-        Ordered by sensor and time: ``sensor`` (column), ``step`` of the onset, ``rise`` at the
-        peak within a day and ``rise_in_hour`` (or until the next reading) [m3 m-3];
-        ``half_h``, hours from the peak until half of the rise is gone, NaN if it is not within
-        a day; ``kept``, the least share of the rise that was left in the day after the peak.
+    dict
+        Columns, a row a response, ordered by sensor and time: ``sensor`` (column), ``step`` of
+        the onset, ``rise`` at the peak within a day and ``rise_in_hour`` (or until the next
+        reading) [m3 m-3]; ``half_h``, hours from the peak until half of the rise is gone, NaN
+        if it is not within a day; ``kept``, the least share of the rise that was left in the
+        day after the peak.
     """
-    return pd.DataFrame(response_columns(water, interval_s, first, stop))
-
-
-def response_columns(
-    water: NDArray[np.floating], interval_s: int, first: int, stop: int
-) -> dict[str, NDArray]:
-    """Return the columns of `find_responses`: the many small tables of a record cost more."""
     values = np.asarray(water)
     sensors = values.shape[1]
     most = ((stop - first) * interval_s + NOISE_S) // QUIET_S + 2
@@ -81,9 +74,8 @@ def response_columns(
     count = _search(values, first, stop, spans, interval_s / HOUR_S, found)
     found = found[:count]
     # One onset may be found from several readings that stand out.
-    found = found[
-        np.sort(np.unique(found[:, 0] * len(values) + found[:, 1], return_index=True)[1])
-    ]
+    place = found[:, 0] * len(values) + found[:, 1]
+    found = found[np.sort(np.unique(place, return_index=True)[1])]
     columns = dict(zip(RESPONSE_COLUMNS, found.T, strict=True))
     return columns | {name: columns[name].astype(np.int64) for name in ("sensor", "step")}
 

@@ -1,6 +1,7 @@
 """Wetting responses: onset, size, and how long they last, on courses made by hand."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.qc.responses import AHEAD_S, BACK_S, LEAST_RISE, find_responses
@@ -14,8 +15,12 @@ def quiet(days=6, level=0.2, noise=0.0, seed=1):
     return level + noise * np.random.default_rng(seed).standard_normal(steps)
 
 
+def table_of(*arguments):
+    return pd.DataFrame(find_responses(*arguments))
+
+
 def found_in(series):
-    return find_responses(np.asarray(series)[:, None], STEP_S, 0, len(series))
+    return table_of(np.asarray(series)[:, None], STEP_S, 0, len(series))
 
 
 def test_a_front_is_timed_and_measured():
@@ -100,13 +105,13 @@ def test_responses_do_not_depend_on_where_the_block_begins():
         series[at:] += random.uniform(0.005, 0.06) * fall[:, None]
     series[random.random(series.shape) < 0.1] = np.nan
     series = series.astype(np.float32)
-    whole = find_responses(series, STEP_S, 0, steps)
+    whole = table_of(series, STEP_S, 0, steps)
     assert len(whole) > 30
     back, ahead = BACK_S // STEP_S, AHEAD_S // STEP_S
     for first in (17 * DAY, 17 * DAY + 5, 20 * DAY):
         stop = first + 3 * DAY
         start = first - back
-        part = find_responses(series[start : stop + ahead], STEP_S, back, stop - start)
+        part = table_of(series[start : stop + ahead], STEP_S, back, stop - start)
         part["step"] += start
         expected = whole[(whole["step"] >= first) & (whole["step"] < stop)]
         assert part.equals(expected.reset_index(drop=True))
