@@ -24,13 +24,14 @@ Floats = NDArray[np.float64]
 # rest against the next one's [m3 m-3], and how much the next one's counts. Mean and standard
 # deviation; the orders of magnitude of loams, wide; ours.
 BEFORE = np.array([[0.0, 45.0, 3.2, 20.0, 0.0, 1.0], [1.5, 12.5, 1.25, 6.0, 0.025, 0.15]])
-OFFSET_MM_D = (0.2, 0.1)  # of what all sensors lose in common
+OFFSET_MM_D = (0.15, 0.05)  # of what all sensors lose in common
 # Standard deviation of a layer's loss in a night about the laws, besides noise, and of the
 # loss above the anchor. Layers are off by the same in many nights, since sensors are apart; so
-# one night tells far less than by its own scatter. Found on test fields kept for tuning
-# (docs/truth.md).
-LAYER_MM_D, LAYER_SHARE = 1.5, 0.5
-ANCHOR_MM_D, ANCHOR_SHARE = 0.6, 0.1
+# one night tells far less than by its own scatter. The anchor is the less sure the more roots
+# and air take by day (by so much of it), since the dry top draws that up by night. Found on
+# test fields kept for tuning (docs/truth.md).
+LAYER_MM_D, LAYER_SHARE = 2.4, 0.8
+ANCHOR_MM_D, ANCHOR_OF_USED, ANCHOR_SHARE = 0.8, 0.6, 0.06
 ANCHOR = 2  # the third sensor: below sharp fronts, and few layers from all others
 LEAST_FIT = 8  # nights
 STEEPEST_LN, TURNS, TRIES, ENOUGH = 7.0, 40, 6, 1e-5
@@ -51,7 +52,9 @@ class FluxLaws(NamedTuple):
     offset: float
 
 
-def flux_laws(depth_m: Floats, rate: Floats, noise: Floats, water: Floats) -> FluxLaws | None:
+def flux_laws(
+    depth_m: Floats, rate: Floats, noise: Floats, water: Floats, used: Floats
+) -> FluxLaws | None:
     """Fit the laws of all sensors of a tube to its nights.
 
     Parameters
@@ -61,6 +64,8 @@ def flux_laws(depth_m: Floats, rate: Floats, noise: Floats, water: Floats) -> Fl
     rate, noise : (depth, night), [mm d-1]
         What is lost above each sensor, and its noise; NaN where a night tells nothing.
     water : (depth, night), [m3 m-3]
+    used : (night,), [mm d-1]
+        What roots and air usually take by day about then.
 
     Returns
     -------
@@ -75,14 +80,14 @@ def flux_laws(depth_m: Floats, rate: Floats, noise: Floats, water: Floats) -> Fl
     228-232 (from memory), in water content.
     """
     known = np.isfinite(rate) & np.isfinite(water)
-    used = np.flatnonzero(known.sum(axis=1) >= LEAST_FIT)
-    if len(used) < 2:
+    there = np.flatnonzero(known.sum(axis=1) >= LEAST_FIT)
+    if len(there) < 2:
         return None
-    middle = np.array([water[k, known[k]].mean() for k in used])
-    away = np.ascontiguousarray(water[used] - middle[:, None])
-    apart = np.append(np.diff(depth_m[used]), 1.0)
-    nights = _nights(rate[used], noise[used])
-    start = np.append(np.tile(BEFORE[0], len(used)), OFFSET_MM_D[0])
+    middle = np.array([water[k, known[k]].mean() for k in there])
+    away = np.ascontiguousarray(water[there] - middle[:, None])
+    apart = np.append(np.diff(depth_m[there]), 1.0)
+    nights = _nights(rate[there], noise[there], used)
+    start = np.append(np.tile(BEFORE[0], len(there)), OFFSET_MM_D[0])
     found = _fit(start, away, apart, *nights)
     laws = FluxLaws(
         np.full((len(rate), PARTS), np.nan),
@@ -90,8 +95,8 @@ def flux_laws(depth_m: Floats, rate: Floats, noise: Floats, water: Floats) -> Fl
         np.ones(len(rate)),
         float(found[-1]),
     )
-    laws.parameters[used] = found[:-1].reshape(-1, PARTS)
-    laws.middle[used], laws.apart_m[used] = middle, apart
+    laws.parameters[there] = found[:-1].reshape(-1, PARTS)
+    laws.middle[there], laws.apart_m[there] = middle, apart
     return laws
 
 
@@ -111,7 +116,7 @@ def flux_rates(laws: FluxLaws, water: Floats) -> Floats:
     return rates
 
 
-def _nights(rate: Floats, noise: Floats) -> tuple[Floats, Floats]:
+def _nights(rate: Floats, noise: Floats, used: Floats) -> tuple[Floats, Floats]:
     """Return what the laws must meet, and its standard deviation, (depth, night).
 
     Rows are the losses of the layers between sensors, downwards; the last is the loss above
@@ -121,7 +126,8 @@ def _nights(rate: Floats, noise: Floats) -> tuple[Floats, Floats]:
     layer = rate[:-1] - rate[1:]
     random = np.maximum(noise[1:] ** 2 - noise[:-1] ** 2, 0.0)
     spread = random + LAYER_MM_D**2 + (LAYER_SHARE * layer) ** 2
-    above = ANCHOR_MM_D**2 + (ANCHOR_SHARE * rate[anchor]) ** 2
+    top = ANCHOR_MM_D + ANCHOR_OF_USED * used
+    above = top**2 + (ANCHOR_SHARE * rate[anchor]) ** 2
     return np.vstack([layer, rate[anchor]]), np.sqrt(np.vstack([spread, above]))
 
 

@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.derive.flux_laws import flux_laws, flux_rates
+from pipeline.derive.flux_laws import ANCHOR, flux_laws, flux_rates
 from pipeline.derive.uptake import UNSEEN_MM_D
 
 Floats = NDArray[np.float64]
@@ -27,16 +28,17 @@ FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides no
 # What is known before a night of the loss in common, of the law of one sensor there, and of
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
 COMMON_MM_D = 0.2  # about laws of conductivity
-FLUX_COMMON_MM_D = 0.35  # about laws of flux, which tell it better
-LAW_MM_D, LAW_SHARE = 0.1, 0.3
-OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.2, 0.3, 0.1
-BEYOND = 0.02  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
+FLUX_COMMON_MM_D = 0.6  # about laws of flux, which tell it better
+LAW_MM_D, LAW_SHARE = 0.16, 0.3
+OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.32, 0.3, 0.1
+BEYOND = 0.03  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
+USED_DAYS, USED_MM_D = 10, 1.0  # either side of a night of which uptake is meant; if unknown
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
-RATE_MM_D, RATE_SHARE = 0.15, 0.15  # standard uncertainty of a night's drainage
+RATE_MM_D, RATE_SHARE = 0.1, 0.12  # standard uncertainty of a night's drainage
 FEW_NIGHTS = 60  # with so many behind a law, twice its variance
 # That of an amount from the peak on by what the soil above the first sensor then still holds
 # [mm], at the first sensor and far below it, and the way over which it falls off [m].
-HELD_MM, LEAST_HELD_MM, HELD_M = 1.0, 0.2, 0.13
+HELD_MM, LEAST_HELD_MM, HELD_M = 0.8, 0.2, 0.13
 MORE_MM, MORE_M = 0.6, 0.08  # its mean at the first sensor, and over what way that falls off
 
 
@@ -54,30 +56,42 @@ class Laws(NamedTuple):
 
 
 class Nights(NamedTuple):
-    """Nights of one tube, (depth, night): rate, its noise, and water content."""
+    """Nights of one tube, (depth, night): rate, its noise, and water content.
+
+    ``used`` (night,) [mm d-1] is what roots and air take above the third sensor by day, a mean
+    of three weeks.
+    """
 
     depth_m: Floats
     night_s: NDArray[np.int64]
     rate: Floats
     noise: Floats
     water: Floats
+    used: Floats
 
 
 def nights_of(pattern: pd.DataFrame) -> Nights:
     """Return the nights of a daily pattern as arrays, NaN where there is no value."""
-    table = pattern.pivot_table(
-        index="depth_m",
-        columns="night_s",
-        values=["night_drainage_mm_d", "night_drainage_error", "night_water_content"],
-        dropna=False,
-    )
-    rate, error, water = (
-        table[name].to_numpy(np.float64)
-        for name in ("night_drainage_mm_d", "night_drainage_error", "night_water_content")
-    )
+    names = ["night_drainage_mm_d", "night_drainage_error", "night_water_content"]
+    names.append("uptake_above_mm_d")
+    table = pattern.pivot_table(index="depth_m", columns="night_s", values=names, dropna=False)
+    rate, error, water, used = (table[name].to_numpy(np.float64) for name in names)
     noise = np.sqrt(np.maximum(error**2 - UNSEEN_MM_D**2, 1e-4))
     columns = table["night_water_content"].columns.to_numpy(np.int64)
-    return Nights(table.index.to_numpy(np.float64), columns, rate, noise, water)
+    usual = _used_around(columns, used[min(ANCHOR, len(used) - 1)])
+    return Nights(table.index.to_numpy(np.float64), columns, rate, noise, water, usual)
+
+
+def _used_around(night_s: NDArray[np.int64], used: Floats) -> Floats:
+    """Return the mean of what is used by day around each night, (night,), [mm d-1]."""
+    known = np.isfinite(used)
+    sums = np.append(0.0, np.cumsum(np.where(known, used, 0.0)))
+    counts = np.append(0, np.cumsum(known))
+    first = np.searchsorted(night_s, night_s - USED_DAYS * DAY_S)
+    stop = np.searchsorted(night_s, night_s + USED_DAYS * DAY_S, side="right")
+    count = counts[stop] - counts[first]
+    mean = np.maximum((sums[stop] - sums[first]) / np.maximum(count, 1), 0.0)
+    return np.where(count > 0, mean, USED_MM_D)
 
 
 def conductivity_laws(nights: Nights) -> Laws:
@@ -200,7 +214,7 @@ def _best_law(nights: Nights, laws: Laws) -> tuple[Floats, tuple[float, float]]:
     By conductivity alone where a sensor, or the one below it in that night, has none.
     """
     alone = law_rates(laws, nights)
-    fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water)
+    fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water, nights.used)
     if fluxes is None:
         return alone, (laws.offset, COMMON_MM_D)
     seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)

@@ -10,7 +10,8 @@ whole profile rose, tell nothing and have no value.
 The soil above the first sensor is not seen. While it drains after a wetting it is taken to
 lose what the first sensor loses; later it does not drain but is made up from below at night
 and dries by day. Its part therefore fades out between one and two days after the last peak at
-the first sensor; what it loses after that counts as uptake.
+the first sensor; what it loses after that counts as uptake. At the peak it holds some more
+water than the first sensor tells, which leaves it as an exponential falls.
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ RAIN_UNIT_MM = 1e-4
 DRY_MM = 0.2  # rain up to one tip of a gauge is no rain
 WET_MM, WET_SURE = 0.3, 3.0  # rise of the profile in a night that is taken for rain
 FADES_FROM_DAYS, FADES_DAYS = 1.0, 1.0
+# At a peak it holds more than the first sensor tells, by so much a metre of it [mm m-1], and
+# loses that with this time constant [d]; found on test fields kept for tuning.
+HELD_MM_M, HELD_DAYS = 6.6, 0.33
 # What a rate may be wrong by besides noise, since sensors are apart and the top is not seen:
 # mm a day, standard; found on test fields kept for tuning (docs/truth.md).
 UNSEEN_MM_D, UNSEEN_UPTAKE_MM_D = 0.35, 0.6
@@ -82,9 +86,12 @@ def daily_pattern(
     noise = np.stack([daily_noise(row, steps) for row in block.water])
     noise = np.concatenate([noise, noise[:, -1:]], axis=1)
     middle = 0.5 * (nights[0] + nights[1] - 1)
-    share = _share_of_top(block.first_s + middle * block.interval_s, peaks_s)
-    above = _nights_above(profile, fits, noise, share, steps)
+    since = _days_since_peak(block.first_s + middle * block.interval_s, peaks_s)
+    above = _nights_above(profile, fits, noise, since, steps)
     dry = _dry_nights(block, nights, above)
+    held = HELD_MM_M * _top_m(profile) * np.exp(-since / HELD_DAYS)
+    above.level += held
+    above.rate += held / HELD_DAYS
     return _table(profile, block, nights, fits, above, dry)
 
 
@@ -134,12 +141,17 @@ def _fit_nights(water, nights, fits):  # type: ignore[no-untyped-def]  # pragma:
             fits[2, k, n], fits[3, k, n] = count, along
 
 
-def _share_of_top(night_s: Floats, peaks_s: NDArray[np.int64]) -> Floats:
-    """Return which part of the first sensor's loss the soil above shares, (night,)."""
+def _top_m(profile: Profile) -> float:
+    """Return how much soil above the first sensor is counted [m]."""
+    return 0.0 if profile.rules.above == "none" else max(float(profile.real_m[0]), 0.0)
+
+
+def _days_since_peak(night_s: Floats, peaks_s: NDArray[np.int64]) -> Floats:
+    """Return how long ago the first sensor had its last peak, (night,) [d]."""
     place = np.searchsorted(peaks_s, night_s, side="right") - 1
     last = np.where(place >= 0, np.append(peaks_s, 0)[place], -(10.0**12))
-    days = (night_s - last) / DAY_S
-    return np.clip(1.0 - (days - FADES_FROM_DAYS) / FADES_DAYS, 0.0, 1.0)
+    days: Floats = (night_s - last) / DAY_S
+    return days
 
 
 class _Above:
@@ -151,11 +163,12 @@ class _Above:
 
 
 def _nights_above(
-    profile: Profile, fits: Floats, noise: Floats, share: Floats, steps: int
+    profile: Profile, fits: Floats, noise: Floats, since: Floats, steps: int
 ) -> _Above:
     """Put the nights of single sensors together, from the top in a fixed order."""
     weights = weights_above(profile)
-    top = 0.0 if profile.rules.above == "none" else max(float(profile.real_m[0]), 0.0)
+    top = _top_m(profile)
+    share = np.clip(1.0 - (since - FADES_FROM_DAYS) / FADES_DAYS, 0.0, 1.0)
     found = [np.zeros(fits.shape[1:]) for _ in range(4)]
     level, rate, of_level, of_rate = found
     for j in range(len(weights)):

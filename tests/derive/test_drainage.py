@@ -106,6 +106,7 @@ def pattern_of(rates, water, days=None):
             "night_water_content": water,
             "night_drainage_mm_d": rates,
             "night_drainage_error": 0.1,
+            "uptake_above_mm_d": np.nan,
         }
     )
 
@@ -213,7 +214,9 @@ def test_daylight_is_that_of_fao_56():
 
 def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
     # by hand: every sensor loses 0.0005 a day always and 0.004 in each day from 7 to 17 h;
-    # 0.1 + 0.2 + 0.3 m of soil with a constant top. A peak just before keeps the top counted.
+    # 0.1 + 0.2 + 0.3 m of soil with a constant top. A peak just before keeps the top counted;
+    # of the 0.66 mm that it holds besides, exp(-t / 0.33) are left after t days, which leave
+    # it at 1 / 0.33 of them a day.
     interval, days = 600, 6
     hour = np.arange(days * 144) / 6
     by_day = np.clip(hour % 24 - 7, 0, 10) / 10 + hour // 24
@@ -222,26 +225,31 @@ def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
     depths = np.array([0.1, 0.3, 0.6])
     profile = Profile("T1", depths, depths)
     block = Block(first_s, interval, np.tile(water, (3, 1)))
-    peaks = first_s + 86_400 * np.arange(days)
+    peaks = first_s + 43_200 + 86_400 * np.arange(-1, days)
     found = daily_pattern(profile, block, (50.0, 0.0), peaks)
     inner = found[found["uptake_mm_d"].notna()]
     assert len(inner) >= 9
     last = inner[inner["depth_m"] == 0.6]
-    np.testing.assert_allclose(last["night_drainage_mm_d"], 0.3, rtol=1e-6)
-    np.testing.assert_allclose(last["uptake_above_mm_d"], 2.4, rtol=1e-6)
-    layers = inner.groupby("day_s")["uptake_mm_d"].apply(list)
-    for layer in layers:
-        np.testing.assert_allclose(layer, [0.4, 0.8, 1.2], rtol=1e-6)
+    since = (last["night_s"].to_numpy() - first_s - 43_200) % 86_400 / 86_400
+    besides = 0.66 * np.exp(-since / 0.33) / 0.33
+    np.testing.assert_allclose(last["night_drainage_mm_d"], 0.3 + besides, rtol=1e-4)
+    # At both ends of a day it holds the same, so that the day lost what nights did not.
+    np.testing.assert_allclose(last["uptake_above_mm_d"], 2.4 - besides, atol=0.01)
+    first = inner.groupby("day_s")["uptake_mm_d"].first()
+    np.testing.assert_allclose(first, 0.4 - besides, atol=0.01)
+    for layer in inner.groupby("day_s")["uptake_mm_d"].apply(list):
+        np.testing.assert_allclose(layer[1:], [0.8, 1.2], rtol=1e-6)
     # A sensor that logs every third step of the axis tells the same.
     slow = np.where(np.arange(water.size) % 3 == 0, water, np.nan)
     seldom = daily_pattern(
         profile, block._replace(water=np.tile(slow, (3, 1))), (50.0, 0.0), peaks
     )
-    np.testing.assert_allclose(
-        seldom[seldom["depth_m"] == 0.6]["night_drainage_mm_d"].dropna(), 0.3, rtol=1e-6
-    )
+    same = seldom.set_index(["day_s", "depth_m"])["night_drainage_mm_d"].dropna()
+    told = found.set_index(["day_s", "depth_m"])["night_drainage_mm_d"].reindex(same.index)
+    np.testing.assert_allclose(same, told, rtol=1e-6)
     # Long after a peak the unseen top is not taken to drain.
     dry = daily_pattern(profile, block, (50.0, 0.0), np.empty(0, np.int64))
+    assert dry["night_drainage_mm_d"].notna().any()
     at_first = dry[dry["depth_m"] == 0.1]["night_drainage_mm_d"].dropna()
     np.testing.assert_allclose(at_first, 0.0, atol=1e-9)
 

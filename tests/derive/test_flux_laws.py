@@ -68,7 +68,7 @@ def test_layers_tell_fluxes_whatever_is_lost_unseen_above():
     # What is lost above differs from night to night by three times its usual size.
     common = 0.2 + 0.6 * np.sin(np.arange(NIGHTS))
     rate, noise, water, true = nights(common)
-    laws = flux_laws(DEPTHS_M, rate, noise, water)
+    laws = flux_laws(DEPTHS_M, rate, noise, water, np.zeros(rate.shape[1]))
     off = flux_rates(laws, water) - true
     assert np.abs(rate - true).mean() > 0.35  # what the nights are off by themselves
     assert np.abs(off).mean() < 0.15
@@ -80,14 +80,17 @@ def test_gaps_are_left_out_and_few_nights_have_no_law():
     rate, noise, water, true = nights(np.full(NIGHTS, 0.2))
     rate[:, 50:80] = np.nan
     water[1, 100:110] = np.nan
-    found = flux_rates(flux_laws(DEPTHS_M, rate, noise, water), water)
+    found = flux_rates(flux_laws(DEPTHS_M, rate, noise, water, np.zeros(rate.shape[1])), water)
     assert np.isnan(found[:2, 100:110]).all()
     assert np.isfinite(found[2]).all()
     assert np.abs(found - true)[:, 50:80].mean() < 0.3
-    assert flux_laws(DEPTHS_M, rate[:, :7], noise[:, :7], water[:, :7]) is None
-    assert flux_laws(DEPTHS_M[:1], rate[:1], noise[:1], water[:1]) is None
+    assert flux_laws(DEPTHS_M, rate[:, :7], noise[:, :7], water[:, :7], np.zeros(7)) is None
+    assert (
+        flux_laws(DEPTHS_M[:1], rate[:1], noise[:1], water[:1], np.zeros(rate.shape[1]))
+        is None
+    )
     rate[1] = np.nan  # the middle sensor tells nothing: the others are next to each other
-    laws = flux_laws(DEPTHS_M, rate, noise, water)
+    laws = flux_laws(DEPTHS_M, rate, noise, water, np.zeros(rate.shape[1]))
     assert np.isnan(laws.middle).tolist() == [False, True, False]
     assert laws.apart_m[0] == pytest.approx(0.3)
     assert np.isnan(flux_rates(laws, water)[1]).all()
