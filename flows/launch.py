@@ -8,12 +8,14 @@ import threading
 from concurrent.futures import Future
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from flows.cluster import Wanted, cluster, wide
 from flows.server import OrchestratorError, orchestrator, stop_temporary_server
-from pipeline.delivery_contents import Request
 from pipeline.outcomes import describe_failure, outcome_of, state_folder
+
+if TYPE_CHECKING:  # two seconds that a night which fails at once does not need
+    from pipeline.delivery_contents import Request
 
 HERE = Wanted()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -105,18 +106,14 @@ def layer_of(module: str) -> str:
 
 def imports(path: Path) -> list[tuple[str, bool]]:
     """Return every module a file imports, and whether that is inside a function."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     functions = (ast.FunctionDef, ast.AsyncFunctionDef)
-    inner = {
-        id(node)
-        for function in ast.walk(tree)
-        if isinstance(function, functions)
-        for node in ast.walk(function)
-    }
+    # No expression imports anything.
+    statements = (ast.stmt, ast.excepthandler, ast.match_case)
+    waiting: list[tuple[ast.AST, bool]] = [(ast.parse(path.read_text("utf-8")), False)]
     found = []
-    for node in ast.walk(tree):
+    for node, inner in waiting:  # it grows on the way
         if isinstance(node, ast.Import):
-            found += [(alias.name, id(node) in inner) for alias in node.names]
+            found += [(alias.name, inner) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             names = [f"{node.module}.{alias.name}" for alias in node.names]
             whole = [
@@ -124,15 +121,20 @@ def imports(path: Path) -> list[tuple[str, bool]]:
                 for name in names
                 if (ROOT / name.replace(".", "/")).with_suffix(".py").exists()
             ]  # from package import module
-            found += [(name, id(node) in inner) for name in whole or [str(node.module)]]
+            found += [(name, inner) for name in whole or [str(node.module)]]
+        inside = inner or isinstance(node, functions)
+        children = ast.iter_child_nodes(node)
+        waiting += [(child, inside) for child in children if isinstance(child, statements)]
     return found
 
 
 MODULES = {module_name(path) for path in SOURCES}
 
 
-MODULES = {module_name(path) for path in SOURCES}
-IMPORTS = {module_name(path): imports(path) for path in SOURCES}
+@cache
+def all_imports() -> dict[str, list[tuple[str, bool]]]:
+    """Return what each module imports; seconds of work, so not while tests are collected."""
+    return {module_name(path): imports(path) for path in SOURCES}
 
 
 def test_every_module_has_its_place():
@@ -143,7 +145,7 @@ def test_every_module_has_its_place():
 def test_no_stage_imports_a_later_one():
     arrows = [
         (module, name)
-        for module, found in IMPORTS.items()
+        for module, found in all_imports().items()
         for name, _lazy in found
         if module != "pipeline"  # it names what notebooks use, and nothing imports from it
         if name in MODULES and RANK[layer_of(name)] > RANK[layer_of(module)]
@@ -164,7 +166,7 @@ def test_the_list_of_imports_sees_every_spelling(tmp_path):
 def test_no_import_cycles():
     graph = {
         module: {name for name, lazy in found if name in MODULES and not lazy}
-        for module, found in IMPORTS.items()
+        for module, found in all_imports().items()
     }
     while leaves := {module for module, needs in graph.items() if not needs & graph.keys()}:
         graph = {module: needs for module, needs in graph.items() if module not in leaves}
@@ -174,7 +176,7 @@ def test_no_import_cycles():
 def test_science_knows_nothing_of_stores():
     arrows = [
         (module, name)
-        for module, found in IMPORTS.items()
+        for module, found in all_imports().items()
         for name, _lazy in found
         if layer_of(module) in SCIENCE and layer_of(name) in STORES
     ]
@@ -184,7 +186,7 @@ def test_science_knows_nothing_of_stores():
 def test_only_the_flows_know_prefect_and_only_the_command_its_library():
     knows = {
         library: {
-            m for m, found in IMPORTS.items() for n, _ in found if layer_of(n) == library
+            m for m, found in all_imports().items() for n, _ in found if layer_of(n) == library
         }
         for library in ("prefect", "distributed", "typer", "numpy", "xarray", "icechunk")
     }

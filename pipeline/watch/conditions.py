@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
 from pipeline.site.models import Site, Source
-from pipeline.state import Snapshot
+
+if TYPE_CHECKING:  # the store's library, which a night that failed does not need
+    from pipeline.state import Snapshot
 
 _DAY_S = 86_400
 _HOUR_S = 3600

@@ -17,14 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.atomic import replacing
-from pipeline.description import in_force
 from pipeline.errors import SiteError
 from pipeline.outcomes import describe_failure, state_folder
 from pipeline.processes import started
 from pipeline.site.alerts import Alerts
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
-from pipeline.store import SiteStore
 from pipeline.watch.book import Book, opened, stamp
 from pipeline.watch.conditions import Condition, failed_parts, find_conditions
 from pipeline.watch.ways import Sender, WayError, ways_of
@@ -157,6 +155,9 @@ def _conditions(
     found = failed_parts(summary, now)
     if site.description is None or "commit" not in summary:
         return found, ("night",)
+    from pipeline.description import in_force
+    from pipeline.store import SiteStore
+
     description = site.description
     store = SiteStore(description.store, description.axis, description.id)
     snapshot = store.read(summary["commit"])
