@@ -18,6 +18,8 @@ SECONDS ?= 60
 ROUNDS ?= 100
 
 export PERCOLOG_STATE := $(CURDIR)/out/state
+# Else each start of the command, and tests start it often, compiles all its source anew.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test truth bench fuzz kills lint clean
 .DELETE_ON_ERROR:
@@ -30,7 +32,8 @@ demo: .venv/.demo-ready
 	fi; exit $$status
 
 test: lint
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile -m "not benchmark"
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --no-loadscope-reorder \
+	  -m "not benchmark"
 
 lint: .venv/.test-ready
 	$(BIN)/ruff check .

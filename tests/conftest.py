@@ -1,17 +1,25 @@
-"""An invented site that is right in every part, to be copied and spoilt."""
+"""The order of files, and an invented site right in every part, to be copied and spoilt."""
 
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pytest
+from dear_files import FIRST
 
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 
-FIELD = Path(__file__).parent / "site" / "field"
+TESTS = Path(__file__).parent
+FIELD = TESTS / "site" / "field"
 
 Edits = Mapping[str, Sequence[tuple[str, str]]]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files of `dear_files` first; within files, and else, leave the order."""
+    ranks = {TESTS / name: rank for rank, name in enumerate(FIRST)}
+    items.sort(key=lambda item: ranks.get(item.path, len(ranks)))
 
 
 def write_site(

@@ -7,6 +7,8 @@ import re
 from functools import cache
 from pathlib import Path
 
+import dear_files
+
 ROOT = Path(__file__).parents[1]
 SOURCES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "flows").rglob("*.py")])
 PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
@@ -217,6 +219,12 @@ def test_files_stay_small_and_packages_empty():
         "pipeline/__init__.py"
     }
     assert len(packages) > 5  # the list was made rightly
+
+
+def test_files_to_be_begun_first_are_there():
+    named = dear_files.FIRST
+    assert [name for name in named if not (ROOT / "tests" / name).is_file()] == []
+    assert len(set(named)) == len(named)
 
 
 def test_no_file_knows_a_particular_machine():

@@ -1,0 +1,34 @@
+"""The order of test files on several workers, where each takes the next file that is left.
+
+On a fresh clone whoever first needs a kernel compiles it (`pipeline.compiled`). The first file
+makes whole nights, for which most of them are compiled; those ``WITHOUT_KERNELS`` come next,
+so that the other worker has work meanwhile and does not compile the same ones. Then come the
+files that take longest, so that no worker is left alone with one at the end.
+"""
+
+COMPILING = ("deliver/test_readers.py",)
+WITHOUT_KERNELS = (
+    "test_cli.py",
+    "flows/test_nightly.py",
+    "deliver/test_conformance.py",
+    "deliver/test_netcdf.py",
+)
+LONG = (
+    "test_revisions.py",
+    "test_promises.py",
+    "open_records/test_nights.py",
+    "flows/test_cluster.py",
+    "flows/test_serving.py",
+    "fuzz/test_fuzz.py",
+    "kills/test_kills.py",
+    "ingest/test_growing_nights.py",
+    "test_object_store.py",
+    "test_ledger_properties.py",
+    "ingest/test_sniff.py",
+    "test_bad_input.py",
+    "test_rounds_nights.py",
+    "ingest/test_sdi12_exchanges.py",
+    "demo/test_demo_field.py",
+    "test_hard_times.py",
+)
+FIRST = (*COMPILING, *WITHOUT_KERNELS, *LONG)
