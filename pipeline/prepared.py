@@ -59,12 +59,19 @@ class Prepared:
         """Return what the state brought, in one line."""
         entries = self.intake.read
         stored = sum(entry.stored for entry in entries)
-        aside = sum(entry.rejected + entry.rejected_rows for entry in entries)
+        aside = [
+            f"{count} {name}"
+            for count, name in (
+                (sum(entry.rejected_rows for entry in entries), "rows"),
+                (sum(entry.rejected for entry in entries), "values"),
+            )
+            if count
+        ]
         text = (
             f"{len(entries)} files read, {stored} values stored, "
             f"{int(self.days.sum())} days computed"
         )
-        return f"{text}, {aside} rows or values set aside" if aside else text
+        return f"{text}, {' and '.join(aside)} set aside" if aside else text
 
 
 def prepare_state(

@@ -337,4 +337,4 @@ def _line_text(buffer: Bytes, lines: Lines, index: int) -> str:
     """Return the beginning of a line as it can be printed."""
     start = int(lines["start"][index])
     text = buffer[start : start + _FOUND_LENGTH].tobytes().split(b"\n", 1)[0]
-    return repr(text.rstrip(b"\r").decode("ascii", errors="backslashreplace"))
+    return repr(text.rstrip(b"\r"))[1:]  # as bytes: text would escape its escapes again

@@ -157,7 +157,7 @@ def _fill(
     for number in range(middle.shape[1]):
         draw_line(axes, columns, middle[:, number], error[:, number], _colour(number))
     _label_layers(axes, columns, middle)
-    entries = [band_entry()]
+    entries = [band_entry(known=bool(np.isfinite(reach + middle).any()))]
     for flagged in find_doubtful(columns, held):
         entries += draw_flagged(axes, flagged)
     entries += _draw_hand(axes, *hand)
@@ -177,7 +177,11 @@ def _colour(number: int) -> str:
 
 
 def _label_layers(axes: Axes, columns: Columns, middle: NDArray[np.float64]) -> None:
-    """Write each layer's name beside the end of its line; where lines are close, apart."""
+    """Write each layer's name beside the end of its line; where lines are close, apart.
+
+    What joins a name and its line is thin and dotted: where a record ends early, as a removed
+    tube's, it crosses days without a value and must not be taken for one.
+    """
     known = np.flatnonzero(np.isfinite(middle).any(axis=0)).tolist()
     ends = [np.flatnonzero(np.isfinite(middle[:, layer]))[-1] for layer in known]
     heights = np.array([middle[end, n] for end, n in zip(ends, known, strict=True)])
@@ -195,7 +199,13 @@ def _label_layers(axes: Axes, columns: Columns, middle: NDArray[np.float64]) -> 
             linespacing=1.05,
             gid="layer",
             annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": _colour(number), "lw": 1.3, "shrinkB": 0},
+            arrowprops={
+                "arrowstyle": "-",
+                "color": _colour(number),
+                "lw": 0.8,
+                "ls": ":",
+                "shrinkB": 0,
+            },
         )
 
 

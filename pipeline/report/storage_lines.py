@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
@@ -87,8 +88,10 @@ def find_doubtful(columns: Columns, held: StoredWater) -> list[Flagged]:
     return [find_flagged(quality, kind, days, held.storage) for kind in (SUSPECT, BAD)]
 
 
-def band_entry() -> Artist:
-    """Return the legend's entry of the band."""
+def band_entry(known: bool = True) -> Artist:
+    """Return the legend's entry of the band, or that there is none to look for."""
+    if not known:
+        return Line2D([], [], ls="none", label="uncertainty not known")
     return Patch(color=FAINT, alpha=0.45, lw=0, label="95 % interval")
 
 

@@ -45,7 +45,7 @@ def line(note: Mapping[str, Any]) -> str:
     if note["event"] == "over":
         return clean(f"over: {note['what']} (since {note['since']})")
     told = f"alert: {note['what']}, since {note['since']}; {note['evidence']}."
-    return clean(f"{told} Do: {note['advice']}.")
+    return clean(f"{told} Do: {note['advice'].rstrip('.')}.")
 
 
 def _paragraph(note: Mapping[str, Any]) -> str:

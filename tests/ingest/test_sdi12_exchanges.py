@@ -266,6 +266,7 @@ def test_noise_is_damage_and_the_reply_behind_it_is_read(noise):
     parsed = read(log)
     assert readings(parsed) == {"0.M.1": [(1, 1.0)]}
     assert rejects(parsed) == [("damaged_text", 1, 0, 4)]
+    assert "<0" + repr(noise)[2:-1] + "+" in parsed.rejects[0].found  # escaped once
 
 
 def test_the_delete_character_may_be_part_of_a_crc():

@@ -61,6 +61,23 @@ def test_each_layer_is_named_at_its_line_with_its_depths(site):
     ]
 
 
+def test_a_name_is_not_joined_to_a_record_that_ended_by_what_looks_like_its_line(site):
+    products = build_products(site)
+    products["storage"][100:, 0, 0] = np.nan
+    figure = storage_figure(site, "A1", products, None, NO_ROUNDS)
+    joins = [label.arrow_patch for label in find(figure, "layer")]
+    assert [join.get_linestyle() for join in joins] == [":", ":"]
+    assert {line.get_linestyle() for line in find(figure, "storage")} == {"-"}
+
+
+def test_no_interval_is_promised_where_no_uncertainty_is_known(site):
+    products = build_products(site)
+    for name in ("storage_random_error", "storage_systematic_error"):
+        products[name][:] = np.nan
+    figure = storage_figure(site, "A1", products, None, NO_ROUNDS)
+    assert legend_texts(figure) == ["uncertainty not known"]
+
+
 def test_a_layer_without_values_is_said_to_have_none(site):
     products = build_products(site)
     products["storage"][:, 0, 1] = np.nan

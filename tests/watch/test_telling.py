@@ -17,6 +17,7 @@ from pipeline.site.alerts import Alerts, Mail, Webhook
 from pipeline.watch import nights
 from pipeline.watch.book import Book, read_book
 from pipeline.watch.conditions import Condition, find_conditions
+from pipeline.watch.letters import line
 from pipeline.watch.nights import Watched, begin_night, end_night
 from pipeline.watch.ways import Sender, WayError, _secret, message_of, ways_of
 
@@ -56,6 +57,12 @@ def test_told_once_then_over_then_again(tmp_path, monkeypatch):
     entry = lines(tmp_path)[0]
     assert entry["what"], entry["since"]
     assert (entry["evidence"], entry["advice"]) == ("none since", "Go and look")
+
+
+@pytest.mark.parametrize("advice", ["Look at the cable", "Look at the cable."])
+def test_an_advice_ends_with_one_full_stop(advice):
+    note = {"event": "new", "what": "x", "since": "y", "evidence": "z", "advice": advice}
+    assert line(note) == "alert: x, since y; z. Do: Look at the cable."
 
 
 def test_what_happens_once_is_never_over_nor_told_again():
