@@ -16,6 +16,7 @@ from pipeline.site.mistakes import BadValueError, Path, Spot, show
 from pipeline.site.models import Decision, Visit
 from pipeline.site.patterns import pattern_tokens
 from pipeline.site.values import check_any_unit
+from pipeline.units import conversion
 
 _FAULT = re.compile(r"(?:column '([^']*)': )?([\w.]+): (.*)", re.DOTALL)
 # Which section a layout needs for a kind of source; a table needs neither of the others.
@@ -164,6 +165,23 @@ def _check_visit(placed: Placed[Visit], draft: Draft) -> Iterator[Problem]:
             check_any_unit(visit.unit)
         except BadValueError as error:
             yield spot.problem("unit", show(visit.unit), error.expected, error.advice)
+        else:
+            yield from _check_water_content(visit, spot)
+
+
+def _check_water_content(visit: Visit, spot: Spot) -> Iterator[Problem]:
+    """Yield what keeps a reference from being compared with the sensor beside it."""
+    if visit.action not in ("reference", "sample") or visit.value is None:
+        return
+    try:
+        factor = conversion(visit.unit, "water_content").factor
+    except UnitsError:
+        expected = "a unit of water content: '%' or 'm3 m-3'"
+        yield spot.problem("unit", show(visit.unit), expected)
+        return
+    if not 0.0 <= visit.value * factor <= 1.0:
+        found = f"{visit.value:g} {visit.unit}"
+        yield spot.problem("value", found, "a water content from 0 to 1 m3 m-3 (0 to 100 %)")
 
 
 def _check_decision(placed: Placed[Decision], draft: Draft) -> Iterator[Problem]:

@@ -210,6 +210,12 @@ MISTAKES = {
                      "'loger-a'", "Did you mean 'logger-a'?"),
     "visit unit": ("visits.csv", ("23.5,%", "23.5,"), "line 4, column unit", "nothing",
                    "the unit of the value 23.5"),
+    "reference by weight": ("visits.csv", ("23.5,%", "0.235,kg"), "line 4, column unit",
+                            "'kg'", "a unit of water content: '%' or 'm3 m-3'"),
+    "reference in percent": ("visits.csv", ("23.5,%", "23.5,1"), "line 4, column value",
+                             "23.5 1", "from 0 to 1 m3 m-3 (0 to 100 %)"),
+    "reference below nothing": ("visits.csv", ("23.5,%", "-2.5,%"), "line 4, column value",
+                                "-2.5 %", "from 0 to 1 m3 m-3 (0 to 100 %)"),
     # layouts
     "layout key": ("layouts/analog.toml", ("headerRowCount", "headerRows"),
                    "line 4, key dialect.headerRows", "unknown key 'headerRows'",
