@@ -28,7 +28,7 @@ FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides no
 # What is known before a night of the loss in common, of the law of one sensor there, and of
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
 COMMON_MM_D = 0.2  # about laws of conductivity
-FLUX_COMMON_MM_D = 0.6  # about laws of flux, which tell it better
+FLUX_COMMON_MM_D = 0.6  # about laws of flux, which leave each night more of its own
 LAW_MM_D, LAW_SHARE = 0.16, 0.3
 OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.32, 0.3, 0.1
 BEYOND = 0.03  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
@@ -72,8 +72,12 @@ class Nights(NamedTuple):
 
 def nights_of(pattern: pd.DataFrame) -> Nights:
     """Return the nights of a daily pattern as arrays, NaN where there is no value."""
-    names = ["night_drainage_mm_d", "night_drainage_error", "night_water_content"]
-    names.append("uptake_above_mm_d")
+    names = [
+        "night_drainage_mm_d",
+        "night_drainage_error",
+        "night_water_content",
+        "uptake_above_mm_d",
+    ]
     table = pattern.pivot_table(index="depth_m", columns="night_s", values=names, dropna=False)
     rate, error, water, used = (table[name].to_numpy(np.float64) for name in names)
     noise = np.sqrt(np.maximum(error**2 - UNSEEN_MM_D**2, 1e-4))
