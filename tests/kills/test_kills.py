@@ -7,7 +7,7 @@ import pytest
 from kill import Killer
 from kill_delivery import DeliveryKiller
 
-# Few on a desk; integration sets 20; `make kills ROUNDS=500` by hand.
+# Few on a desk; integration sets 12; `make kills ROUNDS=500` by hand.
 ROUNDS = int(os.environ.get("PERCOLOG_KILLS", "4"))
 
 
