@@ -15,7 +15,6 @@ import pandas as pd
 from pipeline.calibrate.fit_match import Rules, nearest_sensor
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.calibrate.samples import SamplePoint
-from pipeline.errors import UnitsError
 from pipeline.site.models import Site, Visit
 from pipeline.units import conversion
 from pipeline.variables import SIGNALS
@@ -42,7 +41,8 @@ class Reference:
 def visit_references(site: Site) -> Iterator[Reference]:
     """Yield the reference readings and samples that ``visits.csv`` notes as water content.
 
-    A value that is none, and one at a depth without a sensor, is left to people.
+    One at a depth without a sensor is left to people. Units and ranges were checked with the
+    description (`pipeline.site.cross_settings`).
     """
     half_s = round(site.drift.window_h * 3600)
     wired = sensors_of(site)
@@ -73,15 +73,11 @@ def _water_content(visit: Visit, site: Site) -> tuple[float, float] | None:
     """Return the water content of a visit with its uncertainty, None if it notes none."""
     if visit.value is None:
         return None
-    try:
-        to_fraction = conversion(visit.unit, "water_content")
-    except UnitsError:
-        return None
-    value = visit.value * to_fraction.factor
+    factor = conversion(visit.unit, "water_content").factor
     error = site.uncertainty.reference
     if visit.uncertainty is not None:
-        error = visit.uncertainty * to_fraction.factor
-    return (value, error) if 0.0 <= value <= 1.0 else None
+        error = visit.uncertainty * factor
+    return visit.value * factor, error
 
 
 def sample_references(points: Iterable[SamplePoint], site: Site) -> Iterator[Reference]:

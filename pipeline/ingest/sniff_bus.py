@@ -14,7 +14,7 @@ from pipeline.ingest.sniff_text import Text, comment_prefix
 _LOOKED_AT = 600
 _LEAST_SHARE = 0.5
 # Commands of SDI-12 1.4, and replies: values with their signs, or a promise after a start.
-# No text may match in two ways, nor far from every character: a line may be long.
+# Lines may be long: no text may match in two ways, nor a search go far from every character.
 _COMMAND = re.compile(
     r"(?:\?|[0-9A-Za-z](?:|M[1-9]?|MC[1-9]?|C[1-9]?|CC[1-9]?|D\d{1,3}|RC?\d|V|I\S{0,20}|H[AB]|A\S|"
     r"X\S{0,80}))!"

@@ -23,7 +23,7 @@ def read(data):
     if b"!" in data:
         raise KeyError("not one of the project's errors")
     if not data.startswith(b"s"):
-        bytearray(24 * 1024**2)  # more than a parser may take
+        bytearray(24 * 1024**2)  # more than a short input may take
     return str(len(data) % 7)
 
 fuzzer = Fuzzer([Seed("probe", 0, b"sound 0 data", read)], Path(sys.argv[1]), 1)
