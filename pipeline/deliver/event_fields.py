@@ -15,7 +15,11 @@ from pipeline.variables import LAYER_STORAGE_NAME, WATER_CONTENT_NAME
 
 NO_SENSOR = 9  # of a flag by depth, where the tube has no sensor
 YES_NO = ("no", "yes")
-DOUBTS = ("overlap", "gap", "slow_onset", "deep_first", "no_peak", "frost", "suspect")
+# Bits from the lowest on; new ones come last, so that a delivered bit never changes meaning.
+DOUBTS = (
+    *("overlap", "gap", "slow_onset", "deep_first", "no_peak", "frost", "suspect"),
+    *("no_gain", "beyond_rain", "unclear_drainage"),
+)
 # Kinds whose values are a choice of words: their codes from 0 on in NetCDF.
 WORDS = {"flag": YES_NO, "origin": ("unknown", "nights", "texture")}
 _TABLE_KINDS = {

@@ -266,16 +266,17 @@ def write_field(
     shared: str,
     absent: int | None = None,
 ) -> None:
-    """Write one field; flags as bytes with their meanings, all else as doubles."""
+    """Write one field; flags as small integers with their meanings, all else as doubles."""
     if field.kind == "doubts":
         masks = [sum(1 << DOUBTS.index(word) for word in text.split()) for text in values]
         values = np.array(masks)
     elif len(dims) == 1:
         values = _codes(field, pd.Series(values))
-    flag = field.kind in WORDS or field.kind == "doubts"
+    kind = {"doubts": "u2"}.get(field.kind, "u1" if field.kind in WORDS else "f8")
+    flag = kind != "f8"
     variable = file.createVariable(
         field.name,
-        "u1" if flag else "f8",
+        kind,
         dims,
         compression="zlib",
         complevel=1,
@@ -296,7 +297,7 @@ def _attributes(field: EventField, absent: int | None) -> dict[str, Any]:
     if field.about:
         found["ancillary_variables"] = " ".join(field.about)
     if field.kind == "doubts":
-        found["flag_masks"] = np.array([1 << n for n in range(len(DOUBTS))], np.uint8)
+        found["flag_masks"] = np.array([1 << n for n in range(len(DOUBTS))], np.uint16)
         found["flag_meanings"] = " ".join(DOUBTS)
     elif field.kind in WORDS:
         words = dict(enumerate(WORDS[field.kind]))

@@ -14,6 +14,10 @@ from pipeline.derive.fronts import PAUSE_S
 RAIN_ERROR = 0.05  # of a gauge's catch, standard, relative; a handbook's order of magnitude
 MOST_MISSING = 0.1  # share of an event's readings; beyond, the event is marked
 COVERAGE = 1.96
+UNCLEAR_DRAINAGE = "unclear_drainage"  # the last of the doubts
+NEAR_MM = (
+    1.0  # a standard uncertainty of a drained amount that leaves no doubt, whatever it is
+)
 UNSURE_S = 3600  # an onset less sure than this is marked
 
 
@@ -186,18 +190,37 @@ def _doubts(
     deep = (np.argmax(first, axis=1) > 0) & first.any(axis=1)
     overlaps = depths["overlaps"].to_numpy().reshape(shape).any(axis=1)
     unsure = depths["onset_error_s"].to_numpy(np.float64).reshape(shape) > UNSURE_S
+    gain = rows["gain_mm"].to_numpy(np.float64)
+    noise = rows["gain_random_error_mm"].to_numpy(np.float64)
+    short = rows["remainder_mm"].to_numpy() + COVERAGE * rows["remainder_error_mm"].to_numpy()
     marks = {
         "overlap": overlaps,
         "gap": rows["missing"].to_numpy() > MOST_MISSING,
         "slow_onset": unsure.any(axis=1),
         "deep_first": deep,
-        "no_peak": np.isnan(rows["gain_mm"].to_numpy(np.float64)),
+        "no_peak": np.isnan(gain),
         "frost": _any_in(block.frozen, step),
         "suspect": _any_in(block.suspect, step),
+        "no_gain": gain <= COVERAGE * noise,
+        "beyond_rain": short < 0,  # not where rain or gain is unknown: NaN is not below
     }
     found = np.stack(list(marks.values()))
     names = list(marks)
     return [" ".join(names[n] for n in np.flatnonzero(column)) for column in found.T]
+
+
+def with_drainage_doubt(events: pd.DataFrame) -> pd.Series:
+    """Return ``doubts`` of events with `UNCLEAR_DRAINAGE` where, and only where, it holds.
+
+    It does where the 95 % interval of the drained amount reaches nothing and is wide, or lies
+    below nothing whole. Drained amounts rest on all nights of a tube and may change long after
+    an event's other columns, so the word is told anew each time.
+    """
+    amount, half = events["drainage_mm"], COVERAGE * events["drainage_error_mm"]
+    wide = half > COVERAGE * NEAR_MM
+    unclear = (wide & (amount - half <= 0)) | (amount + half < 0)
+    without = events["doubts"].str.replace(rf" ?{UNCLEAR_DRAINAGE}$", "", regex=True)
+    return without.where(~unclear, (without + f" {UNCLEAR_DRAINAGE}").str.strip())
 
 
 def _any_in(mask: NDArray[np.bool_] | None, step: Steps) -> NDArray[np.bool_]:

@@ -10,6 +10,7 @@ from pipeline.axis import DAY_S
 from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.drainage import event_drainage
 from pipeline.derive.event_block import Block, Profile
+from pipeline.derive.event_rows import with_drainage_doubt
 from pipeline.derive.fronts import PEAK_DAYS, fronts_look
 from pipeline.derive.limits_texture import CLASSES, USUAL_ORGANIC_PCT
 from pipeline.derive.night_rates import (
@@ -73,7 +74,8 @@ def with_drainage(
     depths = depths.join(pd.concat(parts))
     last = depths[depths["depth_m"] == profile.nominal_m[-1]].set_index("event")
     past = last[list(DRAINAGE_COLUMNS)].reindex(events["event"]).reset_index(drop=True)
-    result["events"] = events.reset_index(drop=True).join(past)
+    whole = events.reset_index(drop=True).join(past)
+    result["events"] = whole.assign(doubts=with_drainage_doubt(whole))
     result["event_depths"] = depths
     return result
 

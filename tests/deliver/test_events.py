@@ -51,7 +51,7 @@ def tables():
                 "peak_s": -1 if tube == "B1-long" else onset + 7200,
                 "rain_mm": 12.5,
                 "gradient_from": "texture" if tube == "A1" else "",
-                "doubts": "gap frost" if tube == "A1" else "",
+                "doubts": "gap frost unclear_drainage" if tube == "A1" else "",
             }
             for tube, event, onset in named
         ],
@@ -158,8 +158,10 @@ def test_doubts_and_origins_are_flags_with_meanings(folder):
     with netCDF4.Dataset(folder / "e.nc") as file:
         doubts = file["doubts"]
         assert doubts.flag_meanings.split() == list(DOUBTS)
-        # By hand: bit 1 is "gap", bit 5 "frost".
-        assert doubts[:].tolist() == [2 + 32, 0]
+        # By hand: bit 1 is "gap", bit 5 "frost", bit 9 "unclear_drainage".
+        assert doubts[:].tolist() == [2 + 32 + 512, 0]
+        assert doubts.flag_masks.tolist() == [1 << bit for bit in range(10)]
+        assert doubts.dtype == doubts.flag_masks.dtype  # CF 1.11, 3.5: of the variable's type
         assert file["profile_gradient_from"][:].tolist() == [2, 0]
         assert file["profile_gradient_from"].flag_meanings == "unknown nights texture"
         assert file["gradient_from"][:].tolist() == [[1, 1, 1, 1], [1, 9, 1, 9]]
@@ -188,7 +190,7 @@ def test_tables_say_the_same_as_netcdf(folder, tables, tmp_path):
     assert sheet["time"].tolist() == ["2024-03-01T03:00:00Z", "2024-03-02T03:00:00Z"]
     assert rows["profile_storage_peak_time"].to_pylist()[1] is None
     assert pd.isna(sheet["profile_storage_peak_time"][1])
-    assert rows["doubts"].to_pylist() == ["gap frost", ""]
+    assert rows["doubts"].to_pylist() == ["gap frost unclear_drainage", ""]
     assert rows["still_open"].to_pylist() == sheet["still_open"].tolist() == [0, 1]
 
 

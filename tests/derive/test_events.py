@@ -1,9 +1,11 @@
 """Wetting events on records whose course is known by hand."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 
+from pipeline.derive.event_rows import with_drainage_doubt
 from pipeline.derive.event_tables import wetting_events
 from pipeline.derive.fronts import wetting_fronts
 from pipeline.derive.onsets import ONSET_RISE
@@ -102,6 +104,43 @@ def test_lag_velocity_gain_and_balance_of_an_event_by_hand():
     assert event["depth_reached_m"] == 0.6
     assert event["open"]
     assert event["doubts"] == ""
+
+
+@pytest.mark.parametrize(
+    ("rained_mm", "doubts"),
+    [(0.0, "beyond_rain"), (20.0, "beyond_rain"), (33.0, ""), (np.nan, "")],
+)
+def test_an_event_that_gained_more_than_rained_is_doubted(rained_mm, doubts):
+    # by hand: it gains 36 mm. Sure to 0.03 of it by calibration (1.1 mm) and to 0.05 of a
+    # catch of 33 mm (1.7 mm), the remainder of -3 mm is within 1.96 times 2.0; -16 is not.
+    array = record([course(500), course(600), course(700)])
+    rain = xr.zeros_like(array[:, 0, 0]).assign_attrs(units="mm")
+    rain[480:500] = rained_mm / 20
+    rain = rain if np.isfinite(rained_mm) else xr.full_like(rain, np.nan)  # no gauge then
+    events, _ = wetting_events(array, depths_of(), rain)
+    assert events["doubts"].tolist() == [doubts]
+
+
+def test_an_event_in_which_the_profile_lost_water_has_no_gain():
+    # by hand: the first sensor gains 0.001 a step, two below lose 0.0006 over far more soil.
+    deep = 0.4 - 6e-4 * np.clip(np.arange(STEPS) - 400, 0, 250)
+    events, _ = wetting_events(record([course(500, top=0.02), deep, deep]), depths_of())
+    assert events["gain_mm"].iloc[0] < 0
+    assert events["doubts"].tolist() == ["no_gain"]
+
+
+def test_a_drained_amount_of_which_the_sign_is_open_is_doubted_as_long_as_it_is_so():
+    # by hand, with 1.96 of the standard uncertainty: -1.5 to within 12 mm, and 3.5 to within
+    # 3.53 mm tell nothing; 0.0 to within 1.2 mm is near enough; -3 to within 1 is below none.
+    told = [(-1.5, 6.2), (3.5, 1.8), (0.0, 0.6), (-3.0, 0.5), (12.0, 3.5), (np.nan, np.nan)]
+    events = pd.DataFrame(told, columns=["drainage_mm", "drainage_error_mm"])
+    events["doubts"] = ["", "gap", "gap", "", "", ""]
+    expected = ["unclear_drainage", "gap unclear_drainage", "gap", "unclear_drainage", "", ""]
+    found = with_drainage_doubt(events)
+    assert found.tolist() == expected
+    assert with_drainage_doubt(events.assign(doubts=found)).tolist() == expected
+    clear = events.assign(doubts=found, drainage_mm=20.0, drainage_error_mm=1.0)
+    assert with_drainage_doubt(clear).tolist() == events["doubts"].tolist()
 
 
 def test_without_rain_the_events_are_the_same_and_the_balance_is_unknown():
