@@ -18,7 +18,6 @@ from pipeline.derive.limits_texture import (
 )
 from pipeline.derive.limits_water import (
     refill_amount,
-    relative_available_water,
     root_zone_depletion,
     total_available_water,
 )
@@ -38,6 +37,10 @@ CAUTION = (
     "stability of slopes is not given here: local practice goes before it."
 )
 FEW_SPELLS = 3
+_AMOUNTS = (
+    *("day", "total_available_mm", "depletion_mm", "surplus_mm"),
+    *("relative_available_water", "refill_mm", "unknown"),
+)
 
 
 class LimitsError(PercologError, LookupError):
@@ -165,6 +168,8 @@ def _remarks(row: Mapping[str, Any]) -> Iterator[str]:
     span = row["table_19_upper"]
     if span and row["upper"] is not None and not span[0] <= row["upper"] <= span[1]:
         yield f"upper limit outside FAO-56 Table 19, {span[0]:g} to {span[1]:g}"
+    if _upside_down(limits_of(row)):
+        yield "upper limit not above the lower: too short or too wet a record to tell either"
     if row["saturation"] is not None and row["highest"] > row["saturation"]:
         yield "readings above saturation"
 
@@ -196,6 +201,12 @@ def limits_of(row: Mapping[str, Any]) -> Limits:
     return Limits(upper, upper_from, lower, "" if lower is None else "bound")
 
 
+def _upside_down(limits: Limits) -> bool:
+    """Tell whether a sensor's limits leave no water between them."""
+    upper, lower = limits.upper, limits.lower
+    return upper is not None and lower is not None and upper <= lower
+
+
 class _Zone(NamedTuple):
     """The sensors a root zone rests on: columns of the store, thickness [m], limits."""
 
@@ -216,35 +227,35 @@ def root_zone(
     """Return what one tube's root zone holds on the last day on which all of it is known.
 
     Everything is None where the sensors, by the site's rules, do not reach the root depth, or
-    a limit is not known at one of them.
+    no limits that fit together are known at one of them; ``unknown`` says which.
     """
     tube = rows[0]["tube"]
-    empty = ("day", "total_available_mm", "depletion_mm", "relative_available_water")
-    account: dict[str, Any] = {"tube": tube, **dict.fromkeys((*empty, "refill_mm"))}
+    account: dict[str, Any] = {"tube": tube, **dict.fromkeys(_AMOUNTS), "limits_from": []}
     zone = _zone(site, snapshot, rows, root_depth_m)
-    account["limits_from"] = zone.limits_from if zone else []
-    if zone is None:
-        return account
+    if isinstance(zone, str):
+        return account | {"unknown": zone}
     total = float(total_available_water(zone.upper, zone.lower, zone.thickness).sum())
-    account["total_available_mm"] = total
+    account |= {"total_available_mm": total, "limits_from": zone.limits_from}
     held = _last_day(site, snapshot, tube, zone.columns)
-    if held is None or total <= 0:
-        return account
+    if held is None:
+        return account | {"unknown": "no day on which all its sensors have a daily mean"}
     day, water = held
     depletion = float(root_zone_depletion(zone.upper, water, zone.thickness).sum())
-    stored = [float((x * zone.thickness).sum()) for x in (water, zone.upper, zone.lower)]
+    # Water above the limit of one layer does not make up for what another lacks: it drains.
+    surplus = float(root_zone_depletion(water, zone.upper, zone.thickness).sum())
     return account | {
         "day": day,
         "depletion_mm": depletion,
-        "relative_available_water": float(relative_available_water(*stored)),
+        "surplus_mm": surplus,
+        "relative_available_water": 1.0 - depletion / total,
         "refill_mm": float(refill_amount(depletion, total, depletion_fraction)),
     }
 
 
 def _zone(
     site: Site, snapshot: Snapshot, rows: Sequence[Mapping[str, Any]], root_depth_m: float
-) -> _Zone | None:
-    """Return the sensors behind a root zone; None where one is missing or has no limits."""
+) -> _Zone | str:
+    """Return the sensors behind a root zone; what is wanting, where one is or its limits."""
     tube, nominal = rows[0]["tube"], snapshot.labels["depth"]
     order = sorted(range(len(nominal)), key=lambda at: nominal[at])
     depths = sensor_depths_m(site, [tube], [nominal[at] for at in order])[0]
@@ -254,8 +265,15 @@ def _zone(
     needed = np.flatnonzero(weights != 0)
     by_depth = {row["depth_m"]: limits_of(row) for row in rows}
     found = [by_depth.get(nominal[order[at]], Limits()) for at in needed]
-    if np.isnan(weights).any() or any(None in (x.upper, x.lower) for x in found):
-        return None
+    if np.isnan(weights).any():
+        return f"by [derive], its sensors do not tell of 0 to {100 * root_depth_m:g} cm"
+    for at, limits in zip(needed, found, strict=True):
+        name = f"{100 * nominal[order[at]]:g} cm"
+        if limits.upper is None or limits.lower is None:
+            wanting = "upper" if limits.upper is None else "lower"
+            return f"no {wanting} limit at {name}, neither by the record nor by texture"
+        if _upside_down(limits):
+            return f"upper limit at {name} not above the lower"
     return _Zone(
         [order[at] for at in needed],
         weights[needed],
@@ -303,13 +321,14 @@ def limits_text(account: Mapping[str, Any]) -> str:
         f"root zone 0 to {100 * account['root_depth_m']:g} cm, refill at a depletion of "
         f"{100 * account['depletion_fraction']:g} % of the available water"
     )
-    names = ("tube", "day", "available mm", "lacking mm", "left %", "refill mm", "limits from")
+    names = ("tube", "day", "available mm", "lacking mm", "surplus mm", "left %", "refill mm")
     zones = [
         [
             zone["tube"],
             zone["day"],
             zone["total_available_mm"],
             zone["depletion_mm"],
+            zone["surplus_mm"],
             None
             if zone["relative_available_water"] is None
             else 100 * zone["relative_available_water"],
@@ -318,7 +337,12 @@ def limits_text(account: Mapping[str, Any]) -> str:
         ]
         for zone in account["root_zones"]
     ]
-    lines += [table(names, zones), ""]
+    lines += [table([*names, "limits from"], zones), ""]
+    lines += [
+        f"note  {zone['tube']}, root zone: {zone['unknown']}"
+        for zone in account["root_zones"]
+        if zone["unknown"]
+    ]
     lines += [
         f"note  {row['tube']} {100 * row['depth_m']:g} cm: {remark}"
         for row in account["sensors"]

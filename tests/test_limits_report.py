@@ -9,6 +9,7 @@ import pyarrow as pa
 import pytest
 from typer.testing import CliRunner
 
+from pipeline import limits_report as limits_module
 from pipeline.cli import app
 from pipeline.limits_report import (
     LimitsError,
@@ -115,11 +116,46 @@ def test_report_tells_limits_texture_and_the_root_zone(field):
     assert "<= " in text
 
 
+def test_what_one_layer_holds_above_its_limit_does_not_make_up_for_another(field, monkeypatch):
+    # by hand: 0.2 m with a limit of 0.30 hold 0.25, 0.2 m hold 0.36: 10 mm lack, 12 mm drain;
+    # of 2 x 0.2 m x (0.30 - 0.10) = 80 mm are left 70.
+    site = load_site(field)
+    two = np.array([0.2, 0.2]), np.full(2, 0.30), np.full(2, 0.10)
+    zone = limits_module._Zone([0, 1], *two, ["record"])
+    monkeypatch.setattr(limits_module, "_zone", lambda *_: zone)
+    held = ("2025-07-17", np.array([0.25, 0.36]))
+    monkeypatch.setattr(limits_module, "_last_day", lambda *_: held)
+    found = limits_module.root_zone(site, None, [{"tube": "T1"}], 0.4, 0.5)
+    amounts = [found[f"{name}_mm"] for name in ("total_available", "depletion", "surplus")]
+    assert amounts == pytest.approx([80.0, 10.0, 12.0])
+    assert found["relative_available_water"] == pytest.approx(70 / 80)
+    assert found["refill_mm"] == 0.0
+
+
+def test_limits_upside_down_are_remarked_on_and_no_water_between_them_is_told(field):
+    site = load_site(field)
+    store = SiteStore(site.store, site.axis, site.id)
+    with store.write() as writer:
+        table = writer.table("soil_limits")
+        rows = [{**row, "upper": 0.1, "lower": 0.2} for row in table.to_pylist()]
+        writer.put_table("soil_limits", pa.Table.from_pylist(rows, schema=table.schema))
+        writer.commit("turned", {})
+    text = limits_text(limits_report(field, 0.3, 0.5))
+    assert "upper limit not above the lower: too short or too wet" in text
+    zone = limits_report(field, 0.3, 0.5)["root_zones"][0]
+    assert zone["unknown"].startswith("upper limit at ")
+    assert {zone[name] for name in ("total_available_mm", "depletion_mm", "refill_mm")} == {
+        None
+    }
+    assert f"note  {zone['tube']}, root zone: {zone['unknown']}" in text
+
+
 def test_a_root_zone_beyond_the_sensors_is_left_open(field):
     site = load_site(field)
     zone = limits_report(field, max(site.depths_m) + 0.5, 0.5)["root_zones"][0]
     if site.derive.below_last_sensor == "none":
         assert zone["total_available_mm"] is None
+        assert "its sensors do not tell of" in zone["unknown"]
         assert zone["refill_mm"] is None
     else:
         assert zone["total_available_mm"] > 0
