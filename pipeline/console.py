@@ -135,7 +135,7 @@ def show_night(summary: Mapping[str, Any]) -> None:
         verdicts = {row["tube"]: row["verdict"] for row in summary.get("verdicts", ())}
         rows = [
             [*(tube.get(name) for name in TUBE_COLUMNS), verdicts.get(tube["tube"])]
-            for tube in tubes
+            for tube in ({**tube, "due": tube.get("due") or None} for tube in tubes)
         ]
         say(table([*headers, "verdict"], rows))
     _show_set_aside(summary.get("set_aside", ()))

@@ -25,8 +25,30 @@ def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     list of dict
         ``tube``, ``due`` (values its sources should have logged between the tube's first and
         last reading), ``good_pct``, ``suspect_pct``, ``bad_pct``, ``missing_pct`` (of those),
-        ``last_reading`` (ISO 8601, UTC, or None). A tube only read by hand has ``due`` 0.
+        ``last_reading`` (ISO 8601, UTC, or None), ``hand_readings`` (in the whole record). A
+        tube only read by hand has ``due`` 0, no percentages, and its last hand reading.
     """
+    by_hand = _hand_readings(snapshot)
+    rows = {row["tube"]: row for row in _logged_rows(site, snapshot)}
+    for name, row in rows.items():
+        count, last_s = by_hand.get(name, (0, None))
+        row["hand_readings"] = count
+        if not row["due"] and last_s is not None:
+            row["last_reading"] = iso_utc(last_s)
+    return list(rows.values())
+
+
+def _hand_readings(snapshot: Snapshot) -> dict[str, tuple[int, int]]:
+    """Return how many hand readings each tube has, and when the last was, UTC seconds."""
+    stored = snapshot.table("rounds")
+    if stored is None:
+        return {}
+    found = stored.group_by("tube").aggregate([("time_s", "count"), ("time_s", "max")])
+    return {row["tube"]: (row["time_s_count"], row["time_s_max"]) for row in found.to_pylist()}
+
+
+def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
+    """Return the rows of all tubes as far as loggers tell."""
     axis, stop = snapshot.axis, snapshot.steps
     start = max(0, stop - site.report.days * axis.steps_per_day)
     if not snapshot.holds("water/quality") or stop == start:
@@ -65,15 +87,17 @@ def _steps_between_readings(site: Site) -> dict[str, int]:
 def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dict[str, Any]:
     """Return one row from the number of cells with each flag."""
     flagged = {q: counts[q] if counts else 0 for q in Quality}
-    total = max(due, 1)
-    good = flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED]
+    shares = {
+        "good_pct": flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED],
+        "suspect_pct": flagged[Quality.SUSPECT],
+        "bad_pct": flagged[Quality.BAD],
+        "missing_pct": max(0, due - sum(counts)),
+    }
     return {
         "tube": name,
         "due": due,
-        "good_pct": round(100 * good / total, 2),
-        "suspect_pct": round(100 * flagged[Quality.SUSPECT] / total, 2),
-        "bad_pct": round(100 * flagged[Quality.BAD] / total, 2),
-        "missing_pct": round(100 * max(0, due - sum(counts)) / total, 2),
+        # Of nothing there is no share: 0 % would read as if all readings were wanting.
+        **{key: round(100 * n / due, 2) if due else None for key, n in shares.items()},
         "last_reading": None if last_s is None else iso_utc(last_s),
     }
 
@@ -129,8 +153,11 @@ def _text(summary: dict[str, Any]) -> str:
 
 
 def _tube_line(row: dict[str, Any]) -> str:
+    if not row["due"] and row["hand_readings"]:
+        told = f"{row['hand_readings']} hand readings in all"
+        return f"{row['tube']:<14} {told}; none by a logger{'':4}{row['last_reading']}"
     if not row["due"]:
-        return f"{row['tube']:<14} not on a logger, or no readings yet"
+        return f"{row['tube']:<14} no readings yet"
     return (
         f"{row['tube']:<14}{row['good_pct']:6.1f}{row['suspect_pct']:9.1f}"
         f"{row['bad_pct']:6.1f}{row['missing_pct']:9.1f}   {row['last_reading']}"

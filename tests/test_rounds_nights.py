@@ -11,6 +11,7 @@ import xarray as xr
 
 from pipeline import night
 from pipeline.handover import rounds_rows
+from pipeline.summary import tube_rows
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 LOGGER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n" + "".join(
@@ -91,6 +92,21 @@ def test_rounds_stand_beside_the_logger(whole):
     assert (lower["depth_cm"], lower["count"]) == (30.0, 5)
     assert (hand_only["tube"], hand_only["count"]) == ("T2", 0)
     assert hand_only["mean_difference"] is None
+
+
+def test_a_tube_read_only_by_hand_has_its_own_figures_and_no_shares_of_nothing(whole):
+    site = night.open_description(whole)
+    by_logger, by_hand = tube_rows(site, night.site_store(site).read())
+    # by hand: T1 has 96 readings at each of two sensors, and of 16 hand readings all but one
+    assert (by_logger["due"], by_logger["good_pct"], by_logger["hand_readings"]) == (
+        192,
+        100,
+        15,
+    )
+    # 09:20 at an offset of one hour
+    assert (by_hand["hand_readings"], by_hand["last_reading"]) == (1, "2023-03-10T08:20:00Z")
+    assert by_hand["due"] == 0
+    assert {by_hand[f"{k}_pct"] for k in ("good", "suspect", "bad", "missing")} == {None}
 
 
 @pytest.mark.slow

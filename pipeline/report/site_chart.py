@@ -151,7 +151,8 @@ def _name_strip(axes: Axes, name: str, known: bool) -> None:
     if not known:
         place: Look = {"transform": axes.transAxes, "ha": "center", "va": "center"}
         ground = {"fc": "white", "ec": "none", "pad": 1.5}
-        axes.text(0.5, 0.5, "no stored water in this period", bbox=ground, **place)
+        said = "no stored water from loggers in this period"
+        axes.text(0.5, 0.5, said, bbox=ground, **place)
 
 
 def _name_axis(figure: Figure, top: float, tall: float) -> None:

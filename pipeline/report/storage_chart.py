@@ -143,7 +143,7 @@ def _fill(
     axes.set_axisbelow(True)
     if not np.isfinite(held.storage).any():
         place: Look = {"transform": axes.transAxes, "ha": "center"}
-        axes.text(0.5, 0.5, "no stored water in this period", **place)
+        axes.text(0.5, 0.5, "no stored water from loggers in this period", **place)
         axes.set_ylim(0.0, 100.0)
         return []
     middle = columns.means(held.time, held.storage)

@@ -263,6 +263,5 @@ def _draw_hand(axes: Axes, hand: HandMeans, norm: Normalize) -> list[Artist]:
 
 def _say_empty(axes: Axes) -> None:
     axes.set_ylim(100.0, 0.0)
-    axes.text(
-        0.5, 0.5, "no water content in this period", transform=axes.transAxes, ha="center"
-    )
+    said = "no logged water content in this period"
+    axes.text(0.5, 0.5, said, transform=axes.transAxes, ha="center")

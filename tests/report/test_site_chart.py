@@ -50,7 +50,7 @@ def test_an_empty_tube_keeps_its_strip_and_says_so(site):
     figure = site_figure(site, products, None)
     assert [text.get_text() for text in figure.axes[1].texts] == [
         "B1",
-        "no stored water in this period",
+        "no stored water from loggers in this period",
     ]
 
 

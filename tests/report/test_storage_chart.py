@@ -137,7 +137,7 @@ def test_a_tube_without_storage_is_said_to_have_none(site, case, tmp_path):
         products = products.isel(layer=slice(0))
     figure = storage_figure(site, "A1", products, None, NO_ROUNDS)
     said = [text.get_text() for text in figure.axes[0].texts]
-    assert said == ["no stored water in this period"]
+    assert said == ["no stored water from loggers in this period"]
     path = draw_storage(site, "A1", products, None, NO_ROUNDS, tmp_path / "a.png")
     assert Image.open(io.BytesIO(path.read_bytes())).format == "PNG"
 

@@ -185,7 +185,7 @@ def test_a_tube_without_data_is_said_to_have_none(site, case, tmp_path):
         water = water.isel(time=slice(0))
     rounds = NO_ROUNDS[["time_s", "tube"]] if case == "no rounds' columns" else NO_ROUNDS
     figure = water_figure(site, "A1", water, build_rain(site), rounds)
-    assert "no water content in this period" in texts(figure)
+    assert "no logged water content in this period" in texts(figure)
     path = draw_water(site, "A1", water, build_rain(site), rounds, tmp_path / "a.png")
     assert Image.open(io.BytesIO(path.read_bytes())).size[0] == round(WIDTH_IN * DPI)
 
