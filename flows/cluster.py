@@ -134,10 +134,25 @@ class Cluster:
     def _tell_lost(self, error: BaseException) -> None:
         if not self._lost.is_set():
             self._lost.set()
+            _use["used"] = "in part"
             logger.warning("going on without the cluster, it was lost: %s", error)
 
 
 _current: list[Cluster] = []  # of this process: one run at a time
+_use: dict[str, Any] = {}  # what the last run wanted, and what came of it
+
+
+def use_of_cluster() -> dict[str, Any] | None:
+    """Return what the last run of this process wanted of a cluster, and whether it was used.
+
+    Returns
+    -------
+    dict or None
+        ``workers`` or ``scheduler`` as wanted, and ``used``: "yes", "in part" (it was lost on
+        the way, and the rest done here) or "no" (it could not be had). None where none was
+        wanted.
+    """
+    return dict(_use) or None
 
 
 def anywhere(work: Callable[..., Any]) -> Callable[..., Any]:
@@ -177,14 +192,17 @@ def cluster(wanted: Wanted, sites: list[Path]) -> Iterator[Cluster | None]:
         None if none is wanted, or if none can be had, which is told: the work is then done in
         this process.
     """
+    _use.clear()
     with ExitStack() as stack:
         found = None
         if wanted:
+            _use.update(wanted.options(), used="no")
             try:
                 found = _open(stack, wanted, sites)
             except ClusterError as error:
                 logger.warning("going on without the cluster: %s", error)
         if found is not None:
+            _use["used"] = "yes"
             _current.append(found)
             stack.callback(_current.remove, found)
         yield found

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from flows.cluster import Wanted, cluster, wide
+from flows.cluster import use_of_cluster as use_of_cluster
 from flows.server import OrchestratorError, orchestrator, stop_temporary_server
 from pipeline.outcomes import describe_failure, outcome_of, state_folder
 

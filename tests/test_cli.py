@@ -226,6 +226,7 @@ def test_an_unreachable_server_is_told_and_the_night_done_without_it(percolog, m
     ran = percolog("night", make_site("north"), "--json", PREFECT_API_URL=api)
     assert ran.returncode == 0
     assert json.loads(ran.stdout)["orchestrated"] is False
+    assert json.loads(ran.stdout)["cluster"] is None  # none was wanted
     assert f"going on without the orchestrator: Prefect's server does not answer at {api}" in (
         ran.stderr
     )

@@ -67,14 +67,14 @@ def night(
     with redirect_stdout(sys.stderr):
         for folder in folders:
             begin_night(folder, at)
-        orchestrated, found = _run(folders, at, direct, where)
+        how, found = _run(folders, at, direct, where)
         summaries = [
             end_night(folder, dict(summary), instant(now))
             for folder, summary in zip(folders, found, strict=True)
         ]
     for summary in summaries:
         show_night(summary)
-    end("night", summaries, as_json, now=at, orchestrated=orchestrated)
+    end("night", summaries, as_json, now=at, **how)
 
 
 def ledger(
@@ -96,16 +96,20 @@ def ledger(
 
 def _run(
     sites: list[Path], now: datetime, direct: bool, where: Wanted
-) -> tuple[bool, Sequence[Mapping[str, Any]]]:
-    """Run under the orchestrator if it can be had; tell whether it was."""
-    from flows.launch import OrchestratorError, run_sites
+) -> tuple[dict[str, Any], Sequence[Mapping[str, Any]]]:
+    """Run under the orchestrator if it can be had; tell whether it was, and the cluster."""
+    from flows.launch import OrchestratorError, run_sites, use_of_cluster
     from pipeline.console import say
 
     if not direct:
         try:
-            return True, run_sites(sites, now, where)
+            found = run_sites(sites, now, where)
+            return {"orchestrated": True, "cluster": use_of_cluster()}, found
         except OrchestratorError as error:
             say(f"going on without the orchestrator: {error}")
     from pipeline.parts import run_site
 
-    return False, [run_site(folder, now) for folder in sites]
+    # The accounts that are shown are then all of this process.
+    cluster = {**where.options(), "used": "no"} if where else None
+    how = {"orchestrated": False, "cluster": cluster}
+    return how, [run_site(folder, now) for folder in sites]

@@ -173,6 +173,7 @@ def refused(address, caplog):
     with adapter.cluster(Wanted(scheduler=address), []) as found:
         assert found is None
         assert adapter.anywhere(len)([1]) == 1  # done here
+    assert adapter.use_of_cluster() == {"scheduler": address, "used": "no"}
     return caplog.text, time.monotonic() - begun
 
 
@@ -222,9 +223,14 @@ def test_a_cluster_lost_on_the_way_leaves_the_work_here(impatient, other_cluster
     with adapter.cluster(Wanted(scheduler=other.scheduler_address), []) as found:
         assert found.threads() == 1
         assert found.call(len, [1, 2]) == 2
+        wanted = {"scheduler": other.scheduler_address}
+        assert adapter.use_of_cluster() == {**wanted, "used": "yes"}
         other.close()
         assert [found.call(len, [1] * n) for n in (3, 4)] == [3, 4]
     assert caplog.text.count("it was lost") == 1
+    assert adapter.use_of_cluster() == {**wanted, "used": "in part"}
+    with adapter.cluster(Wanted(), []):
+        assert adapter.use_of_cluster() is None
 
 
 def test_workers_unlike_this_process_are_refused(tmp_path):
