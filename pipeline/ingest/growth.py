@@ -124,10 +124,11 @@ def grown_edges(known: FileEntry, growth: Growth, bench: Bench) -> str:
 def _follow(table: Table, last_s: int | None) -> bool:
     """Tell whether rows go on from a known stamp, if there is one, in steps within a day.
 
-    A clock that leaps is judged with all the rows of its file.
+    A clock that leaps, or runs back, is judged with all the rows of its file.
     """
     stamps = table.stamp_s if last_s is None else np.append(last_s, table.stamp_s)
-    return bool((np.abs(np.diff(stamps)) <= DAY_S).all())
+    steps = np.diff(stamps)
+    return bool(((steps >= 0) & (steps <= DAY_S)).all())
 
 
 def _goes_on(tail: Tail) -> bool:

@@ -99,6 +99,7 @@ REPAIRS: dict[str, bool] = {
     "clock_reset": True,
     "no_jump": False,
     "day_month_order": False,
+    "ran_back": False,
 }
 
 # Every reason for which a reading can be set aside, with what a person should do about it.
@@ -108,7 +109,8 @@ REASONS: dict[str, str] = {
     "wrong_field_count": "Look at the line; a logger may have been stopped while writing.",
     "incomplete_line": "The last line has no end; it is read once the file has grown.",
     "bad_stamp": "Correct the layout's date pattern, or look at the line.",
-    "not_a_number": "Add the text to the layout's null markers if it means 'no value'.",
+    "not_a_number": "If the text means 'no value', add it to the layout's null markers; if it "
+    "is a number with another decimal mark, give such files a layout and source of their own.",
     "no_name": "The row does not name its channel or tube, or names it too long; look at it.",
     "damaged_text": "The bytes are not in the layout's encoding.",
     "bus_rule": "The exchange contradicts the SDI-12 standard; see the rule named.",

@@ -126,6 +126,40 @@ def test_a_file_cut_anywhere_comes_to_the_same():
         np.testing.assert_array_equal(part.utc_s[told], whole.utc_s[:length][told])
 
 
+def test_a_clock_put_back_that_nobody_noted_is_remarked_and_nothing_is_changed():
+    # by hand: 12 quarters, then the clock is put back by an hour and goes on
+    stamps = ORIGIN + QUARTER * np.array([*range(12), *range(8, 20)])
+    counter = np.arange(24.0) + 7000
+    result = read_clock(make_table(stamps, counter), make_rules())
+    np.testing.assert_array_equal(result.utc_s, stamps)
+    (remark,) = result.repairs
+    assert (remark.kind, remark.rows, remark.least_s, remark.most_s) == ("ran_back", 1, 0, 0)
+    assert remark.first_line == make_table(stamps).line[12]
+    assert "from 2024-01-01T02:45:00 to 2024-01-01T02:00:00" in remark.evidence
+    assert "from 7011 to 7012" in remark.evidence
+
+
+@pytest.mark.parametrize("counter", [None, [*range(12), *range(8, 20)], np.full(24, np.nan)])
+def test_a_file_that_holds_a_stretch_twice_is_no_clock_put_back(counter):
+    stamps = ORIGIN + QUARTER * np.array([*range(12), *range(8, 20)])
+    counter = counter if counter is None else np.array(counter, dtype=np.float64)
+    assert read_clock(make_table(stamps, counter), make_rules()).repairs == []
+
+
+def test_a_clock_put_back_is_not_remarked_once_the_visits_tell():
+    # by hand: true time to 02:45, set back by an hour there; UTC goes on by quarters. Without
+    # the check of the day before nothing is known of the clock until it was set.
+    stamps = ORIGIN + QUARTER * np.array([*range(12), *range(8, 20)])
+    at = ORIGIN + 12 * QUARTER
+    checks = ClockCheck(ORIGIN - DAY, 0), ClockCheck(at, 0), ClockCheck(at, -HOUR)
+    table = make_table(stamps, np.arange(24.0))
+    result = read_clock(table, make_rules(*checks))
+    np.testing.assert_array_equal(result.utc_s, ORIGIN + QUARTER * np.arange(24))
+    assert "ran_back" not in [repair.kind for repair in result.repairs]
+    found = [repair.kind for repair in read_clock(table, make_rules(*checks[1:])).repairs]
+    assert "ran_back" in found
+
+
 def lanna_rows():
     """Return the stamps of the open record, or skip."""
     path = DATA / "icos-lanna-swap" / "lanna_slice.csv"
