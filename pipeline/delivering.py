@@ -41,6 +41,7 @@ from pipeline.object_store import while_answering
 from pipeline.periods import Period, local_day
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
+from pipeline.states import commit_of
 
 HOUR_S = 3600
 
@@ -71,7 +72,7 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     """
     site = open_description(folder)
     store = site_store(site)
-    snapshot = store.read(commit or None)
+    snapshot = store.read(commit_of(store, commit))
     site = _described(site, snapshot, earlier=bool(commit))
     state = snapshot.commit_id
     period = requested_period(site, snapshot.days, request.period)

@@ -37,7 +37,7 @@ _STORED = {
     "rain": "rain",
     "daily_rain": "daily_rain",
 }
-_LEVELS_UP = 4
+_LEVELS_UP = 6  # SITE/out/deliveries/NAME/r0001/netcdf/FILE
 _FLOAT32_BITS = 23
 _DEPTH_TOLERANCE_M = 0.02
 
@@ -143,6 +143,11 @@ def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
         raise TraceError(
             f"{path.name}: found {field!r} by {', '.join(variable.dimensions)}; expected it "
             f"by tube: trace the tubes' values behind it, in the native or the daily file"
+        )
+    if "depth" in variable.dimensions and "sensor_depth" not in file.variables:
+        raise TraceError(
+            f"{path.name}: found {field!r} by layers of a model, each of several sensors; "
+            f"expected it by sensor: trace those in the native or the daily file"
         )
     is_daily = (
         "mean" in getattr(variable, "cell_methods", "") or "time_bounds" in file.variables

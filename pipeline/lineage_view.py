@@ -25,6 +25,7 @@ from pipeline.site.load import load_site
 from pipeline.site.mistakes import did_you_mean, one_of
 from pipeline.site.models import Site, Tube
 from pipeline.state import Snapshot
+from pipeline.states import commit_of
 from pipeline.store import SiteStore
 
 DEPTH_TOLERANCE_M = 0.02
@@ -84,7 +85,7 @@ class View:
         """
         site = load_site(folder)
         store = SiteStore(site.store, site.axis, site.id)
-        snapshot = store.read(commit or None)
+        snapshot = store.read(commit_of(store, commit))
         found = snapshot.commit_id
         return View(in_force(site, snapshot).site, snapshot, found, store.written_at(found))
 
@@ -181,9 +182,15 @@ class View:
         if depths:
             near = min(depths, key=lambda d: abs(d - depth_m))
             hint = f". Did you mean {centimetres(near)}?"
+        if not depths:
+            return (
+                f"tube {tube.tube!r}: found no sensor on a logger; expected a tube that has "
+                f"one. Hand readings stand in the delivered rounds as they were written down, "
+                f"each with its file and line"
+            )
         return (
             f"tube {tube.tube!r}: found depth {centimetres(depth_m)} cm; expected one of its "
-            f"sensors [cm]: {shown or 'it has none'}{hint}"
+            f"sensors [cm]: {shown}{hint}"
         )
 
 

@@ -20,6 +20,7 @@ from pipeline.description import in_force
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
+from pipeline.states import commit_of
 from pipeline.store import SiteStore
 from pipeline.variables import SIGNALS, VARIABLES, describe
 
@@ -168,7 +169,7 @@ def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSit
     folder : path
         Where ``site.toml`` lies.
     commit : str, optional
-        An earlier state, by its id.
+        An earlier state, named as for ``percolog compare``.
 
     Raises
     ------
@@ -178,5 +179,6 @@ def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSit
         If there is no store yet, or no such state.
     """
     site = load_site(Path(folder).absolute())
-    snapshot = SiteStore(site.store, site.axis, site.id).read(commit)
+    store = SiteStore(site.store, site.axis, site.id)
+    snapshot = store.read(commit_of(store, commit))
     return OpenSite(in_force(site, snapshot).site, snapshot)

@@ -65,6 +65,11 @@ def find_state(store: SiteStore, name: str) -> dict[str, Any]:
     return found[0]
 
 
+def commit_of(store: SiteStore, name: str | None) -> str | None:
+    """Return the commit a name stands for, as `find_state`; None, the newest, for no name."""
+    return find_state(store, name)["commit"] if name else None
+
+
 def _named(states: list[dict[str, Any]], name: str) -> list[dict[str, Any]]:
     if name.isdigit() and len(name) <= _NIGHT_DIGITS:
         return [row for row in states if row["night"] == int(name)]

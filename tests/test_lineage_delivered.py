@@ -72,11 +72,29 @@ def test_a_value_changed_after_delivery_is_told(field, tmp_path):
 
 
 def test_the_site_is_asked_for_where_it_is_not_near(field, tmp_path):
-    far = tmp_path / "a" / "b" / "c" / "d"
+    far = tmp_path.joinpath(*"abcdef")
     far.mkdir(parents=True)
     shutil.copy(netcdf(field), far / "x.nc")
     with pytest.raises(TraceError, match="'north-slope' near the file"):
         trace(None, far / "x.nc", question())
+
+
+def test_the_site_is_found_from_a_file_of_a_delivery(field, tmp_path):
+    site = tmp_path / "site"
+    shutil.copytree(field, site)
+    inner = site / "out" / "deliveries" / "all" / "r0001" / "netcdf"
+    inner.mkdir(parents=True)
+    shutil.copy(netcdf(field), inner / "x.nc")
+    assert trace(None, inner / "x.nc", question())["delivered"]["agrees"]
+
+
+def test_a_file_by_layers_of_a_model_sends_to_the_sensors(field, tmp_path):
+    path = tmp_path / "copy.nc"
+    shutil.copy(netcdf(field), path)
+    with netCDF4.Dataset(path, "a") as file:
+        file.renameVariable("sensor_depth", "depth_elsewhere")
+    with pytest.raises(TraceError, match=r"by layers of a model.*native or the daily"):
+        trace(field, path, question())
 
 
 def test_a_state_that_is_no_longer_kept_is_told(field, tmp_path):

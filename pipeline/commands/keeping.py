@@ -68,7 +68,8 @@ def deliver(
     pictures: Annotated[bool, typer.Option(help="With pictures of every tube.")] = True,
     spreadsheets: Annotated[bool, typer.Option(help="With CSV beside Parquet.")] = True,
     commit: Annotated[
-        str, typer.Option(metavar="ID", help="An earlier state of the store; one site only.")
+        str,
+        typer.Option(metavar="ID", help="An earlier state: id, night or date; one site only."),
     ] = "",
     direct: Annotated[
         bool, typer.Option("--direct", help="Several sites without the orchestrator.")

@@ -34,7 +34,7 @@ def trace(
     ] = "water",
     layer: Annotated[str, typer.Option(metavar="NAME", help="A layer, for storage.")] = "",
     commit: Annotated[
-        str, typer.Option(metavar="ID", help="An earlier state of the store.")
+        str, typer.Option(metavar="ID", help="An earlier state: id, night or date.")
     ] = "",
     file: Annotated[
         Path | None, typer.Option(metavar="NC", help="Trace a value of this delivered file.")
