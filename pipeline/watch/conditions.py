@@ -226,13 +226,14 @@ def _set_aside(rows: Any, waiting: set[str], now: str) -> Iterator[Condition]:
         lasting = row["file"] in waiting
         what = "was set aside" if lasting else "has lines set aside"
         place = "" if lasting else f":{row['found'].partition(':')[0]}"
+        where = f" {row['place']}:" if row["place"] else ""
         yield Condition(
             f"file:{row['file']}{place}",
             "file",
             f"file {row['file']} {what}",
             now,
             _short(
-                f"{row.get('count', 1)} x {row['place']}: found {row['found']}; expected "
+                f"{row.get('count', 1)} x{where} found {row['found']}; expected "
                 f"{row['expected']}"
             ),
             row["advice"] or FILE_ADVICE,
