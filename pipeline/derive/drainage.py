@@ -22,6 +22,7 @@ LEAST_READINGS, LEAST_HOURS = 12, 12.0
 SHORTEST_H, LONGEST_H, TRIALS = 1.0, 960.0, 25  # of the constant sought
 DRAINED_LEFT = 0.05  # of the fall, at which a sensor counts as drained
 STEEPEST = 5.0  # times the first night's rate, up to which its fall is followed back
+LEAST_FALLING = 0.05  # mm d-1; smaller rates go over along a line
 LEAST_FALL = 0.004  # m3 m-3; less tells no constant
 
 
@@ -228,9 +229,9 @@ def event_drainage(
 
 
 @kernel
-def _between(a, b):  # type: ignore[no-untyped-def]  # pragma: no cover
+def mean_between(a, b):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Return the mean of a rate that goes from a to b as an exponential fall, else a line."""
-    if a > 0.05 and b > 0.05 and abs(a / b - 1.0) > 0.02:
+    if a > LEAST_FALLING and b > LEAST_FALLING and abs(a / b - 1.0) > 0.02:
         return (a - b) / np.log(a / b)
     return 0.5 * (a + b)
 
@@ -247,7 +248,7 @@ def _before(rate, night, a, b, lag):  # type: ignore[no-untyped-def]  # pragma: 
     if b <= a or lag <= 0:
         return first
     second = rate[a + 1]
-    if not (second > 0.05 and first > 1.02 * second):
+    if not (second > LEAST_FALLING and first > 1.02 * second):
         return first
     rise = (1.0 / second - 1.0 / first) / (night[a + 1] - night[a])
     peak = 1.0 / max(1.0 / first - rise * lag, 1.0 / (STEEPEST * first))
@@ -266,7 +267,7 @@ def _integrate(night, rate, error, spans, out):  # type: ignore[no-untyped-def] 
         unsure = error[a] * (night[a] - peak[e]) + error[b] * (end[e] - night[b])
         for n in range(a, b):
             apart = night[n + 1] - night[n]
-            total += _between(rate[n], rate[n + 1]) * apart
+            total += mean_between(rate[n], rate[n + 1]) * apart
             unsure += 0.5 * (error[n] + error[n + 1]) * apart
         ahead = 0.5 * abs(ahead)  # what went before the first night is the least known
         out[0, e] = total / DAY_S

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.derive.drainage import recessions, time_to_drained
+from pipeline.derive.drained_hours import water_after_peak
 from pipeline.derive.event_block import (
     MM_PER_M,
     Block,
@@ -86,6 +87,10 @@ def tube_tables(
     mine = np.isin(numbers, spans.index.to_numpy())
     depths = depth_rows(profile, spans, joined[mine], numbers[mine], levels)
     depths = depths.assign(**_storage_peaks(block, levels), **_recessions(block, depths, step))
+    hours = water_after_peak(
+        block.water, levels["peak_step"], step.spans.end, block.interval_s
+    )
+    depths = depths.assign(**hours)
     events = event_rows(profile, block, spans, levels, depths, step)
     return events, depths
 

@@ -30,8 +30,8 @@ OFFSET_MM_D = (0.15, 0.05)  # of what all sensors lose in common
 # one night tells far less than by its own scatter. The anchor is the less sure the more roots
 # and air take by day (by so much of it), since the dry top draws that up by night. Found on
 # test fields kept for tuning (docs/truth.md).
-LAYER_MM_D, LAYER_SHARE = 2.4, 0.8
-ANCHOR_MM_D, ANCHOR_OF_USED, ANCHOR_SHARE = 0.8, 0.6, 0.06
+LAYER_MM_D, LAYER_SHARE = 3.2, 0.8
+ANCHOR_MM_D, ANCHOR_OF_USED, ANCHOR_SHARE = 0.6, 0.6, 0.06
 ANCHOR = 2  # the third sensor: below sharp fronts, and few layers from all others
 LEAST_FIT = 8  # nights
 STEEPEST_LN, TURNS, TRIES, ENOUGH = 7.0, 40, 6, 1e-5

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.derive.flux_laws import ANCHOR, flux_laws, flux_rates
+from pipeline.derive.flux_laws import ANCHOR, FluxLaws, flux_laws, flux_rates
+from pipeline.derive.night_smoothing import smoothed
 from pipeline.derive.uptake import UNSEEN_MM_D
 
 Floats = NDArray[np.float64]
@@ -28,10 +29,10 @@ FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides no
 # What is known before a night of the loss in common, of the law of one sensor there, and of
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
 COMMON_MM_D = 0.2  # about laws of conductivity
-FLUX_COMMON_MM_D = 0.6  # about laws of flux, which leave each night more of its own
-LAW_MM_D, LAW_SHARE = 0.16, 0.3
-OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.32, 0.3, 0.1
-BEYOND = 0.03  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
+FLUX_COMMON_MM_D = 0.8  # about laws of flux, which leave each night more of its own
+LAW_MM_D, LAW_SHARE = 0.28, 0.25
+OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.2, 0.35, 0.07
+BEYOND = 0.02  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
 USED_DAYS, USED_MM_D = 10, 1.0  # either side of a night of which uptake is meant; if unknown
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
 RATE_MM_D, RATE_SHARE = 0.1, 0.12  # standard uncertainty of a night's drainage
@@ -39,7 +40,7 @@ FEW_NIGHTS = 60  # with so many behind a law, twice its variance
 # That of an amount from the peak on by what the soil above the first sensor then still holds
 # [mm], at the first sensor and far below it, and the way over which it falls off [m].
 HELD_MM, LEAST_HELD_MM, HELD_M = 0.8, 0.2, 0.13
-MORE_MM, MORE_M = 0.6, 0.08  # its mean at the first sensor, and over what way that falls off
+MORE_MM, MORE_M = 0.6, 0.14  # its mean at the first sensor, and over what way that falls off
 
 
 class Laws(NamedTuple):
@@ -170,8 +171,27 @@ def _in_common(by_law: Floats, nights: Nights, usual: tuple[float, float]) -> Fl
     return common
 
 
-def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFrame:
-    """Return the pattern with the drainage of every night, wet ones too.
+class TubeRates(NamedTuple):
+    """Drainage of the nights of one tube, and the laws it rests on.
+
+    ``law``, ``beyond``, ``rate`` and ``error`` are (depth, night), [mm d-1]: by law, what a
+    night drains beyond it, the drainage, and its standard uncertainty. ``fluxes`` is None
+    where nights tell no laws of flux; ``seen`` (depth,) [m3 m-3] is the wettest night with a
+    rate.
+    """
+
+    nights: Nights
+    alone: Laws
+    fluxes: FluxLaws | None
+    seen: Floats
+    law: Floats
+    beyond: Floats
+    rate: Floats
+    error: Floats
+
+
+def tube_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> TubeRates:
+    """Return the drainage of every night of a tube, wet ones too.
 
     Parameters
     ----------
@@ -182,50 +202,87 @@ def drained_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFra
 
     Returns
     -------
-    DataFrame
-        With ``drainage_mm_d``: the rate of the night less what sensors lose in common, drawn
-        towards its law by as much as noise outweighs what a law may be wrong by; in a night
-        without a rate the law, off by as much as in the nights before and after. Without any
-        law the rate itself. ``drainage_error`` is its standard uncertainty [mm d-1].
+    TubeRates
+        The drainage is the law, of flux where there is one, and what nights drain beyond it:
+        their rate less what sensors lose in common, as far as noise leaves it, part of it
+        slow (see `pipeline.derive.night_smoothing`); in a night without a rate as the nights
+        around have it. Without any law it is the rate itself.
     """
     nights = nights_of(pattern)
     laws = laws or conductivity_laws(nights)
-    by_law, usual = _best_law(nights, laws)
-    own = nights.rate - _in_common(by_law, nights, usual)
-    room = OWN_MM_D**2 + (OWN_SHARE * by_law) ** 2
-    share = room / (room + nights.noise**2 + NIGHT_MM_D**2)
-    beyond = share * (own - by_law)
-    for k, row in enumerate(beyond):
-        known = np.isfinite(row)
-        if known.any():
-            beyond[k] = np.interp(nights.night_s, nights.night_s[known], row[known])
-    lawless = ~np.isfinite(by_law).any(axis=1, keepdims=True)
-    rates = np.where(lawless, own, by_law + beyond)
-    noise = np.where(lawless, 1.0, share) * nights.noise
+    fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water, nights.used)
+    seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
+    law, usual = _best_law(nights, laws, fluxes, seen)
+    own = nights.rate - _in_common(law, nights, usual)
+    room = np.sqrt(OWN_MM_D**2 + (OWN_SHARE * np.nan_to_num(law)) ** 2)
+    noise = np.hypot(nights.noise, NIGHT_MM_D)
+    beyond, unsure = smoothed(nights.night_s, own - law, noise, room)
+    lawless = ~np.isfinite(law).any(axis=1, keepdims=True)
+    rate = np.where(lawless, own, law + beyond)
     told = np.isfinite(nights.rate).sum(axis=1, keepdims=True)
     few = 1.0 + FEW_NIGHTS / np.maximum(told, 1)
-    squares = few * (RATE_MM_D**2 + (RATE_SHARE * rates) ** 2) + np.nan_to_num(noise) ** 2
-    columns = {"drainage_mm_d": rates, "drainage_error": np.sqrt(squares)}
+    noise = np.where(lawless, np.nan_to_num(nights.noise), unsure)
+    error = np.sqrt(few * (RATE_MM_D**2 + (RATE_SHARE * rate) ** 2) + noise**2)
+    return TubeRates(nights, laws, fluxes, seen, law, beyond, rate, error)
+
+
+def drained_rates(pattern: pd.DataFrame, rates: TubeRates | None = None) -> pd.DataFrame:
+    """Return a pattern with ``drainage_mm_d`` and ``drainage_error`` of every night [mm d-1].
+
+    ``rates`` are those of its nights where they are known already (see `tube_rates`).
+    """
+    rates = rates or tube_rates(pattern)
+    columns = {"drainage_mm_d": rates.rate, "drainage_error": rates.error}
     found = pd.concat(
-        [_long(name, values, nights) for name, values in columns.items()], axis=1
+        [_long(name, values, rates.nights) for name, values in columns.items()], axis=1
     )
     return pattern.join(found, on=["depth_m", "night_s"])
 
 
-def _best_law(nights: Nights, laws: Laws) -> tuple[Floats, tuple[float, float]]:
+def _best_law(
+    nights: Nights, laws: Laws, fluxes: FluxLaws | None, seen: Floats
+) -> tuple[Floats, tuple[float, float]]:
     """Return the rates by laws of flux, (depth, night), and what is usually lost besides.
 
     By conductivity alone where a sensor, or the one below it in that night, has none.
     """
     alone = law_rates(laws, nights)
-    fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water, nights.used)
     if fluxes is None:
         return alone, (laws.offset, COMMON_MM_D)
-    seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
     within = nights.water <= seen[:, None] + BEYOND
     rates = flux_rates(fluxes, nights.water)
     best = np.where(np.isfinite(rates) & within, rates, alone)
     return best, (fluxes.offset, FLUX_COMMON_MM_D)
+
+
+def rates_at(rates: TubeRates, sensor: int, here: Floats, below: Floats) -> Floats:
+    """Return the flux past a sensor by its law, of the shape of ``here``, [mm d-1].
+
+    Parameters
+    ----------
+    rates : TubeRates
+    sensor : int
+    here, below : array, [m3 m-3]
+        Water content at the sensor and at the next one downwards. Soil wetter by `BEYOND`
+        than in any night with a rate counts as just so wet.
+
+    Returns
+    -------
+    array
+        By conductivity alone where there is no law of flux, or no water content below; NaN
+        where there is neither.
+    """
+    most = rates.seen + BEYOND
+    here = np.minimum(here, most[sensor])
+    alone: Floats = np.exp(rates.alone.intercept[sensor] + rates.alone.slope[sensor] * here)
+    if rates.fluxes is None:
+        return alone
+    water = np.full((len(rates.seen), here.size), np.nan)
+    water[sensor] = here.ravel()
+    if sensor + 1 < len(water):
+        water[sensor + 1] = np.minimum(below, most[sensor + 1]).ravel()
+    flux = flux_rates(rates.fluxes, water)[sensor].reshape(here.shape)
+    return np.where(np.isfinite(flux), flux, alone)
 
 
 def held_above(below_first_m: float) -> tuple[float, float]:
@@ -234,7 +291,7 @@ def held_above(below_first_m: float) -> tuple[float, float]:
     When the sensors hold most, the soil above the first one, which rain wetted last, holds
     more than they tell; that passes the upper sensors soon after. The error is standard.
     """
-    more = MORE_MM * np.exp(-below_first_m / MORE_M)
+    more = MORE_MM * np.exp(-((below_first_m / MORE_M) ** 2))
     error = LEAST_HELD_MM + HELD_MM * np.exp(-below_first_m / HELD_M)
     return float(more), float(error)
 

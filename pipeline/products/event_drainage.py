@@ -9,17 +9,12 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.drainage import event_drainage
+from pipeline.derive.drained_hours import drained_amounts
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_rows import with_drainage_doubt
 from pipeline.derive.fronts import PEAK_DAYS, fronts_look
 from pipeline.derive.limits_texture import CLASSES, USUAL_ORGANIC_PCT
-from pipeline.derive.night_rates import (
-    Laws,
-    conductivity_laws,
-    drained_rates,
-    held_above,
-    nights_of,
-)
+from pipeline.derive.night_rates import TubeRates, drained_rates, held_above, tube_rates
 from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
 from pipeline.derive.uptake import daily_pattern
 from pipeline.products.event_blocks import Reader
@@ -58,17 +53,19 @@ def with_drainage(
     """
     column, profile = tube
     pattern = _pattern(reader, site, column, profile, computed, (made["fronts"], old))
-    laws = None if pattern.empty else conductivity_laws(nights_of(pattern))
-    table = pd.DataFrame() if pattern.empty else field_conductivity(pattern, laws)
+    rates = None if pattern.empty else tube_rates(pattern)
+    table = field_conductivity(pattern, rates.alone) if rates else pd.DataFrame()
     result = {**made, "uptake": pattern, "conductivity": _named(profile, table)}
     if made["events"].empty:
         return result
-    rates = _rates(site, profile, pattern, (laws, table))
+    nights = _rates(site, profile, pattern, (rates, table))
     events = made["events"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     depths = made["event_depths"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     ends = events.set_index("event")["end_s"]
     parts = [
-        _of_sensor(profile, rows, ends.reindex(rows["event"]).to_numpy(np.int64), rates)
+        _of_sensor(
+            profile, rows, ends.reindex(rows["event"]).to_numpy(np.int64), (nights, rates)
+        )
         for _, rows in depths.groupby("depth_m", sort=True)
     ]
     depths = depths.join(pd.concat(parts))
@@ -125,16 +122,16 @@ def _rates(
     site: Site,
     profile: Profile,
     pattern: pd.DataFrame,
-    fitted: tuple[Laws | None, pd.DataFrame],
+    fitted: tuple[TubeRates | None, pd.DataFrame],
 ) -> pd.DataFrame:
     """Return the rates of nights by both estimates; by texture where nights tell no law."""
-    if pattern.empty:
+    rates, table = fitted
+    if rates is None:
         return pattern
-    laws, table = fitted
-    rates = drained_rates(pattern, laws)
+    nights = drained_rates(pattern, rates)
     if not table.empty:
-        rates = rates_by_law(rates, table)
-    return rates_by_texture(rates, textures_of(site, profile))
+        nights = rates_by_law(nights, table)
+    return rates_by_texture(nights, textures_of(site, profile))
 
 
 def textures_of(site: Site, profile: Profile) -> dict[float, Texture]:
@@ -162,23 +159,28 @@ def texture_of(horizon: Horizon | None) -> Texture | None:
 
 
 def _of_sensor(
-    profile: Profile, rows: pd.DataFrame, ends_s: NDArray[np.int64], rates: pd.DataFrame
+    profile: Profile,
+    rows: pd.DataFrame,
+    ends_s: NDArray[np.int64],
+    told: tuple[pd.DataFrame, TubeRates | None],
 ) -> pd.DataFrame:
     """Return the drainage columns of one sensor's rows, with their index."""
     none = np.full(len(rows), np.nan)
     best = nights = law = (none, none, none)
     source = ""
-    if not rates.empty:
-        depth = rows["depth_m"].iloc[0]
-        mine = rates[rates["depth_m"] == depth]
+    pattern, rates = told
+    depth = rows["depth_m"].iloc[0]
+    mine = pattern[pattern["depth_m"] == depth] if rates else pattern
+    if rates and len(mine):
         place = int(np.searchsorted(profile.nominal_m, depth - 1e-9))
-        held = held_above(float(profile.real_m[place] - profile.real_m[0]))
+        below_m = float(profile.real_m[place] - profile.real_m[0])
         peak = rows["storage_peak_s"].to_numpy(np.int64)
-        best, nights, law = (
-            event_drainage(peak, ends_s, mine, column, held)
-            for column in ("drainage_mm_d", "night_drainage_mm_d", "gradient_drainage_mm_d")
+        best = drained_amounts(rows, ends_s, mine, rates, below_m)
+        nights, law = (
+            event_drainage(peak, ends_s, mine, column, held_above(below_m))
+            for column in ("night_drainage_mm_d", "gradient_drainage_mm_d")
         )
-        source = str(mine["gradient_from"].iloc[0]) if len(mine) else ""
+        source = str(mine["gradient_from"].iloc[0])
     differ = (nights[0] - law[0]) / np.hypot(nights[1], law[1])
     columns = (*best[:2], nights[2], *law[:2], source, differ)
     return pd.DataFrame(dict(zip(DRAINAGE_COLUMNS, columns, strict=True)), index=rows.index)

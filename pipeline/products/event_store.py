@@ -8,6 +8,7 @@ import pyarrow as pa
 
 from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
+from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.state import Snapshot
 from pipeline.stored_tables import joined, rows_by_tube
 
@@ -18,6 +19,7 @@ _TEXT, _WHEN, _REAL, _FLAG, _COUNT = (
     pa.bool_(),
     pa.int64(),
 )
+_MEAN = pa.float32()  # of readings; no table of results shows it
 
 # Past a sensor, or past the last one: by nights, by conductivity, and how they differ.
 _DRAINAGE = (
@@ -105,6 +107,7 @@ SCHEMAS: dict[str, pa.Schema] = {
             ("recession_determination", _REAL),
             ("time_to_drained_h", _REAL),
             ("drained", _FLAG),
+            *((name, _MEAN) for name in (*HERE, *BELOW)),
             *_DRAINAGE,
         ]
     ),

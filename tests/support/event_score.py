@@ -14,16 +14,12 @@ from truth_fronts import true_fronts
 
 from pipeline.derive.conductivity import CLASS_WIDTH, field_conductivity, rates_by_law
 from pipeline.derive.drainage import event_drainage
+from pipeline.derive.drained_hours import drained_amounts
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.night_rates import (
-    conductivity_laws,
-    drained_rates,
-    held_above,
-    nights_of,
-)
+from pipeline.derive.night_rates import drained_rates, held_above, tube_rates
 from pipeline.derive.uptake import daily_pattern
 
 PLACE = (50.0, 10.0)  # of the test field's tubes
@@ -106,9 +102,9 @@ def _score_amounts(
     first = joined["depth_m"] == depths_m[0]
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     pattern = daily_pattern(profile, block, PLACE, peaks)
-    laws = conductivity_laws(nights_of(pattern))
-    table = field_conductivity(pattern, laws)
-    pattern = rates_by_law(drained_rates(pattern, laws), table)
+    rates = tube_rates(pattern)
+    table = field_conductivity(pattern, rates.alone)
+    pattern = rates_by_law(drained_rates(pattern, rates), table)
     true = _Sums(field, number, block)
     score.classes.append(_classes(table, pattern, true, depths_m))
     late = set(rows.loc[rows["overlaps"], "number"])
@@ -119,7 +115,7 @@ def _score_amounts(
         end = spans["end_s"].reindex(here["number"]).to_numpy(np.int64)
         mine = pattern[pattern["depth_m"] == depth]
         held = held_above(float(depth - depths_m[0]))
-        best = event_drainage(peak, end, mine, "drainage_mm_d", held)
+        best = drained_amounts(here, end, mine, rates, float(depth - depths_m[0]))
         nights = event_drainage(peak, end, mine, "night_drainage_mm_d", held)
         law = event_drainage(peak, end, mine, "gradient_drainage_mm_d", held)
         score.drained.append(
