@@ -188,7 +188,7 @@ def event_drainage(
     end_s: NDArray[np.int64],
     pattern: pd.DataFrame,
     column: str,
-    held: tuple[float, float] = (0.0, 0.0),
+    held: tuple[Floats | float, float] = (0.0, 0.0),
 ) -> tuple[Floats, Floats, Floats]:
     """Return what passed a sensor from peaks to ends of events, by the rates of nights.
 
@@ -204,7 +204,7 @@ def event_drainage(
         Rows of one sensor in order of time, as from `pipeline.derive.uptake.daily_pattern`.
     column : str
         The rate [mm d-1]; a column of its standard uncertainty ``..._error`` stands beside.
-    held : (float, float)
+    held : ((event,) or float, float)
         What every amount is more by [mm], and its standard uncertainty (see
         `night_rates.held_above`).
 

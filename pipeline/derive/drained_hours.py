@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.drainage import LEAST_FALLING, event_drainage, mean_between
-from pipeline.derive.night_rates import TubeRates, held_above, rates_at
+from pipeline.derive.night_rates import TubeRates, rates_at
 
 Floats = NDArray[np.float64]
 
@@ -88,7 +88,7 @@ def drained_amounts(
     end_s: NDArray[np.int64],
     pattern: pd.DataFrame,
     rates: TubeRates,
-    below_first_m: float,
+    held: tuple[Floats, float],
 ) -> tuple[Floats, Floats, Floats]:
     """Return what passed a sensor from peaks to ends of events.
 
@@ -102,8 +102,9 @@ def drained_amounts(
         The sensor's nights with ``drainage_mm_d``, in order of time.
     rates : TubeRates
         The laws of its tube.
-    below_first_m : float
-        How far below the first sensor it is [m].
+    held : ((event,), float)
+        What every amount is more by [mm], and its standard uncertainty (see
+        `night_rates.held_above`).
 
     Returns
     -------
@@ -111,7 +112,6 @@ def drained_amounts(
         As of `event_drainage`, which tells the amount where hours do not.
     """
     peak_s = rows["storage_peak_s"].to_numpy(np.int64)
-    held = held_above(below_first_m)
     amount, error, known = event_drainage(peak_s, end_s, pattern, "drainage_mm_d", held)
     sensor = int(np.flatnonzero(rates.nights.depth_m == rows["depth_m"].iloc[0])[0])
     if not np.isfinite(rates.law[sensor]).any():
@@ -127,27 +127,33 @@ def drained_amounts(
     there = np.isfinite(rate)
     nights = night[there], rate[there], unsure[there], beyond[there]
     by_hours, error_by_hours = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
-    spans = peak_s, end_s, hours, edges[:-1] + 0.5 * hours
-    _amounts(flux, told, spans, nights, by_hours, error_by_hours)
+    middle = edges[:-1] + 0.5 * hours
+    weights = (
+        hours * (1.0 + MORE_SHARE * np.exp(-middle / MORE_HOURS)),
+        hours * (middle >= NIGHTS_FROM_H),
+    )
+    spans = peak_s, end_s, middle
+    _amounts(flux, told, (spans, weights), nights, (by_hours, error_by_hours))
     amount = np.where(told, by_hours + held[0], amount)
     return amount, np.where(told, np.hypot(error_by_hours, held[1]), error), known
 
 
 @kernel
-def _amounts(flux, told, spans, nights, amount, error):  # type: ignore[no-untyped-def]  # pragma: no cover
-    peak, end, hours, middle = spans
+def _amounts(flux, told, parts, nights, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill amounts and their errors [mm]; weights are hours of the law, and of nights."""
+    (peak, end, middle), (of_law, of_nights) = parts
     night, rate, unsure, beyond = nights
+    amount, error = out
     for e in range(peak.size):
         if not told[e]:
             continue
         first, stop = np.searchsorted(night, peak[e]), np.searchsorted(night, end[e])
         by_law, besides = 0.0, 0.0
-        for n in range(hours.shape[1]):
-            more = 1.0 + MORE_SHARE * np.exp(-middle[e, n] / MORE_HOURS)
-            by_law += hours[e, n] * more * _filled(flux[e], middle[e], n)
-            if middle[e, n] >= NIGHTS_FROM_H:
+        for n in range(middle.shape[1]):
+            by_law += of_law[e, n] * _filled(flux[e], middle[e], n)
+            if of_nights[e, n] > 0.0:
                 at = peak[e] + 3600.0 * middle[e, n]
-                besides += hours[e, n] * _line(night, beyond, first, stop, at)
+                besides += of_nights[e, n] * _line(night, beyond, first, stop, at)
         late, wrong = _later(night, rate, unsure, (first, stop), (peak[e], end[e]))
         amount[e] = (by_law + besides) / 24.0 + late
         error[e] = np.hypot(HOURS_SHARE * by_law / 24.0, wrong)

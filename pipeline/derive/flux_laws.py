@@ -24,7 +24,8 @@ Floats = NDArray[np.float64]
 # rest against the next one's [m3 m-3], and how much the next one's counts. Mean and standard
 # deviation; the orders of magnitude of loams, wide; ours.
 BEFORE = np.array([[0.0, 45.0, 3.2, 20.0, 0.0, 1.0], [1.5, 12.5, 1.25, 6.0, 0.025, 0.15]])
-OFFSET_MM_D = (0.15, 0.05)  # of what all sensors lose in common
+OFFSET_MM_D = (0.1, 0.05)  # of what all sensors lose in common, in nights of no use by day
+OFFSET_OF_USED = 0.06  # and so much of what is used by day besides
 # Standard deviation of a layer's loss in a night about the laws, besides noise, and of the
 # loss above the anchor. Layers are off by the same in many nights, since sensors are apart; so
 # one night tells far less than by its own scatter. The anchor is the less sure the more roots
@@ -128,7 +129,8 @@ def _nights(rate: Floats, noise: Floats, used: Floats) -> tuple[Floats, Floats]:
     spread = random + LAYER_MM_D**2 + (LAYER_SHARE * layer) ** 2
     top = ANCHOR_MM_D + ANCHOR_OF_USED * used
     above = top**2 + (ANCHOR_SHARE * rate[anchor]) ** 2
-    return np.vstack([layer, rate[anchor]]), np.sqrt(np.vstack([spread, above]))
+    told = rate[anchor] - OFFSET_OF_USED * used
+    return np.vstack([layer, told]), np.sqrt(np.vstack([spread, above]))
 
 
 def _fit(start: Floats, away: Floats, apart: Floats, wanted: Floats, spread: Floats) -> Floats:

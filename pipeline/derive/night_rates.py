@@ -16,7 +16,13 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.derive.flux_laws import ANCHOR, FluxLaws, flux_laws, flux_rates
+from pipeline.derive.flux_laws import (
+    ANCHOR,
+    OFFSET_OF_USED,
+    FluxLaws,
+    flux_laws,
+    flux_rates,
+)
 from pipeline.derive.night_smoothing import smoothed
 from pipeline.derive.uptake import UNSEEN_MM_D
 
@@ -29,7 +35,7 @@ FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides no
 # What is known before a night of the loss in common, of the law of one sensor there, and of
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
 COMMON_MM_D = 0.2  # about laws of conductivity
-FLUX_COMMON_MM_D = 0.8  # about laws of flux, which leave each night more of its own
+FLUX_COMMON_MM_D = 1.1  # about laws of flux, which leave each night more of its own
 LAW_MM_D, LAW_SHARE = 0.28, 0.25
 OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.2, 0.35, 0.07
 BEYOND = 0.02  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
@@ -40,7 +46,9 @@ FEW_NIGHTS = 60  # with so many behind a law, twice its variance
 # That of an amount from the peak on by what the soil above the first sensor then still holds
 # [mm], at the first sensor and far below it, and the way over which it falls off [m].
 HELD_MM, LEAST_HELD_MM, HELD_M = 0.8, 0.2, 0.13
-MORE_MM, MORE_M = 0.6, 0.14  # its mean at the first sensor, and over what way that falls off
+# Its mean at the first sensor where soil gained much, over what way that falls off, and what
+# is much for a metre of soil; found on test fields kept for tuning (docs/truth.md).
+MORE_MM, MORE_M, FULL_MM_M = 1.0, 0.2, 40.0
 
 
 class Laws(NamedTuple):
@@ -152,7 +160,7 @@ def common_loss(laws: Laws, nights: Nights) -> Floats:
     return _in_common(law_rates(laws, nights), nights, (laws.offset, COMMON_MM_D))
 
 
-def _in_common(by_law: Floats, nights: Nights, usual: tuple[float, float]) -> Floats:
+def _in_common(by_law: Floats, nights: Nights, usual: tuple[float | Floats, float]) -> Floats:
     """Return what sensors lose in common beyond the rates by any law, (night,), [mm d-1].
 
     ``usual`` is what is known before: mean and standard deviation.
@@ -164,7 +172,7 @@ def _in_common(by_law: Floats, nights: Nights, usual: tuple[float, float]) -> Fl
     over = np.where(np.isfinite(over), over, 0.0)
     before = 1.0 / spread**2
     far = weight
-    common = np.full(over.shape[1], offset)
+    common = np.broadcast_to(offset, over.shape[1])
     for _ in range(4):
         common = ((far * over).sum(axis=0) + before * offset) / (far.sum(axis=0) + before)
         far = weight / np.maximum(1.0, np.abs(over - common) * np.sqrt(weight) / FAR)
@@ -241,7 +249,7 @@ def drained_rates(pattern: pd.DataFrame, rates: TubeRates | None = None) -> pd.D
 
 def _best_law(
     nights: Nights, laws: Laws, fluxes: FluxLaws | None, seen: Floats
-) -> tuple[Floats, tuple[float, float]]:
+) -> tuple[Floats, tuple[float | Floats, float]]:
     """Return the rates by laws of flux, (depth, night), and what is usually lost besides.
 
     By conductivity alone where a sensor, or the one below it in that night, has none.
@@ -252,7 +260,7 @@ def _best_law(
     within = nights.water <= seen[:, None] + BEYOND
     rates = flux_rates(fluxes, nights.water)
     best = np.where(np.isfinite(rates) & within, rates, alone)
-    return best, (fluxes.offset, FLUX_COMMON_MM_D)
+    return best, (fluxes.offset + OFFSET_OF_USED * nights.used, FLUX_COMMON_MM_D)
 
 
 def rates_at(rates: TubeRates, sensor: int, here: Floats, below: Floats) -> Floats:
@@ -285,15 +293,28 @@ def rates_at(rates: TubeRates, sensor: int, here: Floats, below: Floats) -> Floa
     return np.where(np.isfinite(flux), flux, alone)
 
 
-def held_above(below_first_m: float) -> tuple[float, float]:
+def held_above(depth_m: float, below_first_m: float, gain_mm: Floats) -> tuple[Floats, float]:
     """Return what passes a sensor after the peak beyond what nights tell, and its error [mm].
 
     When the sensors hold most, the soil above the first one, which rain wetted last, holds
-    more than they tell; that passes the upper sensors soon after. The error is standard.
+    more than they tell; that passes the upper sensors soon after.
+
+    Parameters
+    ----------
+    depth_m, below_first_m : float
+        Of the sensor, below the surface and below the first sensor [m].
+    gain_mm : (event,)
+        What the soil above the sensor gained; taken as much where it is not known.
+
+    Returns
+    -------
+    (event,), [mm], and its standard uncertainty [mm]
     """
-    more = MORE_MM * np.exp(-((below_first_m / MORE_M) ** 2))
+    wetted = 1.0 - np.exp(-np.maximum(gain_mm, 0.0) / (FULL_MM_M * depth_m))
+    wetted = np.where(np.isfinite(gain_mm), wetted, 1.0)
+    near = np.exp(-((below_first_m / MORE_M) ** 2))
     error = LEAST_HELD_MM + HELD_MM * np.exp(-below_first_m / HELD_M)
-    return float(more), float(error)
+    return MORE_MM * near * wetted, float(error)
 
 
 def _long(name: str, values: Floats, nights: Nights) -> pd.Series:

@@ -16,8 +16,9 @@ from pipeline.compiled import kernel
 
 Floats = NDArray[np.float64]
 
+# Found on test fields kept for tuning (docs/truth.md).
 SLOW_DAYS = 25.0  # after which a third is left of the slow part
-ONE_NIGHT = 0.5  # share of the variance that is of one night alone
+ONE_NIGHT = 0.4  # share of the variance that is of one night alone
 
 
 def smoothed(
@@ -42,37 +43,39 @@ def smoothed(
     days = np.asarray(night_s, np.float64) / DAY_S
     best, error = np.zeros(values.shape), np.zeros(values.shape)
     for k in range(len(values)):
-        _smooth(days, (values[k], noise[k], room[k]), best[k], error[k])
+        told = values[k], noise[k], room[k]
+        _smooth(days, told, (SLOW_DAYS, ONE_NIGHT), best[k], error[k])
     return best, error
 
 
 @kernel
-def _smooth(days, told, best, error):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _smooth(days, told, parts, best, error):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Fill the values of one sensor; the slow part is of variance 1, times ``slow``."""
     values, noise, room = told
+    slow_days, one_night = parts
     count = days.size
-    slow = np.sqrt(1.0 - ONE_NIGHT)
+    slow = np.sqrt(1.0 - one_night)
     before, spread_before = np.zeros(count), np.ones(count)
     after, spread_after = np.zeros(count), np.ones(count)
     for n in range(count):
         if n > 0:
-            left = np.exp((days[n - 1] - days[n]) / SLOW_DAYS)
+            left = np.exp((days[n - 1] - days[n]) / slow_days)
             before[n] = left * after[n - 1]
             spread_before[n] = left * left * spread_after[n - 1] + 1.0 - left * left
         after[n], spread_after[n] = before[n], spread_before[n]
         if values[n] == values[n]:
             scale = slow * room[n]
-            around = ONE_NIGHT * room[n] ** 2 + noise[n] ** 2
+            around = one_night * room[n] ** 2 + noise[n] ** 2
             gain = spread_before[n] * scale / (scale * scale * spread_before[n] + around)
             after[n] += gain * (values[n] - scale * before[n])
             spread_after[n] *= 1.0 - gain * scale
     for n in range(count - 1, -1, -1):
         if n < count - 1:
-            left = np.exp((days[n] - days[n + 1]) / SLOW_DAYS)
+            left = np.exp((days[n] - days[n + 1]) / slow_days)
             back = spread_after[n] * left / spread_before[n + 1]
             after[n] += back * (after[n + 1] - before[n + 1])
             spread_after[n] += back * back * (spread_after[n + 1] - spread_before[n + 1])
-        scale, own = slow * room[n], ONE_NIGHT * room[n] ** 2
+        scale, own = slow * room[n], one_night * room[n] ** 2
         share = 0.0
         if values[n] == values[n]:
             share = own / (own + noise[n] ** 2)

@@ -173,11 +173,12 @@ def _of_sensor(
     mine = pattern[pattern["depth_m"] == depth] if rates else pattern
     if rates and len(mine):
         place = int(np.searchsorted(profile.nominal_m, depth - 1e-9))
-        below_m = float(profile.real_m[place] - profile.real_m[0])
+        real_m, gain = profile.real_m, rows["storage_gain_mm"].to_numpy(np.float64)
+        held = held_above(float(real_m[place]), float(real_m[place] - real_m[0]), gain)
         peak = rows["storage_peak_s"].to_numpy(np.int64)
-        best = drained_amounts(rows, ends_s, mine, rates, below_m)
+        best = drained_amounts(rows, ends_s, mine, rates, held)
         nights, law = (
-            event_drainage(peak, ends_s, mine, column, held_above(below_m))
+            event_drainage(peak, ends_s, mine, column, held)
             for column in ("night_drainage_mm_d", "gradient_drainage_mm_d")
         )
         source = str(mine["gradient_from"].iloc[0])

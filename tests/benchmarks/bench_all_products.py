@@ -22,6 +22,7 @@ from bare_site import make_law, make_site, make_tube, make_wire
 from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.daily import daily_step
 from pipeline.derive.drainage import event_drainage
+from pipeline.derive.drained_hours import drained_amounts
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
@@ -29,12 +30,7 @@ from pipeline.derive.fronts import wetting_fronts
 from pipeline.derive.layers import model_layers
 from pipeline.derive.limits import sensor_limits
 from pipeline.derive.means import site_mean
-from pipeline.derive.night_rates import (
-    conductivity_laws,
-    drained_rates,
-    held_above,
-    nights_of,
-)
+from pipeline.derive.night_rates import TubeRates, drained_rates, held_above, tube_rates
 from pipeline.derive.stability import stability
 from pipeline.derive.storage import storage_step
 from pipeline.derive.uptake import daily_pattern
@@ -144,27 +140,28 @@ def _work_tube(block: xr.Dataset, tube: int, fronts: pd.DataFrame, timed: Callab
     pattern = timed("uptake", lambda: daily_pattern(profile, part, PLACE, peaks))
 
     def drained() -> list[Any]:
-        laws = conductivity_laws(nights_of(pattern))
-        table = field_conductivity(pattern, laws)
-        rates = rates_by_law(drained_rates(pattern, laws), table)
-        return list(_amounts(rates, rows, events, depths))
+        told = tube_rates(pattern)
+        table = field_conductivity(pattern, told.alone)
+        rates = rates_by_law(drained_rates(pattern, told), table)
+        return list(_amounts(rates, told, rows, events))
 
     timed("conductivity and drainage", drained)
     return len(events)
 
 
 def _amounts(
-    rates: pd.DataFrame, rows: pd.DataFrame, events: pd.DataFrame, depths: np.ndarray
+    rates: pd.DataFrame, told: TubeRates, rows: pd.DataFrame, events: pd.DataFrame
 ) -> Iterator[Any]:
     """Yield drained amounts by all three ways, sensor by sensor, as the pipeline does."""
-    for depth in depths:
+    depths = told.nights.depth_m
+    for depth in depths.tolist():
         mine, here = rates[rates["depth_m"] == depth], rows[rows["depth_m"] == depth]
         ends = events["end_s"].reindex(here["number"]).to_numpy(np.int64)
-        peak, held = (
-            here["storage_peak_s"].to_numpy(np.int64),
-            held_above(depth - depths[0]),
-        )
-        for column in ("drainage_mm_d", "night_drainage_mm_d", "gradient_drainage_mm_d"):
+        peak = here["storage_peak_s"].to_numpy(np.int64)
+        gain = here["storage_gain_mm"].to_numpy(np.float64)
+        held = held_above(depth, depth - depths[0], gain)
+        yield drained_amounts(here, ends, mine, told, held)
+        for column in ("night_drainage_mm_d", "gradient_drainage_mm_d"):
             yield event_drainage(peak, ends, mine, column, held)
 
 

@@ -114,8 +114,9 @@ def _score_amounts(
         peak = here["storage_peak_s"].to_numpy(np.int64)
         end = spans["end_s"].reindex(here["number"]).to_numpy(np.int64)
         mine = pattern[pattern["depth_m"] == depth]
-        held = held_above(float(depth - depths_m[0]))
-        best = drained_amounts(here, end, mine, rates, float(depth - depths_m[0]))
+        gain = here["storage_gain_mm"].to_numpy(np.float64)
+        held = held_above(float(depth), float(depth - depths_m[0]), gain)
+        best = drained_amounts(here, end, mine, rates, held)
         nights = event_drainage(peak, end, mine, "night_drainage_mm_d", held)
         law = event_drainage(peak, end, mine, "gradient_drainage_mm_d", held)
         score.drained.append(

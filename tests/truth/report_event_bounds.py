@@ -21,11 +21,12 @@ from truth_ground import make_patch
 from truth_score import run_steps
 
 from pipeline.derive.drainage import event_drainage
+from pipeline.derive.drained_hours import drained_amounts
 from pipeline.derive.event_block import Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.night_rates import drained_rates, held_above, nights_of
+from pipeline.derive.night_rates import drained_rates, held_above, nights_of, tube_rates
 from pipeline.derive.uptake import daily_pattern
 
 INTERVAL_S = 600
@@ -79,8 +80,9 @@ def tube_amounts(field: Field, number: int, block_and_fronts: tuple) -> Iterator
     first = joined["depth_m"] == depths_m[0]
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     sums = scores._Sums(field, number, block)
-    pattern = drained_rates(daily_pattern(profile, block, PLACE, peaks))
-    pattern = known_rates(pattern, sums)
+    pattern = daily_pattern(profile, block, PLACE, peaks)
+    rates = tube_rates(pattern)
+    pattern = known_rates(drained_rates(pattern, rates), sums)
     late = set(rows.loc[rows["overlaps"], "number"])
     closed = rows[~rows["number"].isin({*spans.index[spans["open"]], *late})]
     for k, depth in enumerate(depths_m):
@@ -89,10 +91,16 @@ def tube_amounts(field: Field, number: int, block_and_fronts: tuple) -> Iterator
         end = spans["end_s"].reindex(here["number"]).to_numpy(np.int64)
         mine = pattern[pattern["depth_m"] == depth]
         found = {"depth": depth, "true": sums.drained(k, peak, end)}
+        gain = here["storage_gain_mm"].to_numpy(np.float64)
+        held = held_above(depth, depth - depths_m[0], gain)
         for name, column in CASES.items():
             # What lies unseen above the sensor at the peak is no part of a rate told truly.
-            held = held_above(depth - depths_m[0]) if name in list(CASES)[:2] else (0.0, 0.0)
-            found[name], error, _ = event_drainage(peak, end, mine, column, held)
+            told = held if name == "nights alone" else (0.0, 0.0)
+            found[name], error, _ = (
+                drained_amounts(here, end, mine, rates, held)
+                if name == "as delivered"
+                else event_drainage(peak, end, mine, column, told)
+            )
             found[f"{name}, in interval"] = np.abs(found[name] - found["true"]) <= (
                 COVERED * error
             )
