@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.console import table
+from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.description import in_force
 from pipeline.errors import PercologError
 from pipeline.site.load import load_site
@@ -47,7 +48,8 @@ def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
     site, snapshot, stored = stored_events(folder, tube)
     rows: dict[str, list[dict[str, Any]]] = {}
     for name, found in stored.items():
-        rows[name] = [_plain(row) for row in found.to_pylist() if tube in ("", row["tube"])]
+        shown = found.drop_columns([c for c in (*HERE, *BELOW) if c in found.column_names])
+        rows[name] = [_plain(row) for row in shown.to_pylist() if tube in ("", row["tube"])]
     return {
         "site": site.id,
         "outcome": "done",

@@ -29,7 +29,7 @@ BELOW = tuple(f"below_after_{hour}h" for hour in EDGES_H[:-1])
 MORE_SHARE, MORE_HOURS = 0.3, 24.0
 NIGHTS_FROM_H = 12.0  # the nights around a peak tell nothing of the hours after it
 LEAST_KNOWN = 0.5  # of the hours, else nights alone tell the amount
-HOURS_SHARE = 0.1  # relative standard uncertainty of what passes in the two days
+HOURS_SHARE = 0.11  # relative standard uncertainty of what passes in the two days
 
 
 def water_after_peak(

@@ -22,8 +22,8 @@ Floats = NDArray[np.float64]
 # What is known before the nights at a sensor's mean water content: ln K [mm d-1] and its slope
 # in water content, ln D [mm d-1 m] and its slope, what the sensor's water content is off from
 # rest against the next one's [m3 m-3], and how much the next one's counts. Mean and standard
-# deviation; the orders of magnitude of loams, wide; ours.
-BEFORE = np.array([[0.0, 45.0, 3.2, 20.0, 0.0, 1.0], [1.5, 12.5, 1.25, 6.0, 0.025, 0.15]])
+# deviation; those of loams, found on test fields kept for tuning (docs/truth.md).
+BEFORE = np.array([[0.0, 45.0, 3.6, 20.0, 0.0, 1.0], [1.1, 12.5, 1.1, 8.0, 0.03, 0.2]])
 OFFSET_MM_D = (0.1, 0.05)  # of what all sensors lose in common, in nights of no use by day
 OFFSET_OF_USED = 0.06  # and so much of what is used by day besides
 # Standard deviation of a layer's loss in a night about the laws, besides noise, and of the
@@ -31,7 +31,7 @@ OFFSET_OF_USED = 0.06  # and so much of what is used by day besides
 # one night tells far less than by its own scatter. The anchor is the less sure the more roots
 # and air take by day (by so much of it), since the dry top draws that up by night. Found on
 # test fields kept for tuning (docs/truth.md).
-LAYER_MM_D, LAYER_SHARE = 3.2, 0.8
+LAYER_MM_D, LAYER_SHARE = 2.7, 0.8
 ANCHOR_MM_D, ANCHOR_OF_USED, ANCHOR_SHARE = 0.6, 0.6, 0.06
 ANCHOR = 2  # the third sensor: below sharp fronts, and few layers from all others
 LEAST_FIT = 8  # nights

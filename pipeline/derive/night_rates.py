@@ -41,11 +41,11 @@ OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.2, 0.35, 0.07
 BEYOND = 0.02  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
 USED_DAYS, USED_MM_D = 10, 1.0  # either side of a night of which uptake is meant; if unknown
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
-RATE_MM_D, RATE_SHARE = 0.1, 0.12  # standard uncertainty of a night's drainage
+RATE_MM_D, RATE_SHARE = 0.07, 0.06  # standard uncertainty of a night's drainage
 FEW_NIGHTS = 60  # with so many behind a law, twice its variance
 # That of an amount from the peak on by what the soil above the first sensor then still holds
 # [mm], at the first sensor and far below it, and the way over which it falls off [m].
-HELD_MM, LEAST_HELD_MM, HELD_M = 0.8, 0.2, 0.13
+HELD_MM, LEAST_HELD_MM, HELD_M = 0.5, 0.22, 0.13
 # Its mean at the first sensor where soil gained much, over what way that falls off, and what
 # is much for a metre of soil; found on test fields kept for tuning (docs/truth.md).
 MORE_MM, MORE_M, FULL_MM_M = 1.0, 0.2, 40.0
