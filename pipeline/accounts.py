@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -35,13 +36,15 @@ REJECT_COLUMNS = ("reason", "rows", "values", "first_line", "found", "expected")
 _SHOWN_FILES = 5
 
 
-def survey_site(folder: Path) -> dict[str, Any]:
+def survey_site(folder: Path, now: datetime | None = None) -> dict[str, Any]:
     """Return what a site description holds, or every mistake in it.
 
     Parameters
     ----------
     folder : Path
         The folder of ``site.toml``.
+    now : datetime, optional
+        With an offset; what lies after it is told. Default: what this machine's clock shows.
 
     Returns
     -------
@@ -52,7 +55,7 @@ def survey_site(folder: Path) -> dict[str, Any]:
     account: dict[str, Any] = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
-        remarks = [problem.as_dict() for problem in (*review(site), *look(site))]
+        remarks = [problem.as_dict() for problem in (*review(site, now), *look(site, now))]
     except SiteError as error:
         problems = [problem.as_dict() for problem in error.problems]
         return {**account, "outcome": "wrong", "problems": problems}

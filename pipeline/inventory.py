@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -16,6 +17,10 @@ from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.discover import MAX_FILE_BYTES, Found, discover
 from pipeline.ingest.records import Table
 from pipeline.ingest.samples import Sample, chosen, span, try_sample
+from pipeline.ingest.samples_bytes import remarks_on_bytes
+from pipeline.ingest.samples_columns import remarks_on_columns
+from pipeline.ingest.samples_rounds import remarks_on_rounds
+from pipeline.ingest.samples_stamps import remarks_on_stamps
 from pipeline.ingest.samples_values import remarks_on_values
 from pipeline.site.checks_dates import seconds
 from pipeline.site.chronicle import Span
@@ -53,13 +58,15 @@ class Stock:
         return f"{files}{more}{'' if whole else ' (their beginnings and ends)'}"
 
 
-def look(site: Site) -> list[Problem]:
+def look(site: Site, now: datetime | None = None) -> list[Problem]:
     """Return remarks about a site's description that its raw files give rise to.
 
     Parameters
     ----------
     site : Site
         Its data folder is read, nothing is written; no store is needed.
+    now : datetime, optional
+        With an offset; later stamps are told. Default: what this machine's clock shows.
 
     Returns
     -------
@@ -69,6 +76,7 @@ def look(site: Site) -> list[Problem]:
     """
     if not site.data.is_dir():
         return []  # told by pipeline.site.checks
+    now_s = int((now or datetime.now(UTC)).timestamp())
     found, problems = discover(site)
     remarks = list(problems)
     for source in site.sources:
@@ -76,6 +84,8 @@ def look(site: Site) -> list[Problem]:
         remarks += _fill(stock)
         if stock.samples:
             remarks += _remarks(stock)
+            remarks += remarks_on_stamps(site, source, stock.samples, now_s)
+            remarks += remarks_on_bytes(site, source, stock.samples)
     return list(dict.fromkeys(remarks))
 
 
@@ -118,8 +128,10 @@ def _remarks(stock: Stock) -> Iterator[Problem]:
     for sample in stock.samples:
         yield from _mostly_refused(sample)
         yield from _backwards(stock, sample)
+    yield from remarks_on_columns(stock.site, stock.source, stock.samples)
     if stock.source.kind == "rounds":
         yield from _unknown_tubes(stock)
+        yield from remarks_on_rounds(stock.site, stock.source, stock.samples)
         return
     yield from _interval(stock)
     yield from _absent_channels(stock)
@@ -132,6 +144,8 @@ def _mostly_refused(sample: Sample) -> Iterator[Problem]:
     parsed = sample.parsed
     rows = parsed.rows_read - parsed.rows_without_values
     for reject in parsed.rejects:
+        if reject.column:
+            continue  # held against its own column by pipeline.ingest.samples_columns
         share_rows = reject.rows / rows if rows else 0.0
         share_values = reject.values / parsed.values_read if parsed.values_read else 0.0
         if max(share_rows, share_values) > _MOSTLY:

@@ -35,14 +35,24 @@ class Sample:
     """What the beginning and the end of one file hold.
 
     ``head_lines`` is the number of lines of its beginning: up to there a line number is that
-    of the file. ``whole`` tells that nothing in between was left out.
+    of the file. ``whole`` tells that nothing in between was left out; ``tail`` is what was
+    read of the end, empty if the file is whole.
     """
 
     path: str
     head: bytes
     parsed: ParsedFile
     head_lines: int
-    whole: bool
+    tail: bytes = b""
+
+    @property
+    def whole(self) -> bool:
+        """Tell whether all of the file was read."""
+        return not self.tail
+
+    def line(self, number: int) -> str:
+        """Return a line as the place of a remark; empty where it is not that of the file."""
+        return f"line {number}" if 0 < number <= self.head_lines or self.whole else ""
 
     @property
     def channels(self) -> set[str]:
@@ -71,7 +81,7 @@ def read_sample(site: Site, source: Source, found: Found) -> Sample:
     head, tail = _ends(found.full, found.path)
     layout = site.layouts[source.layout]
     parsed = READERS[source.kind](head + tail, layout, found.path)
-    return Sample(found.path, head, parsed, head.count(b"\n"), not tail)
+    return Sample(found.path, head, parsed, head.count(b"\n"), tail)
 
 
 def try_sample(site: Site, source: Source, found: Found) -> Sample | ReaderError | OSError:

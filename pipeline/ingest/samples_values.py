@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import Problem, ReaderError, UnitsError
+from pipeline.ingest.records import Table
 from pipeline.ingest.samples import Sample, utc_seconds
 from pipeline.ingest.sheet import open_sheet
 from pipeline.site.cross_wiring import period
@@ -73,24 +74,31 @@ def remarks_on_values(site: Site, source: Source, samples: list[Sample]) -> Iter
         doubted.add(row)
         yield problem
     for wire in wires:
-        values = _values_of(site, source, wire, samples)
+        values = values_of(site, source, wire, samples)
         if len(values) >= _LEAST_VALUES and wire.row not in doubted:
             yield from _implausible(wire, values)
 
 
-def _values_of(site: Site, source: Source, wire: Wire, samples: list[Sample]) -> Floats:
+def values_of(site: Site, source: Source, wire: Wire, samples: list[Sample]) -> Floats:
     """Return the sampled values of a wire while it holds, without markers of "no value"."""
+    found = [np.empty(0)]
+    for _, table, inside in rows_of(site, source, wire, samples):
+        values = table.columns[wire.channel][inside]
+        found.append(values[~np.isnan(values) & ~is_marker(values)])
+    return np.concatenate(found)
+
+
+def rows_of(
+    site: Site, source: Source, wire: Wire, samples: list[Sample]
+) -> Iterator[tuple[Sample, Table, NDArray[np.bool_]]]:
+    """Yield the sampled tables with a wire's channel, and which rows are of its time."""
     ends = period(wire, site.tube_by_id.get(wire.tube))
     start, until = (end.timestamp() for end in ends)
-    found = [np.empty(0)]
     for sample in samples:
         for table in sample.parsed.tables:
             if wire.channel in table.columns:
                 instants = utc_seconds(site, source, table)
-                values = table.columns[wire.channel]
-                inside = (instants >= start) & (instants < until) & ~np.isnan(values)
-                found.append(values[inside & ~is_marker(values)])
-    return np.concatenate(found)
+                yield sample, table, (instants >= start) & (instants < until)
 
 
 def is_marker(values: Floats) -> NDArray[np.bool_]:
@@ -104,13 +112,9 @@ def is_marker(values: Floats) -> NDArray[np.bool_]:
 def _implausible(wire: Wire, values: Floats) -> Iterator[Problem]:
     """Name a unit in which the values would be out of this world."""
     typical = np.median(values, keepdims=True)
-    if _is_usual(wire.quantity, wire.unit, typical):
+    if is_usual(wire.quantity, wire.unit, typical):
         return
-    fitting = [
-        repr(unit)
-        for unit in OTHER_UNITS.get(wire.quantity, ())
-        if _is_usual(wire.quantity, unit, typical)
-    ]
+    fitting = fitting_units(wire.quantity, typical)
     low, high = USUAL[wire.quantity]
     found = f"{wire.quantity} in {wire.unit!r} with values around {float(typical[0]):.4g}"
     expected = f"values that mean {low:g} to {high:g} {VARIABLES[wire.quantity].units}"
@@ -118,7 +122,14 @@ def _implausible(wire: Wire, values: Floats) -> Iterator[Problem]:
     yield Problem("wiring.csv", f"line {wire.row}, column unit", found, expected, advice)
 
 
-def _is_usual(quantity: str, unit: str, values: Floats) -> bool:
+def fitting_units(quantity: str, typical: Floats) -> list[str]:
+    """Return the units of the trade, quoted, in which a value (1,) would be ordinary."""
+    units = OTHER_UNITS.get(quantity, ())
+    return [repr(unit) for unit in units if is_usual(quantity, unit, typical)]
+
+
+def is_usual(quantity: str, unit: str, values: Floats) -> bool:
+    """Tell whether the first of some values, in a unit, is one of a working field site."""
     low, high = USUAL[quantity]
     return bool(low <= conversion(unit, quantity)(values)[0] <= high)
 
@@ -160,7 +171,7 @@ def _markers_of(wire: Wire, samples: list[Sample]) -> Iterator[tuple[str, int, f
             values = table.columns.get(wire.channel, np.empty(0))
             rows = np.flatnonzero(is_marker(values))
             for marker in np.unique(values[rows]).tolist():
-                if not _is_usual(wire.quantity, wire.unit, np.array([marker])):
+                if not is_usual(wire.quantity, wire.unit, np.array([marker])):
                     line = int(table.line[rows[np.argmax(values[rows] == marker)]])
                     yield sample.path, line if line <= sample.head_lines else 0, marker
 

@@ -83,12 +83,7 @@ def read_transcript(data: bytes, layout: Layout, name: str) -> ParsedFile:
     SDI-12 Support Group, SDI-12: A Serial-Digital Interface Standard for Microprocessor-Based
     Sensors, version 1.4.
     """
-    form = layout.transcript
-    if form is None:
-        raise _error(name, "", f"layout {layout.id!r} without a transcript", "a [transcript]")
-    kernel_form = _kernel_form(form, name)
-    buffer = np.frombuffer(_plain(data, form.encoding, name), dtype=np.uint8)
-    lines = _walk(buffer, kernel_form, name)
+    form, buffer, lines = bus_lines(data, layout, name)
     _require_lines(buffer, lines, form, name)
     naming = _join(buffer, lines, form)
     status = np.ascontiguousarray(lines["status"])
@@ -103,6 +98,22 @@ def read_transcript(data: bytes, layout: Layout, name: str) -> ParsedFile:
         nulls=int(lines["count"][kept].sum()) - sum(table.value_count() for table in tables),
         rejects=tuple(_rejects(buffer, lines, status)),
     )
+
+
+def bus_lines(data: bytes, layout: Layout, name: str) -> tuple[TranscriptForm, Bytes, Lines]:
+    """Return a transcript's form, its bytes and one record a line, not joined to exchanges.
+
+    Raises
+    ------
+    ReaderError
+        If the layout has no usable transcript form.
+    """
+    form = layout.transcript
+    if form is None:
+        raise _error(name, "", f"layout {layout.id!r} without a transcript", "a [transcript]")
+    kernel_form = _kernel_form(form, name)
+    buffer = np.frombuffer(_plain(data, form.encoding, name), dtype=np.uint8)
+    return form, buffer, _walk(buffer, kernel_form, name)
 
 
 def _error(name: str, place: str, found: str, expected: str, advice: str = "") -> ReaderError:

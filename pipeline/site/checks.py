@@ -6,7 +6,7 @@ import os
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from pipeline.errors import Problem
 from pipeline.site.checks_clock import clocks_set_unseen
 from pipeline.site.checks_dates import (
     fine_sources,
+    in_the_future,
     late_versions,
     misdated_visits,
     outside_the_site,
@@ -46,13 +47,14 @@ _TOLERATED_GAP = timedelta(days=1)
 _SHOWN_FILES = 5
 
 
-def review(site: Site) -> list[Problem]:
+def review(site: Site, now: datetime | None = None) -> list[Problem]:
     """Return warnings about a loaded site: likely oversights, none of them in the way.
 
     Looks at the names in the site's and the data folder, and opens only the site's own
-    settings again, for the lines on which things stand.
+    settings again, for the lines on which things stand. What lies after ``now`` (default: what
+    this machine's clock shows) is told.
     """
-    found: list[Problem] = []
+    found = [*in_the_future(site, now or datetime.now(UTC))]
     for check in (
         _unread_descriptions,
         _files_and_sources,

@@ -13,6 +13,8 @@ from pipeline.site.models import Law, Site, Visit
 
 # A tube is described on the day after it was pulled, and set on the day before it is entered.
 _TOLERANCE = timedelta(days=1)
+# What the clocks of the person who notes and of this machine may differ by.
+_CLOCKS = timedelta(hours=1)
 
 
 def late_versions(site: Site) -> Iterator[Problem]:
@@ -72,6 +74,27 @@ def misdated_visits(site: Site) -> Iterator[Problem]:
         elif visit.time < site.start and visit.action != "installation":
             expected = f"a time after the site's start ({shown(site.start)})"
             advice = "Look at the year; readings before the start are set aside."
+            yield Problem("visits.csv", place, found, expected, advice)
+
+
+def in_the_future(site: Site, now: datetime) -> Iterator[Problem]:
+    """Name what is said of times to come: visits, tubes, the site's start."""
+    ahead = now + _CLOCKS
+    expected = f"a time until now ({shown(now)})"
+    if site.start > ahead:
+        found = f"a start in the future, {shown(site.start)}"
+        advice = "Look at the year; readings before the start are set aside."
+        yield Problem("site.toml", "key site.start", found, expected, advice)
+    advice = "Look at the year, at day and month, and at this machine's clock."
+    for tube in site.tubes:
+        if tube.installed > ahead and site.start <= ahead:
+            found = f"tube {tube.tube!r} installed in the future, on {shown(tube.installed)}"
+            place = f"tube {tube.tube!r}, column installed"
+            yield Problem("tubes.csv", place, found, expected, advice)
+    for visit in site.visits:
+        if visit.time > ahead:
+            place = f"line {visit.row}, column time"
+            found = f"{visit.action!r} in the future, on {shown(visit.time)}"
             yield Problem("visits.csv", place, found, expected, advice)
 
 

@@ -1,5 +1,7 @@
 """Dates that contradict each other or the site's own time: warnings, each with its line."""
 
+from datetime import UTC, datetime
+
 import pytest
 
 from pipeline.site.checks import review
@@ -10,13 +12,13 @@ from pipeline.site.load import load_site
 def warnings(make_site):
     """Return what is said of the invented site after edits, its raw files in place."""
 
-    def told(edits):
+    def told(edits, now=None):
         folder = make_site(edits)
         for name in ("logger-a/jan.csv", "bus/jan.log", "rounds/2023.csv"):
             path = folder / "data" / name
             path.parent.mkdir()
             path.touch()
-        return [str(problem) for problem in review(load_site(folder))]
+        return [str(problem) for problem in review(load_site(folder), now)]
 
     return told
 
@@ -100,3 +102,39 @@ def test_a_source_finer_than_the_axis_is_told(warnings, interval, told):
     assert len(found) == told
     assert all("key source.0.interval: found 5 min" in text for text in found)
     assert all("superseded; set interval = '5 min' in [site]" in text for text in found)
+
+
+# By hand: the last of the visits of tests/site/field is on 2023-09-01 at 12:00, UTC+1.
+@pytest.mark.parametrize(
+    ("now", "lines"),
+    [
+        ((2023, 9, 1, 11, 0), []),
+        ((2023, 9, 1, 10, 0), []),  # an hour: clocks differ
+        ((2023, 9, 1, 9, 59), [5]),
+        ((2023, 9, 1, 8, 30), [4, 5]),
+    ],
+)
+def test_visits_of_the_future_are_told(warnings, now, lines):
+    found = warnings({}, datetime(*now, tzinfo=UTC))
+    assert [text.split(":")[0] for text in found] == [
+        f"visits.csv, line {line}, column time" for line in lines
+    ]
+    assert all("in the future" in text for text in found)
+
+
+def test_a_tube_and_a_site_of_the_future_are_told(warnings):
+    now = datetime(2023, 12, 1, tzinfo=UTC)
+    edit = ("T1,48.5,9.1,412.5,2023-03-01", "T1,48.5,9.1,412.5,2032-03-01")
+    wires = [("mV_1,T1,10,voltage,mV,P1,,2023-09-01", "mV_1,T1,10,voltage,mV,P1,,2032-09-01")]
+    wires.append(("P2,2023-09-01,", "P2,2032-09-01,"))
+    found = warnings({"tubes.csv": [edit], "wiring.csv": wires}, now)
+    assert any(
+        "tubes.csv, tube 'T1', column installed: found tube 'T1' installed in the future, on "
+        "2032-02-29T23:00Z; expected a time until now (2023-12-01T00:00Z)" in text
+        for text in found
+    )
+    found = warnings({"site.toml": [("start = 2023-03-01", "start = 2032-03-01")]}, now)
+    assert any(
+        text.startswith("site.toml") and "a start in the future, 2032-02-29T23:00Z" in text
+        for text in found
+    )

@@ -1,0 +1,134 @@
+"""Stamps of sampled files that lie in the future, or that two readings share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import Problem
+from pipeline.ingest.clock import ClockRules, read_clock, to_utc
+from pipeline.ingest.place import FUTURE_TOLERANCE_S
+from pipeline.ingest.records import Table
+from pipeline.ingest.samples import Sample, utc_seconds
+from pipeline.site.models import Site, Source
+
+Instants = NDArray[np.int64]
+Lines = NDArray[np.int32]
+
+
+def remarks_on_stamps(
+    site: Site, source: Source, samples: list[Sample], now_s: int
+) -> Iterator[Problem]:
+    """Yield which files hold stamps of the future, and which two readings under one stamp.
+
+    Parameters
+    ----------
+    site : Site
+    source : Source
+    samples : list of Sample
+        Of its files.
+    now_s : int
+        UTC seconds since 1970; up to an hour beyond it clocks may differ.
+    """
+    wired = {wire.channel for wire in site.wiring if wire.source == source.id}
+    for sample in samples:
+        yield from _future(site, source, sample, now_s)
+        yield from _repeated(site, source, sample, wired)
+
+
+def _future(site: Site, source: Source, sample: Sample, now_s: int) -> Iterator[Problem]:
+    """Name a file with stamps of the future, which the night leaves until then."""
+    late = [
+        (lines[ahead], instants[ahead])
+        for lines, instants in _instants(site, source, sample)
+        if (ahead := instants > now_s + FUTURE_TOLERANCE_S).any()
+    ]
+    if not late:
+        return
+    line, instant = (np.concatenate(parts) for parts in zip(*late, strict=True))
+    first = int(np.argmin(line))
+    found = f"{len(line)} row(s) stamped in the future, the first {_shown(instant[first])}"
+    advice = (
+        "They are set aside until that time has come. Look at the logger's clock, at the "
+        "layout's date pattern (day and month, two-digit years) and at this machine's clock."
+    )
+    expected = f"stamps until now, {_shown(now_s)}"
+    yield Problem(sample.path, sample.line(int(line[first])), found, expected, advice)
+
+
+def _instants(site: Site, source: Source, sample: Sample) -> Iterator[tuple[Lines, Instants]]:
+    """Yield lines and instants of a sample's rows, 0 where one cannot be told."""
+    for table in sample.parsed.tables:
+        yield table.line, utc_seconds(site, source, table)
+    rounds = sample.parsed.rounds
+    if rounds is not None:
+        yield rounds.line, to_utc(rounds.stamp_s, source.clock, site.interval_s).utc_s
+
+
+@dataclass(frozen=True, order=True)
+class _Pair:
+    """Two readings of a channel at one instant, by the line of the second."""
+
+    line: int
+    channel: str
+    before: int
+    values: tuple[float, float]
+    instant_s: int
+
+
+def _repeated(
+    site: Site, source: Source, sample: Sample, wired: set[str]
+) -> Iterator[Problem]:
+    """Name a file in which a channel has two different values at one instant."""
+    pairs: list[_Pair] = []
+    for table in sample.parsed.tables:
+        instants = _by_their_order(site, source, table)
+        for channel in table.columns.keys() & wired:
+            pairs += _unequal(table, channel, instants)
+    if not pairs:
+        return
+    pair = min(pairs)
+    one, other = (f"{value:g}" for value in pair.values)
+    before = sample.line(pair.before)
+    found = (
+        f"{len({each.instant_s for each in pairs})} stamp(s) with two different values, the "
+        f"first {_shown(pair.instant_s)}: {pair.channel!r} {one}"
+        f"{f' in {before}' if before else ''}, then {other}"
+    )
+    advice = (
+        "The later line counts, the other is kept as superseded. Look whether two loggers "
+        "write into the file, its clock was set back, or its stamps leave out seconds."
+    )
+    expected = "one value of a channel at a time"
+    yield Problem(sample.path, sample.line(pair.line), found, expected, advice)
+
+
+def _by_their_order(site: Site, source: Source, table: Table) -> Instants:
+    """Return the instants the night finds, which tells the hours of an autumn night apart."""
+    stamps = read_clock(table, ClockRules.of(site, source))
+    refused = np.logical_or.reduce([*stamps.refused.values(), stamps.utc_s < 0])
+    return np.where(refused, 0, stamps.utc_s)
+
+
+def _unequal(table: Table, channel: str, instants: Instants) -> Iterator[_Pair]:
+    """Yield the readings of a channel that differ from one before them of the same instant."""
+    values = table.columns[channel]
+    rows = np.flatnonzero((instants > 0) & ~np.isnan(values))
+    rows = rows[np.argsort(instants[rows], kind="stable")]
+    same = instants[rows[1:]] == instants[rows[:-1]]
+    for place in np.flatnonzero(same & (values[rows[1:]] != values[rows[:-1]])).tolist():
+        one, other = rows[place : place + 2].tolist()
+        yield _Pair(
+            int(table.line[other]),
+            channel,
+            int(table.line[one]),
+            (float(values[one]), float(values[other])),
+            int(instants[one]),
+        )
+
+
+def _shown(instant_s: int) -> str:
+    return f"{np.datetime64(int(instant_s), 's').astype('datetime64[m]')}Z"
