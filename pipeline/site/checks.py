@@ -26,6 +26,8 @@ from pipeline.site.checks_depths import (
     probe_at_other_depths,
     probe_in_two_tubes,
 )
+from pipeline.site.checks_layers import layers_without_near_sensor
+from pipeline.site.checks_uncertainty import laws_without_error, noise_left_out
 from pipeline.site.cross_wiring import EVER, period
 from pipeline.site.limits import matching_overrides
 from pipeline.site.mistakes import did_you_mean, in_reading_order
@@ -64,6 +66,9 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         _wired_after_removal,
         _tubes_without_wiring,
         _layers_below_sensors,
+        layers_without_near_sensor,
+        noise_left_out,
+        laws_without_error,
         _idle_overrides,
         _late_laws,
         late_versions,

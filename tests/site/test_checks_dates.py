@@ -29,6 +29,7 @@ id = "subsoil"
 version = 2
 kind = "soil"
 form = "topp_1980"
+standard_error = 0.02
 {from_key}
 origin = "fitted again"
 """

@@ -196,7 +196,7 @@ MISTAKES = {
     "not positive": ("calibrations.toml", ("[-2e-5, 1e-5]", "[-2e-5, -1e-5]"),
                      "line 18, key law.1.covariance", "negative eigenvalue", "signs"),
     "coefficient": ("calibrations.toml", ("slope = 0.12,", "slope = nan,"),
-                    "line 37, key law.3.coefficients.slope", "nan", "finite numbers"),
+                    "line 38, key law.3.coefficients.slope", "nan", "finite numbers"),
     "law date": ("calibrations.toml", ("2023-06-01", '"1 June"'), "line 26, key law.2.from",
                  "'1 June'", "a date like 2024-03-01"),
     "probes missing": ("calibrations.toml", ('probes = ["P1", "P2", "P3"]\n', ""),

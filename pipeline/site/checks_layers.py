@@ -1,0 +1,78 @@
+"""Layers that the sensors of a tube do not reach, though a rule gives them water."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.errors import Problem
+from pipeline.site.models import Layer, Site
+from pipeline.variables import SIGNALS
+
+# How far from a layer a sensor still speaks for it [m]: as far as it feels the edge of a
+# horizon, which is pipeline.calibrate.felt.FELT_WITHIN_M.
+REACH_M = 0.10
+_LISTED = 6
+
+
+def layers_without_near_sensor(site: Site) -> Iterator[Problem]:
+    """Name layers wholly above or below all sensors of a tube and out of their reach.
+
+    By the rule ``constant`` such a layer is given the water of the sensor nearest to it,
+    however far that is. Sensors are those ever wired; tubes read by hand alone are left out.
+    """
+    depths = {tube.tube: _sensor_depths_m(site, tube.tube) for tube in site.tubes}
+    for number, layer in enumerate(site.derive.layers):
+        for rule in ("above_first_sensor", "below_last_sensor"):
+            away = {
+                tube: beyond
+                for tube, sensors in depths.items()
+                if sensors and (beyond := _beyond(layer, sensors, rule))[1] > REACH_M
+            }
+            if away and getattr(site.derive, rule) == "constant":
+                yield _told(number, layer, rule, away)
+
+
+def _sensor_depths_m(site: Site, tube: str) -> list[float]:
+    """Return the real depths of the sensors of water of a tube that are in the soil."""
+    depths = {
+        site.sensor_depth_m(tube, wire.depth_m)
+        for wire in site.wiring
+        if wire.tube == tube and wire.depth_m is not None and wire.quantity in SIGNALS
+    }
+    return sorted(depth for depth in depths if depth >= 0)
+
+
+def _beyond(layer: Layer, sensors: list[float], rule: str) -> tuple[float, float]:
+    """Return the sensor next to a layer that lies beyond all sensors, and how far off it is.
+
+    The distance is negative where the layer reaches the sensor.
+    """
+    if rule == "above_first_sensor":
+        return sensors[0], round(sensors[0] - layer.bottom_m, 4)
+    return sensors[-1], round(layer.top_m - sensors[-1], 4)
+
+
+def _told(
+    number: int, layer: Layer, rule: str, away: dict[str, tuple[float, float]]
+) -> Problem:
+    """Return the remark on one layer, with its tubes."""
+    tubes = [
+        f"tube {tube!r} (nearest at {_cm(nearest)}, {_cm(off_m)} away)"
+        for tube, (nearest, off_m) in away.items()
+    ]
+    more = f" and {len(tubes) - _LISTED} more" if len(tubes) > _LISTED else ""
+    found = (
+        f"layer {layer.name!r}, {layer.top_m * 100:g} to {_cm(layer.bottom_m)}, without a "
+        f"near sensor in {', '.join(tubes[:_LISTED])}{more}"
+    )
+    advice = (
+        f"By {rule} = 'constant' its water is that of the nearest sensor, which is no "
+        f"measurement of it: do not irrigate or judge a slope by it. Set {rule} = 'none', or "
+        "have the layer reach the sensors."
+    )
+    expected = f"a sensor within {_cm(REACH_M)} of the layer"
+    return Problem("site.toml", f"key layer.{number}", found, expected, advice)
+
+
+def _cm(depth_m: float) -> str:
+    return f"{depth_m * 100:g} cm"

@@ -1,0 +1,116 @@
+"""Layers that no sensor is near, and what uncertainty lacks: warnings, each with its place."""
+
+import pytest
+
+from pipeline.calibrate.felt import FELT_WITHIN_M
+from pipeline.site import checks_layers
+from pipeline.site.checks import review
+from pipeline.site.load import load_site
+
+LAYER = 'name = "root-zone"\ntop_cm = 0\nbottom_cm = 30'
+RULES = "[derive]\nday_completeness = 0.8"
+
+
+@pytest.fixture
+def warnings(make_site):
+    """Return what is said of the invented site after edits, its raw files in place."""
+
+    def told(edits):
+        folder = make_site(edits)
+        for name in ("logger-a/jan.csv", "bus/jan.log", "rounds/2023.csv"):
+            path = folder / "data" / name
+            path.parent.mkdir()
+            path.touch()
+        return [str(problem) for problem in review(load_site(folder))]
+
+    return told
+
+
+def deeper(cm):
+    """Return edits by which both sensors of T1 lie deeper, in the lower horizon."""
+    rows = (("T1,10,voltage,mV,P1", cm), ("T1,10,voltage,mV,P2", cm), ("T1,30", cm + 20))
+    wires = []
+    for old, depth in rows:
+        tube, _, *rest = old.split(",")
+        wires.append((old, ",".join([tube, str(depth), *rest])))
+    override = ("reference,10,23.5", f"reference,{cm},23.5")
+    return {"wiring.csv": wires, "visits.csv": [override, ("swap,10", f"swap,{cm}")]}
+
+
+def test_the_reach_is_that_of_a_sensor_at_a_horizons_edge():
+    assert checks_layers.REACH_M == FELT_WITHIN_M
+
+
+@pytest.mark.parametrize(("depth", "told"), [(10, False), (40, False), (41, True), (64, True)])
+def test_a_layer_far_above_the_first_sensor_of_a_tube_is_told(warnings, depth, told):
+    # By hand: the layer ends at 30 cm; 40 cm is 10 cm below it, the reach, and 41 beyond.
+    found = [text for text in warnings(deeper(depth)) if "without a near sensor" in text]
+    if not told:
+        assert found == []
+        return
+    [text] = found
+    assert text.startswith(
+        "site.toml, line 53, key layer.0: found layer 'root-zone', 0 to 30 cm, without a near "
+        f"sensor in tube 'T1' (nearest at {depth} cm, {depth - 30} cm away); expected a "
+        "sensor within 10 cm of the layer. By above_first_sensor = 'constant'"
+    )
+
+
+def test_a_layer_that_gets_no_water_without_a_sensor_is_not_told(warnings):
+    edits = {**deeper(64), "site.toml": [(RULES, f'{RULES}\nabove_first_sensor = "none"')]}
+    assert [text for text in warnings(edits) if "without a near sensor" in text] == []
+
+
+@pytest.mark.parametrize(("top", "tubes"), [(40, []), (41, ["T1"]), (46, ["T1", "T2"])])
+def test_a_layer_far_below_the_last_sensor_is_told_by_real_depths(warnings, top, tubes):
+    # By hand: the last sensors are at 30 cm in T1 and, set in by 5 cm, at 35 cm in T2.
+    layer = LAYER.replace("= 0", f"= {top}").replace("= 30", "= 100")
+    edits = [(LAYER, layer), (RULES, f'{RULES}\nbelow_last_sensor = "constant"')]
+    found = [
+        text for text in warnings({"site.toml": edits}) if "without a near sensor" in text
+    ]
+    assert len(found) == bool(tubes)
+    for text in found:
+        assert [tube for tube in ("T1", "T2") if f"tube '{tube}' (nearest" in text] == tubes
+        assert "Set below_last_sensor = 'none'" in text
+
+
+NOISE = '[sensor_noise]\nvoltage = "0.5 mV"\nroot_permittivity = 0.01\n'
+
+
+@pytest.mark.parametrize(
+    ("left", "place", "missing"),
+    [
+        (NOISE, "", None),
+        ("", "[sensor_noise]", "'root_permittivity', 'voltage'"),
+        ('[sensor_noise]\nvoltage = "0.5 mV"\n', "line 39, key sensor_noise", "'root_permitt"),
+    ],
+)
+def test_signals_without_noise_are_told_in_one_line(warnings, left, place, missing):
+    found = warnings({"site.toml": [(NOISE, left)]})
+    if missing is None:
+        assert found == []
+        return
+    [text] = found
+    assert text.startswith(f"site.toml, {place}: found no noise of {missing}")
+    assert "no random part of their uncertainty" in text
+
+
+def test_soil_laws_without_an_error_are_told_in_one_line(warnings):
+    # The probe law states none either: the soil law fitted through the probe has its error.
+    bare = "coefficients = { slope = 0.12, offset = -0.2 }\nvalid = [1.5, 8.0]\n"
+    other = "coefficients = { slope = 0.117, offset = -0.18 }\nvalid = [1.5, 8.0]\n"
+    edits = [(f"{text}standard_error = 0.02\n", text) for text in (bare, other)]
+    [text] = warnings({"calibrations.toml": edits})
+    assert text.startswith(
+        "calibrations.toml, line 22, key law.2: found no error stated by law 'topsoil version "
+        "2', 'subsoil version 1'; expected 'standard_error' or 'covariance'"
+    )
+
+
+def test_a_law_no_sensor_goes_through_may_leave_its_error_out(warnings):
+    spare = (
+        '[[law]]\nid = "spare"\nversion = 1\nkind = "soil"\nform = "topp_1980"\norigin = "x"\n'
+    )
+    first = '[[law]]\nid = "probe-batch"'
+    assert warnings({"calibrations.toml": [(first, f"{spare}\n{first}")]}) == []
