@@ -22,6 +22,7 @@ from pipeline.ingest.samples_columns import remarks_on_columns
 from pipeline.ingest.samples_rounds import remarks_on_rounds
 from pipeline.ingest.samples_stamps import remarks_on_stamps
 from pipeline.ingest.samples_values import remarks_on_values
+from pipeline.inventory_ranges import remarks_on_ranges
 from pipeline.site.checks_dates import seconds
 from pipeline.site.chronicle import Span
 from pipeline.site.cross_wiring import EVER, NEVER, period
@@ -137,6 +138,7 @@ def _remarks(stock: Stock) -> Iterator[Problem]:
     yield from _absent_channels(stock)
     yield from _unwired_channels(stock)
     yield from remarks_on_values(stock.site, stock.source, stock.samples)
+    yield from remarks_on_ranges(stock.site, stock.source, stock.samples)
 
 
 def _mostly_refused(sample: Sample) -> Iterator[Problem]:

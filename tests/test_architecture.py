@@ -42,6 +42,7 @@ LAYERS = (
         "summary",
         "night",
         "inventory",
+        "inventory_ranges",
         "schemas",
         "density",
         "notebook",

@@ -96,6 +96,54 @@ def test_a_file_without_any_value_is_told(remarks):
     assert text.startswith("logger-a/sep.csv: found no value at all: each of 120 cells")
 
 
+SUBSOIL = "offset = -0.2 }\nvalid = [1.5, 8.0]"
+# By hand, with the laws of tests/site/field: 388.1 mV are 1 + 2 * 0.3881 / 0.5 = 2.5524 of
+# root permittivity, and by the law of the subsoil 0.12 * 2.5524 - 0.2 = 0.10629 m3 m-3.
+FIRST = "the first {} in line 3 of 'logger-a/sep.csv'; expected"
+PROBE, SOIL = "the valid range of law 'probe-batch', ", "the valid range of law 'subsoil', "
+GROSS = "[qc]\ngross_fail = [{0}, 0.7]\ngross_suspect = [{0}, 0.6]"
+RANGES = {
+    "below the probe's": (
+        388.1,
+        ("calibrations.toml", "valid = [0.0, 1.0]", "valid = [0.4, 1.0]"),
+        f"{PROBE}{FIRST.format(388.1)} 0.4 to 1 V.",
+    ),
+    "above the probe's": (1388.1, None, f"{PROBE}{FIRST.format(1388.1)} 0 to 1 V."),
+    "within the soil's": (
+        388.1,
+        ("calibrations.toml", SUBSOIL, SUBSOIL.replace("1.5", "2.5")),
+        "",
+    ),
+    "below the soil's": (
+        388.1,
+        ("calibrations.toml", SUBSOIL, SUBSOIL.replace("1.5", "2.6")),
+        f"{SOIL}{FIRST.format(388.1)} 2.6 to 8 of root permittivity.",
+    ),
+    "within the test's": (388.1, ("site.toml", "[qc]", GROSS.format(0.1)), ""),
+    "below the test's": (
+        388.1,
+        ("site.toml", "[qc]", GROSS.format(0.11)),
+        "the range of the gross test (water content around 0.106), "
+        f"{FIRST.format(388.1)} 0.11 to 0.7 m3 m-3, gross_fail of [qc].",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", RANGES)
+def test_values_that_give_no_water_content_that_passes_are_told(remarks, case):
+    value, edit, expected = RANGES[case]
+    edits = {edit[0]: [edit[1:]]} if edit else {}
+    columns = {**COLUMNS, "mV_2": ("mV", value)}
+    found = remarks({"logger-a/sep.csv": table(columns)}, edits)
+    told_of = [text for text in found if "line 5, column channel" in text]
+    if not expected:
+        assert told_of == []
+        return
+    [text] = told_of
+    start = "wiring.csv, line 5, column channel: found 40 value(s) of which hardly one is in "
+    assert text.startswith(start + expected)
+
+
 def test_stamps_of_the_future_are_told_by_the_clock_given(remarks):
     # The rows run for ten hours from midnight, UTC+1; the clock stands at nine, UTC+1.
     now = datetime(2023, 9, 2, 8, tzinfo=UTC)
