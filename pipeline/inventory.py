@@ -145,17 +145,27 @@ def _mostly_refused(sample: Sample) -> Iterator[Problem]:
     """Name a reason for which most of what a file holds would be set aside."""
     parsed = sample.parsed
     rows = parsed.rows_read - parsed.rows_without_values
+    told = False
     for reject in parsed.rejects:
         if reject.column:
             continue  # held against its own column by pipeline.ingest.samples_columns
         share_rows = reject.rows / rows if rows else 0.0
         share_values = reject.values / parsed.values_read if parsed.values_read else 0.0
         if max(share_rows, share_values) > _MOSTLY:
-            told = f"{reject.rows} rows" if reject.rows else f"{reject.values} values"
-            found = f"{told} of the sample set aside ({reject.reason}): {reject.found}"
+            told = True
+            many = f"{reject.rows} rows" if reject.rows else f"{reject.values} values"
+            found = f"{many} of the sample set aside ({reject.reason}): {reject.found}"
             place = f"line {reject.first_line}"
             advice = "Most of the file is so: correct the layout."
             yield Problem(sample.path, place, found, reject.expected, advice)
+    aside = sum(reject.rows for reject in parsed.rejects)
+    if aside > _MOSTLY * rows and not told:
+        reasons = ", ".join(
+            sorted({reject.reason for reject in parsed.rejects if reject.rows})
+        )
+        found = f"{aside} of {rows} rows of the sample set aside ({reasons})"
+        advice = "'percolog ledger' tells of each reason once the file is read."
+        yield Problem(sample.path, "", found, "a file most of which can be read", advice)
 
 
 def _backwards(stock: Stock, sample: Sample) -> Iterator[Problem]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.curve import Curve
 from pipeline.calibrate.forms import make_curve
-from pipeline.calibrate.plan import Period, wired_periods
+from pipeline.calibrate.plan import wired_periods
 from pipeline.errors import Problem
 from pipeline.ingest.samples import Sample
 from pipeline.ingest.samples_values import is_usual, rows_of, values_of
@@ -40,6 +40,16 @@ class _Limit:
     advice: str
 
 
+@dataclass(frozen=True)
+class _Way:
+    """What a wire's readings go through; ``probes`` is empty or as long as ``soils``."""
+
+    wire: Wire
+    probes: list[tuple[Law, Curve]]
+    soils: list[tuple[Law, Curve]]
+    gross: tuple[float, float] | None
+
+
 def remarks_on_ranges(site: Site, source: Source, samples: list[Sample]) -> Iterator[Problem]:
     """Yield the channels whose sampled values give no water content, or none that passes.
 
@@ -52,70 +62,87 @@ def remarks_on_ranges(site: Site, source: Source, samples: list[Sample]) -> Iter
     samples : list of Sample
         Of its files.
     """
+    limits = resolve_limits(site)
     for wire in site.wiring:
         if wire.source != source.id or wire.depth_m is None or wire.quantity not in SIGNALS:
             continue
-        values = values_of(site, source, wire, samples)
-        if len(values) < _LEAST_VALUES:
-            continue
-        if not is_usual(wire.quantity, wire.unit, np.median(values, keepdims=True)):
-            continue  # its unit is doubted already
-        limit = _missed(site, wire, conversion(wire.unit, wire.quantity)(values))
-        if limit is not None:
-            first = _first(site, source, wire, samples)
-            found = f"{len(values)} value(s) of which hardly one is in {limit.of}, {first}"
+        gross = limits[wire.tube, wire.depth_m].gross_fail
+        way = _way(site, wire, wire.depth_m, gross)
+        alike: dict[str, list[tuple[_Limit, Sample]]] = {}
+        for sample in samples:
+            limit = _of_file(site, source, way, sample)
+            if limit is not None:
+                alike.setdefault(limit.expected, []).append((limit, sample))
+        for files in alike.values():
+            limit, sample = files[0]
+            also = f", and so in {len(files) - 1} more file(s)" if len(files) > 1 else ""
+            first = _first(site, source, wire, sample)
+            found = f"hardly a value in {limit.of}, {first}{also}"
             place = f"line {wire.row}, column channel"
             yield Problem("wiring.csv", place, found, limit.expected, limit.advice)
 
 
-def _first(site: Site, source: Source, wire: Wire, samples: list[Sample]) -> str:
+def _way(site: Site, wire: Wire, depth_m: float, gross: tuple[float, float] | None) -> _Way:
+    """Return the laws that a wire's readings go through, one pair for each time they hold."""
+    if wire.quantity == "water_content":
+        return _Way(wire, [], [], gross)
+    periods = [
+        (period.probe, period.soil, period.horizon)
+        for period in wired_periods(site, wire.tube, depth_m, [wire])
+        if period.probe is not None or wire.quantity != "voltage"
+    ]
+    soils = [(soil, make_curve(soil, horizon)) for _, soil, horizon in periods if soil]
+    probes = [(probe, make_curve(probe)) for probe, soil, _ in periods if soil and probe]
+    return _Way(wire, probes if wire.quantity == "voltage" else [], soils, gross)
+
+
+def _of_file(site: Site, source: Source, way: _Way, sample: Sample) -> _Limit | None:
+    """Return the range that hardly a wire's value of one file lies in."""
+    wire = way.wire
+    values = values_of(site, source, wire, [sample])
+    if len(values) < _LEAST_VALUES:
+        return None
+    if not is_usual(wire.quantity, wire.unit, np.median(values, keepdims=True)):
+        return None  # its unit is doubted by pipeline.ingest.samples_values
+    return _missed(way, conversion(wire.unit, wire.quantity)(values))
+
+
+def _first(site: Site, source: Source, wire: Wire, sample: Sample) -> str:
     """Return the first of a wire's values with its place, in words."""
-    for sample, table, inside in rows_of(site, source, wire, samples):
+    places = []
+    for _, table, inside in rows_of(site, source, wire, [sample]):
         values = table.columns[wire.channel]
-        rows = np.flatnonzero(inside & ~np.isnan(values))
-        if len(rows):
-            line = sample.line(int(table.line[rows[0]]))
-            where = f" in {line} of {sample.path!r}" if line else f" in {sample.path!r}"
-            return f"the first {values[rows[0]]:g}{where}"
-    return "no first"
+        row = int(np.argmax(inside & ~np.isnan(values)))
+        if inside[row] and not np.isnan(values[row]):
+            places.append((int(table.line[row]), float(values[row])))
+    line, value = min(places)
+    where = f"{place} of " if (place := sample.line(line)) else ""
+    return f"the first {value:g} in {where}{sample.path!r}"
 
 
-def _missed(site: Site, wire: Wire, signal: Floats) -> _Limit | None:
+def _missed(way: _Way, signal: Floats) -> _Limit | None:
     """Return the first range on the way to water content that hardly a value lies in.
 
     Parameters
     ----------
-    site : Site
-    wire : Wire
+    way : _Way
     signal : array (n,), in the quantity's own unit
     """
-    if wire.quantity == "water_content":
-        return _gross(site, wire, [signal])
-    periods = [
-        period
-        for period in wired_periods(site, wire.tube, wire.depth_m or 0.0, [wire])
-        if period.soil is not None and (period.probe is not None or wire.quantity != "voltage")
-    ]
-    if not periods:
+    if way.wire.quantity == "water_content":
+        return _gross(way, [signal])
+    if not way.soils:
         return None  # told as readings without a calibration
-    roots = [_root(period, wire, signal) for period in periods]
-    if _hardly(roots):
-        laws = [(period.probe, make_curve(period.probe)) for period in periods if period.probe]
-        return _of_laws(laws, "V")
-    laws = [(p.soil, make_curve(p.soil, p.horizon)) for p in periods if p.soil]
-    water = [curve.value(root) for (_, curve), root in zip(laws, roots, strict=True)]
-    return (
-        _of_laws(laws, "of root permittivity") if _hardly(water) else _gross(site, wire, water)
-    )
-
-
-def _root(period: Period, wire: Wire, signal: Floats) -> Floats:
-    """Return root permittivity of a signal, NaN outside the range of the probe's law."""
-    if wire.quantity == "voltage" and period.probe is not None:
-        return make_curve(period.probe).value(signal)
-    if wire.quantity == "permittivity":
-        return np.sqrt(np.where(signal >= 0, signal, np.nan))
-    return signal
+    roots = [signal] * len(way.soils)
+    if way.wire.quantity == "permittivity":
+        roots = [np.sqrt(np.where(signal >= 0, signal, np.nan))] * len(way.soils)
+    if way.probes:
+        roots = [curve.value(signal) for _, curve in way.probes]
+        if _hardly(roots):
+            return _of_laws(way.probes, "V")
+    water = [curve.value(root) for (_, curve), root in zip(way.soils, roots, strict=True)]
+    if _hardly(water):
+        return _of_laws(way.soils, "of root permittivity")
+    return _gross(way, water)
 
 
 def _hardly(results: list[Floats]) -> bool:
@@ -136,17 +163,16 @@ def _of_laws(laws: list[tuple[Law, Curve]], unit: str) -> _Limit:
     )
 
 
-def _gross(site: Site, wire: Wire, water: list[Floats]) -> _Limit | None:
+def _gross(way: _Way, water: list[Floats]) -> _Limit | None:
     """Return the limits of the gross test, where hardly a water content lies in them."""
-    limits = resolve_limits(site).get((wire.tube, wire.depth_m or 0.0), site.qc).gross_fail
-    if limits is None:
+    if way.gross is None:
         return None
-    low, high = limits
+    low, high = way.gross
     if not _hardly([np.where((w >= low) & (w <= high), w, np.nan) for w in water]):
         return None
-    middle = float(np.nanmedian(water[-1]))
+    middle = float(np.nanmedian(np.concatenate(water)))
     return _Limit(
-        f"the range of the gross test (water content around {middle:.3g})",
+        f"the range of the gross test (water content around {middle:.2f})",
         f"{low:g} to {high:g} m3 m-3, gross_fail of [qc]",
         "All of them will be flagged as failed. Look at the laws, the unit and the channel.",
     )

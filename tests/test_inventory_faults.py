@@ -33,7 +33,8 @@ def test_numbers_with_the_other_decimal_sign_are_told_with_the_setting(remarks):
         "logger-a/sep.csv, line 3: found no usable value in columns 'mV_1', 'mV_2', 'rain': "
         "120 value(s) that are no numbers, the first '412.5' in column 'mV_1'; expected a "
         "number with decimal ','. The values look like numbers with decimal '.': set "
-        "decimalChar = '.' in othersDatatype of layouts/analog.toml."
+        "decimalChar = '.' in othersDatatype of layouts/analog.toml; if only some files are "
+        "so, give them a source and a layout of their own."
     )
 
 
@@ -123,7 +124,7 @@ RANGES = {
     "below the test's": (
         388.1,
         ("site.toml", "[qc]", GROSS.format(0.11)),
-        "the range of the gross test (water content around 0.106), "
+        "the range of the gross test (water content around 0.11), "
         f"{FIRST.format(388.1)} 0.11 to 0.7 m3 m-3, gross_fail of [qc].",
     ),
 }
@@ -140,8 +141,50 @@ def test_values_that_give_no_water_content_that_passes_are_told(remarks, case):
         assert told_of == []
         return
     [text] = told_of
-    start = "wiring.csv, line 5, column channel: found 40 value(s) of which hardly one is in "
+    start = "wiring.csv, line 5, column channel: found hardly a value in "
     assert text.startswith(start + expected)
+
+
+def test_one_file_out_of_range_among_sound_ones_is_told(remarks):
+    odd = table({**COLUMNS, "mV_2": ("mV", 1388.1)}, start=START + timedelta(days=2))
+    [text] = remarks({"logger-a/oct.csv": odd})
+    assert "the first 1388.1 in line 3 of 'logger-a/oct.csv'; expected 0 to 1 V" in text
+
+
+def test_files_of_a_time_before_the_site_are_told_together(remarks):
+    years = {year: table(start=datetime(year, 9, 2)) for year in (1923, 2013)}
+    found = remarks({f"logger-a/{year}.csv": text for year, text in years.items()})
+    [text] = [text for text in found if "before the site" in text]
+    assert text.startswith(
+        "logger-a/1923.csv: found each of 40 row(s) stamped before the site began, from "
+        "1923-09-01T23:00Z to 1923-09-02T08:45Z, and so in 1 more file(s); expected stamps "
+        "from 2023-02-28T23:00Z on."
+    )
+
+
+def test_a_file_of_a_time_when_nothing_was_wired_is_told(remarks):
+    # The first half of August: both channels of T1 are wired from September on.
+    august = {"logger-a/aug.csv": table(start=datetime(2023, 8, 2))}
+    rows = ("mV_1,T1,10,voltage,mV,P1,,2023-09-01", "mV_1,T1,10,voltage,mV,P1,,2023-07-01")
+    late = ("mV_2,T1,30,voltage,mV,P3,,", "mV_2,T1,30,voltage,mV,P3,2023-09-01,")
+    rain = ("logger-a,rain,,,rain,mm,,,", "logger-a,rain,,,rain,mm,,2023-09-01,")
+    [text] = remarks(august, {"wiring.csv": [rows, late, rain]})
+    assert text.startswith("logger-a/aug.csv: found stamps from 2023-08-01T23:00Z to")
+    assert "when none of its channels is wired" in text
+    assert remarks(august, {"wiring.csv": [rows, late]}) == []  # the rain is of the station
+
+
+def test_a_file_that_fails_for_several_reasons_is_told(remarks):
+    rows = table().split("\n")
+    for line in range(2, 12):
+        rows[line] = rows[line].replace("2023", "2o23")
+    for line in range(12, 25):
+        rows[line] += ";1;2"
+    [text] = remarks({"logger-a/sep.csv": "\n".join(rows)})
+    assert text.startswith(
+        "logger-a/sep.csv: found 23 of 40 rows of the sample set aside (bad_stamp, "
+        "wrong_field_count)"
+    )
 
 
 def test_stamps_of_the_future_are_told_by_the_clock_given(remarks):
@@ -252,3 +295,22 @@ def test_a_bus_log_that_ends_within_an_exchange_is_told(remarks, said, end):
 def test_a_bus_log_that_ends_within_a_line_is_told(remarks):
     [text] = remarks({"bus/sep.log": bus()[:-6]})
     assert text.startswith("bus/sep.log, line 40: found an end within a line; expected")
+
+
+def test_check_itself_tells_of_the_files_and_of_the_future(make_site):
+    from pipeline.accounts import survey_site
+
+    folder = make_site()
+    for name, text in {"logger-a/sep.csv": with_point(table()), "bus/sep.log": bus()}.items():
+        (folder / "data" / name).parent.mkdir()
+        (folder / "data" / name).write_text(text)
+    account = survey_site(folder, datetime(2023, 9, 1, 10, 30, tzinfo=UTC))
+    assert account["outcome"] == "attention"  # the command ends with 3
+    told = [f"{remark['file']} {remark['found']}" for remark in account["remarks"]]
+    # By hand: the last visit is at 11:00Z, within the hour; the logs begin with 2 September,
+    # one at UTC+1 and one in the summer time of Paris, UTC+2.
+    assert [text for text in told if "future" in text] == [
+        "logger-a/sep.csv 40 row(s) stamped in the future, the first 2023-09-01T23:00Z",
+        "bus/sep.log 10 row(s) stamped in the future, the first 2023-09-01T22:00Z",
+    ]
+    assert any("no usable value in columns 'mV_1'" in text for text in told)

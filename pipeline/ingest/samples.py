@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import codecs
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
@@ -20,7 +20,7 @@ from pipeline.ingest.archives import compression, expand
 from pipeline.ingest.clock import to_utc
 from pipeline.ingest.discover import Found
 from pipeline.ingest.readers import READERS
-from pipeline.ingest.records import ParsedFile, Table
+from pipeline.ingest.records import ParsedFile
 from pipeline.site.models import Site, Source
 
 HEAD_BYTES, TAIL_BYTES = 192 * 1024, 48 * 1024
@@ -44,6 +44,7 @@ class Sample:
     parsed: ParsedFile
     head_lines: int
     tail: bytes = b""
+    _instants: list[NDArray[np.int64]] = field(default_factory=list, compare=False)
 
     @property
     def whole(self) -> bool:
@@ -53,6 +54,19 @@ class Sample:
     def line(self, number: int) -> str:
         """Return a line as the place of a remark; empty where it is not that of the file."""
         return f"line {number}" if 0 < number <= self.head_lines or self.whole else ""
+
+    def instants(self, site: Site, source: Source) -> list[NDArray[np.int64]]:
+        """Return the instants of each table's rows [UTC s], 0 where one cannot be told.
+
+        Worked out once, as every wire of the file's own site and source asks for them.
+        """
+        if not self._instants:
+            interval_s = source.interval_s or site.interval_s
+            self._instants.extend(
+                to_utc(table.stamp_s, source.clock, interval_s).utc_s
+                for table in self.parsed.tables
+            )
+        return self._instants
 
     @property
     def channels(self) -> set[str]:
@@ -121,17 +135,10 @@ def _line_end(head: bytes) -> bytes:
     return b"\n" if b"\n" in head else b"\r"
 
 
-def utc_seconds(site: Site, source: Source, table: Table) -> NDArray[np.int64]:
-    """Return the instants of a table's rows, 0 where one cannot be told."""
-    interval_s = source.interval_s or site.interval_s
-    return to_utc(table.stamp_s, source.clock, interval_s).utc_s
-
-
 def span(site: Site, source: Source, sample: Sample) -> tuple[int, int] | None:
     """Return the first and the last instant of a sample, UTC seconds."""
     ends = []
-    for table in sample.parsed.tables:
-        instants = utc_seconds(site, source, table)
+    for instants in sample.instants(site, source):
         instants = instants[instants > 0]
         if len(instants):
             ends.append((int(instants.min()), int(instants.max())))

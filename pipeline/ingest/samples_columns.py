@@ -14,7 +14,7 @@ from pipeline.ingest.records import ParsedFile, Reject
 from pipeline.ingest.samples import Sample
 from pipeline.ingest.samples_values import rows_of
 from pipeline.ingest.sheet import open_sheet
-from pipeline.site.layout import Column, Layout
+from pipeline.site.layout import Layout
 from pipeline.site.models import Site, Source
 
 MOSTLY = 0.5  # of the values of a column
@@ -50,17 +50,15 @@ def remarks_on_columns(site: Site, source: Source, samples: list[Sample]) -> Ite
         Of its files. Columns that fail alike in several files are told once.
     """
     layout = site.layouts[source.layout]
-    first: dict[tuple[tuple[str, ...], bool], _Fault] = {}
-    files: dict[tuple[tuple[str, ...], bool], int] = {}
+    alike: dict[tuple[tuple[str, ...], bool, str], list[_Fault]] = {}
     for fault in (fault for sample in samples for fault in _faults(sample, layout)):
-        key = (fault.names, fault.none_left)
-        first.setdefault(key, fault)
-        files[key] = files.get(key, 0) + 1
-    for key, fault in first.items():
-        yield _told(fault, layout, source, files[key] - 1)
+        advice = _advice(layout, source, fault)
+        alike.setdefault((fault.names, fault.none_left, advice), []).append(fault)
+    for (_, _, advice), faults in alike.items():
+        yield _told(faults[0], advice, len(faults) - 1)
     if source.kind == "table":
-        yield from _empty_files(layout, source, samples)
-        failed = {name for names, _ in first for name in names}
+        yield from _empty_files(layout, samples)
+        failed = {name for names, _, _ in alike for name in names}
         yield from _empty_channels(site, source, samples, failed)
 
 
@@ -93,9 +91,9 @@ def _kept(parsed: ParsedFile, layout: Layout, column: str) -> int:
     return sum(int(np.count_nonzero(~np.isnan(values))) for values in columns)
 
 
-def _told(fault: _Fault, layout: Layout, source: Source, more: int) -> Problem:
+def _told(fault: _Fault, advice: str, more: int) -> Problem:
     """Return the remark on some columns of a file, and of more files that are alike."""
-    sample, example = fault.sample, fault.rejects[0]
+    example = fault.rejects[0]
     count = sum(reject.values for reject in fault.rejects)
     share = "no usable value" if fault.none_left else "hardly a usable value"
     also = f", and so in {more} more file(s)" if more else ""
@@ -103,35 +101,34 @@ def _told(fault: _Fault, layout: Layout, source: Source, more: int) -> Problem:
         f"{share} in {_listed(fault.names)}: {count} value(s) that are no numbers, the first "
         f"{example.found}{also}"
     )
-    column = _column(layout, example.column)
-    cells = [text for _, text in first_cells(sample, layout, source.kind, example.column)]
-    advice = _advice(layout, column, example.expected, cells)
-    return Problem(
-        sample.path, sample.line(example.first_line), found, example.expected, advice
-    )
+    place = fault.sample.line(example.first_line)
+    return Problem(fault.sample.path, place, found, example.expected, advice)
 
 
-def _column(layout: Layout, name: str) -> Column | None:
-    columns = layout.table_schema.columns
-    return next((column for column in columns if column.name == name), None)
-
-
-def _advice(layout: Layout, column: Column | None, expected: str, cells: list[str]) -> str:
-    """Return what to do about a column of texts, by what most of its cells look like."""
-    file = f"layouts/{layout.id}.toml"
-    filled = [cell for cell in (cell.strip() for cell in cells) if cell]
+def _advice(layout: Layout, source: Source, fault: _Fault) -> str:
+    """Return what to do about columns of texts, by what most cells of the first look like."""
+    file, example = f"layouts/{layout.id}.toml", fault.rejects[0]
+    cells = first_cells(fault.sample, layout, source.kind, example.column)
+    filled = [text for text in (text.strip() for _, text in cells) if text]
     for sign, pattern in _DECIMALS.items():
-        alike = sum(re.fullmatch(pattern, cell) is not None for cell in filled)
-        if sign not in expected and alike > MOSTLY * len(filled):
-            place = f"the datatype of column {column.name!r}" if column else "othersDatatype"
+        alike = sum(re.fullmatch(pattern, text) is not None for text in filled)
+        if sign not in example.expected and alike > MOSTLY * len(filled):
             return (
                 f"The values look like numbers with {sign}: set decimalChar = "
-                f"{sign.removeprefix('decimal ')} in {place} of {file}."
+                f"{sign.removeprefix('decimal ')} in {_datatype(layout, example)} of {file}; "
+                "if only some files are so, give them a source and a layout of their own."
             )
     return (
         f"If the text means 'no value', add it to 'null' in {file}; if the column holds no "
         "readings, list it there with role = 'ignore'."
     )
+
+
+def _datatype(layout: Layout, example: Reject) -> str:
+    """Return where the layout says how the numbers of a column are written."""
+    listed = {column.name for column in layout.table_schema.columns}
+    is_listed = example.column in listed
+    return f"the datatype of column {example.column!r}" if is_listed else "othersDatatype"
 
 
 def first_cells(
@@ -162,7 +159,7 @@ def first_cells(
     return [(line, texts[code]) for line, code in zip(lines, codes.tolist(), strict=True)]
 
 
-def _empty_files(layout: Layout, source: Source, samples: list[Sample]) -> Iterator[Problem]:
+def _empty_files(layout: Layout, samples: list[Sample]) -> Iterator[Problem]:
     """Name files all cells of which say "no value", in one remark."""
     empty = [
         sample

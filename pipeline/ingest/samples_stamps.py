@@ -12,7 +12,8 @@ from pipeline.errors import Problem
 from pipeline.ingest.clock import ClockRules, read_clock, to_utc
 from pipeline.ingest.place import FUTURE_TOLERANCE_S
 from pipeline.ingest.records import Table
-from pipeline.ingest.samples import Sample, utc_seconds
+from pipeline.ingest.samples import Sample
+from pipeline.ingest.samples_values import rows_of
 from pipeline.site.models import Site, Source
 
 Instants = NDArray[np.int64]
@@ -23,6 +24,8 @@ def remarks_on_stamps(
     site: Site, source: Source, samples: list[Sample], now_s: int
 ) -> Iterator[Problem]:
     """Yield which files hold stamps of the future, and which two readings under one stamp.
+
+    So are files all of which lies before the site began, or at no time of their wires.
 
     Parameters
     ----------
@@ -37,6 +40,8 @@ def remarks_on_stamps(
     for sample in samples:
         yield from _future(site, source, sample, now_s)
         yield from _repeated(site, source, sample, wired)
+    yield from _before_the_site(site, source, samples)
+    yield from _at_no_wired_time(site, source, samples)
 
 
 def _future(site: Site, source: Source, sample: Sample, now_s: int) -> Iterator[Problem]:
@@ -59,10 +64,70 @@ def _future(site: Site, source: Source, sample: Sample, now_s: int) -> Iterator[
     yield Problem(sample.path, sample.line(int(line[first])), found, expected, advice)
 
 
+def _before_the_site(site: Site, source: Source, samples: list[Sample]) -> Iterator[Problem]:
+    """Name, in one remark, files of which every stamp lies before the site's start."""
+    early = []
+    for sample in samples:
+        known = _known(site, source, sample)
+        if len(known) and known.max() < site.axis.origin_s:
+            early.append((sample, known))
+    if early:
+        sample, known = early[0]
+        found = (
+            f"each of {len(known)} row(s) stamped before the site began, from "
+            f"{_shown(known.min())} to {_shown(known.max())}{_also(early)}"
+        )
+        advice = (
+            "They are set aside. Set 'start' of [site] earlier, or look at the logger's clock "
+            "and at the layout's date pattern."
+        )
+        expected = f"stamps from {_shown(site.axis.origin_s)} on"
+        yield Problem(sample.path, "", found, expected, advice)
+
+
+def _at_no_wired_time(site: Site, source: Source, samples: list[Sample]) -> Iterator[Problem]:
+    """Name, in one remark, files with wired channels but no row in the time of any of them."""
+    idle = []
+    for sample in samples:
+        known = _known(site, source, sample)
+        if len(known) and known.max() >= site.axis.origin_s:
+            rows = [
+                inside.any()
+                for wire in site.wiring
+                if wire.source == source.id
+                for _, _, inside in rows_of(site, source, wire, [sample])
+            ]
+            if rows and not any(rows):
+                idle.append((sample, known))
+    if idle:
+        sample, known = idle[0]
+        found = (
+            f"stamps from {_shown(known.min())} to {_shown(known.max())}, when none of its "
+            f"channels is wired to a tube in the ground{_also(idle)}"
+        )
+        advice = (
+            "Nothing of it is kept. Look at 'from' and 'until' of wiring.csv, at 'installed' "
+            "and 'removed' of tubes.csv, and at the layout's date pattern."
+        )
+        yield Problem(sample.path, "", found, "readings of a time that is wired", advice)
+
+
+def _known(site: Site, source: Source, sample: Sample) -> Instants:
+    """Return the instants of a sample that can be told."""
+    found = [instants for _, instants in _instants(site, source, sample)]
+    together = np.concatenate([np.empty(0, dtype=np.int64), *found])
+    return together[together != 0]
+
+
+def _also(files: list[tuple[Sample, Instants]]) -> str:
+    return f", and so in {len(files) - 1} more file(s)" if len(files) > 1 else ""
+
+
 def _instants(site: Site, source: Source, sample: Sample) -> Iterator[tuple[Lines, Instants]]:
     """Yield lines and instants of a sample's rows, 0 where one cannot be told."""
-    for table in sample.parsed.tables:
-        yield table.line, utc_seconds(site, source, table)
+    instants_of = sample.instants(site, source)
+    for table, instants in zip(sample.parsed.tables, instants_of, strict=True):
+        yield table.line, instants
     rounds = sample.parsed.rounds
     if rounds is not None:
         yield rounds.line, to_utc(rounds.stamp_s, source.clock, site.interval_s).utc_s

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import Problem, ReaderError, UnitsError
 from pipeline.ingest.records import Table
-from pipeline.ingest.samples import Sample, utc_seconds
+from pipeline.ingest.samples import Sample
 from pipeline.ingest.sheet import open_sheet
 from pipeline.site.cross_wiring import period
 from pipeline.site.models import Site, Source, Wire
@@ -95,9 +95,9 @@ def rows_of(
     ends = period(wire, site.tube_by_id.get(wire.tube))
     start, until = (end.timestamp() for end in ends)
     for sample in samples:
-        for table in sample.parsed.tables:
+        instants_of = sample.instants(site, source)
+        for table, instants in zip(sample.parsed.tables, instants_of, strict=True):
             if wire.channel in table.columns:
-                instants = utc_seconds(site, source, table)
                 yield sample, table, (instants >= start) & (instants < until)
 
 
