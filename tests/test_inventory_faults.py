@@ -229,6 +229,27 @@ def test_books_of_percent_and_of_fractions_are_told_apart(remarks, stated, value
     assert f"Set unit = {meant!r} in [rounds] of layouts/rounds.toml" in text
 
 
+def test_single_readings_beyond_all_water_are_told(remarks):
+    values = ("21.5", "24.5", "245", "100", "21")
+    rows = [f"2023-09-0{day} 10:00;T1;1;{v}" for day, v in enumerate(values, start=2)]
+    book = "\n".join(["time;tube;direction;10", *rows, ""])
+    [text] = remarks({"rounds/2023.csv": book})
+    assert text.startswith(
+        "rounds/2023.csv, line 4: found 1 reading(s) beyond all water, the first 245 in '%' "
+        "of tube 'T1'; expected at most 1 m3 m-3."
+    )
+
+
+def test_hand_readings_of_a_tube_that_was_not_there_are_told(remarks):
+    days = ("2023-03-01", "2023-03-02", "2023-03-03")  # T2 was set on 2 March
+    book = "\n".join(["time;tube;direction;10", *(f"{d} 08:00;T2;1;21" for d in days), ""])
+    [text] = remarks({"rounds/2023.csv": book})
+    assert text.startswith(
+        "rounds/2023.csv, line 2: found 1 reading(s) of tubes that were not in the ground "
+        "then, the first of tube 'T2' on 2023-03-01"
+    )
+
+
 def test_two_values_of_one_stamp_are_told_with_both_lines(remarks):
     rows = table().split("\n")
     rows.insert(12, rows[11].replace("388,1", "391,4"))

@@ -68,7 +68,7 @@ class RoundsBook:
             **stamps.refused,
             "before_start": stamps.utc_s < bench.site.axis.origin_s,
             "in_future": stamps.utc_s > bench.now_s + FUTURE_TOLERANCE_S,
-            "not_installed": ~_in_the_ground(bench.site, rounds.tube, stamps.utc_s),
+            "not_installed": ~in_the_ground(bench.site, rounds.tube, stamps.utc_s),
         }
         usable = np.ones(len(rounds.value), dtype=bool)
         for reason, rows in refused.items():
@@ -169,7 +169,7 @@ def _table(rows: pd.DataFrame) -> pa.Table:
     return table.replace_schema_metadata()
 
 
-def _in_the_ground(
+def in_the_ground(
     site: Site, tubes: NDArray[np.str_], utc_s: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Return which readings are of a tube that was in the ground on that day.
