@@ -85,7 +85,10 @@ def test_a_wired_channel_that_never_has_a_value_is_told_with_its_first_cell(rema
     edits = {"layouts/analog.toml": [NULL]}
     [text] = remarks({"logger-a/sep.csv": table(dead)}, edits)
     assert text.startswith("wiring.csv, line 5, column channel: found channel 'mV_2' without")
-    assert "('NAN' in line 3 of 'logger-a/sep.csv')" in text
+    assert "(the first 'NAN' in line 3 of 'logger-a/sep.csv')" in text
+    both = {**dead, "rain": ("mm", "NAN")}
+    [text] = remarks({"logger-a/sep.csv": table(both)}, edits)
+    assert "channels 'mV_2', 'rain' without a value in any row looked at" in text
     # A sensor that came later is not missed before: the row says from when on it is wired.
     late = ("mV_2,T1,30,voltage,mV,P3,,", "mV_2,T1,30,voltage,mV,P3,2023-10-01,")
     assert remarks({"logger-a/sep.csv": table(dead)}, {**edits, "wiring.csv": [late]}) == []

@@ -178,34 +178,33 @@ def _empty_files(layout: Layout, samples: list[Sample]) -> Iterator[Problem]:
 def _empty_channels(
     site: Site, source: Source, samples: list[Sample], failed: set[str]
 ) -> Iterator[Problem]:
-    """Name wired channels of which no sampled row of their time holds a value."""
-    layout = site.layouts[source.layout]
+    """Name, in one remark, wired channels that no sampled row of their time has a value of."""
+    layout, empty, example = site.layouts[source.layout], [], ""
     for wire in site.wiring:
         if wire.source != source.id or wire.channel in failed:
             continue
         rows = [
-            (sample, table.line[inside], np.isnan(table.columns[wire.channel][inside]))
+            (sample, table.line[inside], table.columns[wire.channel][inside])
             for sample, table, inside in rows_of(site, source, wire, samples)
+            if inside.any()
         ]
-        rows = [part for part in rows if len(part[1])]
-        if not rows or not all(empty.all() for _, _, empty in rows):
+        if not rows or not all(np.isnan(values).all() for _, _, values in rows):
             continue
-        sample, lines, _ = rows[0]
+        empty.append(wire)
+        sample, line = rows[0][0], int(rows[0][1][0])
         cells = dict(first_cells(sample, layout, source.kind, wire.channel))
-        line = int(lines[0])
-        cell = f" ({cells[line]!r} in line {line} of {sample.path!r})" if line in cells else ""
-        count = sum(len(lines) for _, lines, _ in rows)
-        found = (
-            f"channel {wire.channel!r} without a value in the {count} row(s) of its time that "
-            f"were looked at{cell}"
-        )
+        if not example and line in cells:
+            example = f" (the first {cells[line]!r} in line {line} of {sample.path!r})"
+    if empty:
+        names = tuple(dict.fromkeys(wire.channel for wire in empty))
+        found = f"{_listed(names, 'channel')} without a value in any row looked at{example}"
         advice = "Look at sensor and cable; end the row with 'until' where it was taken off."
-        place = f"line {wire.row}, column channel"
-        yield Problem("wiring.csv", place, found, "readings", advice)
+        place = f"line {empty[0].row}, column channel"
+        yield Problem("wiring.csv", place, found, "readings while they are wired", advice)
 
 
-def _listed(names: tuple[str, ...]) -> str:
+def _listed(names: tuple[str, ...], what: str = "column") -> str:
     """Return columns as a message names them."""
     shown = ", ".join(repr(name) for name in names[:_LISTED])
     more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
-    return f"column{'s' if len(names) > 1 else ''} {shown}{more}"
+    return f"{what}{'s' if len(names) > 1 else ''} {shown}{more}"
