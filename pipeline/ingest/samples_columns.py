@@ -109,7 +109,8 @@ def _advice(layout: Layout, source: Source, fault: _Fault) -> str:
     """Return what to do about columns of texts, by what most cells of the first look like."""
     file, example = f"layouts/{layout.id}.toml", fault.rejects[0]
     cells = first_cells(fault.sample, layout, source.kind, example.column)
-    filled = [text for text in (text.strip() for _, text in cells) if text]
+    null = {"", *layout.table_schema.null}
+    filled = [text for text in (text.strip() for _, text in cells) if text not in null]
     for sign, pattern in _DECIMALS.items():
         alike = sum(re.fullmatch(pattern, text) is not None for text in filled)
         if sign not in example.expected and alike > MOSTLY * len(filled):
