@@ -27,7 +27,11 @@ from pipeline.site.checks_depths import (
     probe_in_two_tubes,
 )
 from pipeline.site.checks_layers import layers_without_near_sensor
-from pipeline.site.checks_uncertainty import laws_without_error, noise_left_out
+from pipeline.site.checks_uncertainty import (
+    laws_without_error,
+    noise_left_out,
+    probes_without_error,
+)
 from pipeline.site.cross_wiring import EVER, period
 from pipeline.site.limits import matching_overrides
 from pipeline.site.mistakes import did_you_mean, in_reading_order
@@ -69,6 +73,7 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         layers_without_near_sensor,
         noise_left_out,
         laws_without_error,
+        probes_without_error,
         _idle_overrides,
         _late_laws,
         late_versions,

@@ -3,8 +3,10 @@
 import pytest
 
 from pipeline.calibrate.felt import FELT_WITHIN_M
+from pipeline.calibrate.forms import FORMS
 from pipeline.site import checks_layers
 from pipeline.site.checks import review
+from pipeline.site.checks_uncertainty import FITTED_FORMS
 from pipeline.site.load import load_site
 
 LAYER = 'name = "root-zone"\ntop_cm = 0\nbottom_cm = 30'
@@ -106,6 +108,27 @@ def test_soil_laws_without_an_error_are_told_in_one_line(warnings):
         "calibrations.toml, line 22, key law.2: found no error stated by law 'topsoil version "
         "2', 'subsoil version 1'; expected 'standard_error' or 'covariance'"
     )
+
+
+def test_a_probe_law_without_an_error_is_told_where_a_published_equation_follows(warnings):
+    fitted = 'linear_root_permittivity"\ncoefficients = { slope = 0.12, offset = -0.2 }'
+    published = {"calibrations.toml": [(f'form = "{fitted}', 'form = "topp_1980"')]}
+    [text] = warnings(published)
+    assert text.startswith(
+        "calibrations.toml, line 1, key law.0: found no error stated by probe law "
+        "'probe-batch version 1', which published equations follow"
+    )
+    sure = ("valid = [0.0, 1.0]", "valid = [0.0, 1.0]\nstandard_error = 0.02")
+    published["calibrations.toml"].append(sure)
+    assert warnings(published) == []
+
+
+def test_fitted_forms_are_those_with_coefficients_to_fit():
+    assert set(FITTED_FORMS) == {
+        name
+        for name, form in FORMS.items()
+        if form.kind == "soil" and (form.fitted or form.series)
+    }
 
 
 def test_a_law_no_sensor_goes_through_may_leave_its_error_out(warnings):
