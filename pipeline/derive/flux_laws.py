@@ -24,8 +24,8 @@ Floats = NDArray[np.float64]
 # rest against the next one's [m3 m-3], and how much the next one's counts. Mean and standard
 # deviation; those of loams, found on test fields kept for tuning (docs/truth.md).
 BEFORE = np.array([[0.0, 45.0, 3.6, 20.0, 0.0, 1.0], [1.1, 12.5, 1.1, 8.0, 0.03, 0.2]])
-OFFSET_MM_D = (0.1, 0.05)  # of what all sensors lose in common, in nights of no use by day
-OFFSET_OF_USED = 0.06  # and so much of what is used by day besides
+OFFSET_MM_D = (0.08, 0.02)  # of what all sensors lose in common, in nights of no use by day
+OFFSET_OF_USED = 0.09  # and so much of what is used by day besides
 # Standard deviation of a layer's loss in a night about the laws, besides noise, and of the
 # loss above the anchor. Layers are off by the same in many nights, since sensors are apart; so
 # one night tells far less than by its own scatter. The anchor is the less sure the more roots
