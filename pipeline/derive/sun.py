@@ -1,11 +1,13 @@
-"""Sunrise and sunset, which part the day in which roots drink from the night."""
+"""Sunrise and sunset, which part the day from the night, and what the sun could dry."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-DAY_S = 86_400
+from pipeline.axis import DAY_S
+
+SOLAR_CONSTANT = 0.0820  # MJ m-2 min-1
 
 
 def sun_up(
@@ -43,6 +45,31 @@ def sun_up(
     solar_noon = solar_noon + np.round((noon_s - solar_noon) / DAY_S) * DAY_S
     half = angle / (2 * np.pi) * DAY_S
     return solar_noon - half, solar_noon + half
+
+
+def extraterrestrial(instant_s: NDArray[np.int64], latitude: float) -> NDArray[np.float64]:
+    """Return the radiation above the air on the day of each instant, [MJ m-2 d-1].
+
+    Parameters
+    ----------
+    instant_s : (n,)
+        UTC seconds.
+    latitude : float, [degree]
+
+    References
+    ----------
+    FAO Irrigation and Drainage Paper 56, equations 21 and 23 to 25.
+    """
+    since_new_year = instant_s.astype("datetime64[s]") - _new_year(instant_s)
+    day = 1 + since_new_year // np.timedelta64(1, "D")
+    nearness = 1 + 0.033 * np.cos(2 * np.pi / 365 * day)
+    declination = 0.409 * np.sin(2 * np.pi / 365 * day - 1.39)
+    place = np.radians(latitude)
+    angle = np.arccos(np.clip(-np.tan(place) * np.tan(declination), -1.0, 1.0))
+    height = angle * np.sin(place) * np.sin(declination)
+    height += np.cos(place) * np.cos(declination) * np.sin(angle)
+    radiation: NDArray[np.float64] = 24 * 60 / np.pi * SOLAR_CONSTANT * nearness * height
+    return np.maximum(radiation, 0.0)
 
 
 def _new_year(instant_s: NDArray[np.int64]) -> NDArray[np.datetime64]:

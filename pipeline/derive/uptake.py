@@ -9,9 +9,10 @@ whole profile rose, tell nothing and have no value.
 
 The soil above the first sensor is not seen. While it drains after a wetting it is taken to
 lose what the first sensor loses; later it does not drain but is made up from below at night
-and dries by day. Its part therefore fades out between one and two days after the last peak at
-the first sensor; what it loses after that counts as uptake. At the peak it holds some more
-water than the first sensor tells, which leaves it as an exponential falls.
+and dries by day. Its part therefore fades out as the sun dries it: at 50 degrees between half
+a day and a day after the last peak at the first sensor in summer, between two and a half and
+five and a half days in midwinter. What it loses after that counts as uptake. At the peak it
+holds some more water than the first sensor tells, which leaves it as an exponential falls.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.event_block import MM_PER_M, Block, Profile, weights_above
 from pipeline.derive.fronts import daily_noise
-from pipeline.derive.sun import sun_up
+from pipeline.derive.sun import extraterrestrial, sun_up
 
 Floats = NDArray[np.float64]
 
@@ -34,10 +35,13 @@ MOST_HOLE = 0.3  # of a night, without a reading; sensors may log more slowly th
 RAIN_UNIT_MM = 1e-4
 DRY_MM = 0.2  # rain up to one tip of a gauge is no rain
 WET_MM, WET_SURE = 0.3, 3.0  # rise of the profile in a night that is taken for rain
-FADES_FROM_DAYS, FADES_DAYS = 1.0, 1.0
+# Sun above the air [MJ m-2], at that day's pace, after which the unseen top begins to dry, and
+# with which it is dry; found on test fields kept for tuning.
+FADES_FROM_MJ, FADES_MJ = 20.0, 20.0
+LEAST_MJ_D = 0.5  # where the sun does not rise: air dries too
 # At a peak it holds more than the first sensor tells, by so much a metre of it [mm m-1], and
 # loses that with this time constant [d]; found on test fields kept for tuning.
-HELD_MM_M, HELD_DAYS = 6.6, 0.33
+HELD_MM_M, HELD_DAYS = 5.3, 0.33
 # What a rate may be wrong by besides noise, since sensors are apart and the top is not seen:
 # mm a day, standard; found on test fields kept for tuning (docs/truth.md).
 UNSEEN_MM_D, UNSEEN_UPTAKE_MM_D = 0.35, 0.6
@@ -87,7 +91,9 @@ def daily_pattern(
     noise = np.concatenate([noise, noise[:, -1:]], axis=1)
     middle = 0.5 * (nights[0] + nights[1] - 1)
     since = _days_since_peak(block.first_s + middle * block.interval_s, peaks_s)
-    above = _nights_above(profile, fits, noise, since, steps)
+    instant = (block.first_s + middle * block.interval_s).astype(np.int64)
+    sun = since * np.maximum(extraterrestrial(instant, place[0]), LEAST_MJ_D)
+    above = _nights_above(profile, fits, noise, sun, steps)
     dry = _dry_nights(block, nights, above)
     held = HELD_MM_M * _top_m(profile) * np.exp(-since / HELD_DAYS)
     above.level += held
@@ -163,12 +169,15 @@ class _Above:
 
 
 def _nights_above(
-    profile: Profile, fits: Floats, noise: Floats, since: Floats, steps: int
+    profile: Profile, fits: Floats, noise: Floats, sun: Floats, steps: int
 ) -> _Above:
-    """Put the nights of single sensors together, from the top in a fixed order."""
+    """Put the nights of single sensors together, from the top in a fixed order.
+
+    ``sun`` (night,) [MJ m-2] is what may have dried the top since the last peak.
+    """
     weights = weights_above(profile)
     top = _top_m(profile)
-    share = np.clip(1.0 - (since - FADES_FROM_DAYS) / FADES_DAYS, 0.0, 1.0)
+    share = np.clip(1.0 - (sun - FADES_FROM_MJ) / FADES_MJ, 0.0, 1.0)
     found = [np.zeros(fits.shape[1:]) for _ in range(4)]
     level, rate, of_level, of_rate = found
     for j in range(len(weights)):

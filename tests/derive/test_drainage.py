@@ -17,7 +17,7 @@ from pipeline.derive.conductivity import (
 from pipeline.derive.drainage import event_drainage, recession, time_to_drained
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.night_rates import conductivity_laws, nights_of
-from pipeline.derive.sun import sun_up
+from pipeline.derive.sun import extraterrestrial, sun_up
 from pipeline.derive.uptake import daily_pattern
 
 # (hours, water content); provenance: by hand, 0.25 + 0.15 exp(-t / 24 h), five digits.
@@ -212,10 +212,41 @@ def test_daylight_is_that_of_fao_56():
     assert np.isnan(sun_up(noon - 75 * 86_400, 75.0, 0.0)).all()  # midnight sun
 
 
+def test_radiation_above_the_air_is_that_of_fao_56():
+    # FAO-56, Example 8: 32.2 MJ m-2 d-1 on 3 September at 20 degrees south; from memory.
+    day = np.array([np.datetime64("2025-09-03T07:00", "s").astype(np.int64)])
+    assert extraterrestrial(day, -20.0)[0] == pytest.approx(32.2, abs=0.05)
+    # by hand: in midsummer at the pole, 1440 * 0.082 * 0.967 * sin(23.4 degrees).
+    summer = np.array([np.datetime64("2025-06-21T12:00", "s").astype(np.int64)])
+    assert extraterrestrial(summer, 90.0)[0] == pytest.approx(45.4, abs=0.1)
+    assert extraterrestrial(summer, -80.0)[0] == 0.0
+
+
+@pytest.mark.parametrize(("start", "days_left"), [("2025-06-15", 0.96), ("2025-12-15", 5.38)])
+def test_the_unseen_top_drains_for_longer_where_the_sun_is_low(start, days_left):
+    # by hand: 40 MJ m-2 after the peak it counts no more; 41.7 and 7.4 MJ m-2 a day at 50
+    # degrees north by FAO-56. All sensors lose 0.001 a day: 0.1 mm of it in the top.
+    days = 8
+    hour = np.arange(days * 144) / 6
+    first_s = int(np.datetime64(f"{start}T00:00", "s").astype(np.int64))
+    depths = np.array([0.1, 0.3])
+    block = Block(first_s, 600, np.tile(0.3 - 0.001 * hour / 24, (2, 1)))
+    peak_s = first_s + 6 * 3600
+    profile = Profile("T1", depths, depths)
+    found = daily_pattern(profile, block, (50.0, 0.0), np.array([peak_s]))
+    first = found[(found["depth_m"] == 0.1) & found["night_drainage_mm_d"].notna()]
+    since = (first["night_s"].to_numpy() - peak_s) / 86_400
+    after = since > 0  # before the first peak it is dry
+    besides = 0.53 / 0.33 * np.exp(-since / 0.33)
+    of_top = (first["night_drainage_mm_d"].to_numpy() - besides)[after]
+    share = np.clip(2 - 2 * since[after] / days_left, 0, 1)
+    np.testing.assert_allclose(of_top, 0.1 * share, atol=0.003)
+
+
 def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
     # by hand: every sensor loses 0.0005 a day always and 0.004 in each day from 7 to 17 h;
     # 0.1 + 0.2 + 0.3 m of soil with a constant top. A peak just before keeps the top counted;
-    # of the 0.66 mm that it holds besides, exp(-t / 0.33) are left after t days, which leave
+    # of the 0.53 mm that it holds besides, exp(-t / 0.33) are left after t days, which leave
     # it at 1 / 0.33 of them a day.
     interval, days = 600, 6
     hour = np.arange(days * 144) / 6
@@ -231,7 +262,7 @@ def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
     assert len(inner) >= 9
     last = inner[inner["depth_m"] == 0.6]
     since = (last["night_s"].to_numpy() - first_s - 43_200) % 86_400 / 86_400
-    besides = 0.66 * np.exp(-since / 0.33) / 0.33
+    besides = 0.53 * np.exp(-since / 0.33) / 0.33
     np.testing.assert_allclose(last["night_drainage_mm_d"], 0.3 + besides, rtol=1e-4)
     # At both ends of a day it holds the same, so that the day lost what nights did not.
     np.testing.assert_allclose(last["uptake_above_mm_d"], 2.4 - besides, atol=0.01)
