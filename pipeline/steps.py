@@ -153,6 +153,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_health", "tube_verdicts"),
         "rotation check, order of fronts, contact, depth; docs/tubes.md",
         also=health_inputs,
+        version=2,
     ),
     RecordStep(
         "events",
@@ -175,5 +176,6 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         TABLES,
         "Vachaud et al. 1985; JCGM 100:2008 G.4.1",
         also=space_inputs,
+        version=2,
     ),
 )

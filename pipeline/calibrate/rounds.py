@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.kernels import Noise, Signals, WaterArrays, fill_water
 from pipeline.calibrate.plan import Registry, curve_indices, wired_periods
+from pipeline.calibrate.reasons import IMPOSSIBLE
+from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Site, Wire
 
 # What is calibrated together: within it, laws change with time alone.
@@ -39,7 +41,8 @@ def calibrate_rounds(rounds: pd.DataFrame, site: Site) -> pd.DataFrame:
         ``sensor_depth_m``, the real depth; ``calibrated_water_content``, ``random_error`` and
         ``systematic_error`` [m3 m-3], float32, NaN where unknown or not stated;
         ``outside_calibration`` (uint8): 1 outside the probe law's range or a permittivity not
-        above zero, 2 outside the soil law's range, 4 no law holds.
+        above zero, 2 outside the soil law's range, 4 no law holds, 8 outside ``gross_fail`` of
+        the quality tests, which no other test would find.
     """
     ordered = rounds.reset_index(drop=True).sort_values([*_STRETCH, "time_s"], kind="stable")
     stretches = ordered.groupby(_STRETCH, sort=True).size()
@@ -50,6 +53,7 @@ def calibrate_rounds(rounds: pd.DataFrame, site: Site) -> pd.DataFrame:
     out = WaterArrays(theta, random, systematic, np.zeros((count, 1), np.uint8))
     noise = Noise(*(float(site.sensor_noise.get(name, np.nan)) for name in Noise._fields))
     fill_water(_signals(ordered), noise, runs, registry.pack(), out)
+    _refuse_impossible(out, stretches, site)
     real = [site.sensor_depth_m(str(tube), depth) for tube, depth, _ in stretches.index]
     columns: dict[str, NDArray] = {
         "sensor_depth_m": np.repeat(np.array(real, dtype=np.float64), stretches.to_numpy()),
@@ -60,6 +64,21 @@ def calibrate_rounds(rounds: pd.DataFrame, site: Site) -> pd.DataFrame:
     }
     back = np.argsort(ordered.index.to_numpy(), kind="stable")
     return pd.DataFrame({k: v[back] for k, v in columns.items()}, index=rounds.index)
+
+
+def _refuse_impossible(out: WaterArrays, stretches: pd.Series, site: Site) -> None:
+    """Take water content no soil can hold out, as a logged reading of it fails its test."""
+    limits = resolve_limits(site)
+    held = [
+        limits.get((str(tube), float(depth_m)), site.qc).gross_fail or (-np.inf, np.inf)
+        for tube, depth_m, _ in stretches.index
+    ]
+    bounds = np.repeat(np.array(held, np.float32).reshape(-1, 2), stretches, axis=0)
+    theta = out.water_content[:, 0]
+    impossible = (theta < bounds[:, 0]) | (theta > bounds[:, 1])
+    out.outside[impossible] |= IMPOSSIBLE
+    for values in (out.water_content, out.random_error, out.systematic_error):
+        values[impossible] = np.nan
 
 
 def _runs(

@@ -13,7 +13,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.calibrate.kernels import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
+from pipeline.calibrate.reasons import IMPOSSIBLE, NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe
@@ -200,8 +200,12 @@ def rounds_cube(readings: pd.DataFrame, site: Site) -> xr.Dataset:
 def describe_reason(array: xr.DataArray) -> xr.DataArray:
     """Return the reasons for no water content with the attributes CF asks for."""
     result = describe(array, "outside_calibration")
-    result.attrs["flag_masks"] = np.array([OUTSIDE_PROBE, OUTSIDE_SOIL, NO_LAW], np.uint8)
-    result.attrs["flag_meanings"] = "outside_probe_law outside_soil_law no_law"
+    result.attrs["flag_masks"] = np.array(
+        [OUTSIDE_PROBE, OUTSIDE_SOIL, NO_LAW, IMPOSSIBLE], np.uint8
+    )
+    result.attrs["flag_meanings"] = (
+        "outside_probe_law outside_soil_law no_law impossible_water_content"
+    )
     return result
 
 

@@ -10,8 +10,9 @@ from hand_site import hand_site, table
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.calibrate.steps import water_content_step
 from pipeline.site.instruments import Uncertainty
+from pipeline.site.models import QcLimits, QcOverride
 
-NO_LAW, OUTSIDE_SOIL, OUTSIDE_PROBE = 4, 2, 1
+NO_LAW, OUTSIDE_SOIL, OUTSIDE_PROBE, IMPOSSIBLE = 4, 2, 1, 8
 
 
 def one(site=None, **reading):
@@ -60,6 +61,26 @@ def test_what_no_law_covers_has_no_water_content_and_a_reason(reading, reason):
     found = one(**reading)
     assert np.isnan(found["calibrated_water_content"])
     assert found["outside_calibration"] == reason
+
+
+@pytest.mark.parametrize(
+    ("reading", "low_high", "reason"),
+    [
+        ({"value": 2.0}, (0.0, 0.75), IMPOSSIBLE),  # 200 in a book of percent
+        ({"value": -0.01}, (0.0, 0.75), IMPOSSIBLE),
+        ({"value": 0.75}, (0.0, 0.75), 0),
+        ({"value": 0.8, "tube": "T2"}, (0.0, 0.75), 0),  # peat, says an override
+        ({"value": 2.0}, None, 0),
+    ],
+)
+def test_water_content_no_soil_holds_is_none_as_if_it_were_logged(reading, low_high, reason):
+    peat = QcOverride(tubes=("T2",), set={"gross_fail": (0.0, 0.95)}, why="peat")
+    site = hand_site(qc=QcLimits(gross_fail=low_high), qc_overrides=(peat,))
+    found = one(site, **reading)
+    assert found["outside_calibration"] == reason
+    known = found[["calibrated_water_content", "random_error", "systematic_error"]].notna()
+    assert known.iloc[0] == (reason == 0)
+    assert not known.iloc[1:].any() or reason == 0
 
 
 def test_the_version_in_force_at_the_reading_counts():
