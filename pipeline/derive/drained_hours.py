@@ -26,7 +26,7 @@ HERE = tuple(f"water_after_{hour}h" for hour in EDGES_H[:-1])
 BELOW = tuple(f"below_after_{hour}h" for hour in EDGES_H[:-1])
 # Laws exponential in water content, fitted to nights, say too little of the wet hours: so much
 # at the peak, as a share, fading with this constant [h]; found on test fields kept for tuning.
-MORE_SHARE, MORE_HOURS = 0.24, 24.0
+MORE_SHARE, MORE_HOURS = 0.24, 27.0
 NIGHTS_FROM_H = 12.0  # the nights around a peak tell nothing of the hours after it
 LEAST_KNOWN = 0.5  # of the hours, else nights alone tell the amount
 HOURS_SHARE = 0.11  # relative standard uncertainty of what passes in the two days

@@ -36,8 +36,8 @@ FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides no
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
 COMMON_MM_D = 0.2  # about laws of conductivity
 FLUX_COMMON_MM_D = 1.4  # about laws of flux, which leave each night more of its own
-LAW_MM_D, LAW_SHARE = 0.35, 0.2
-OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.2, 0.35, 0.07
+LAW_MM_D, LAW_SHARE = 0.3, 0.2
+OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.18, 0.35, 0.07
 BEYOND = 0.025  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
 USED_DAYS, USED_MM_D = 10, 1.0  # either side of a night of which uptake is meant; if unknown
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
@@ -48,7 +48,7 @@ FEW_NIGHTS = 60  # with so many behind a law, twice its variance
 HELD_MM, LEAST_HELD_MM, HELD_M = 0.5, 0.22, 0.13
 # Its mean at the first sensor where soil gained much, over what way that falls off, and what
 # is much for a metre of soil; found on test fields kept for tuning (docs/truth.md).
-MORE_MM, MORE_M, FULL_MM_M = 1.0, 0.2, 32.0
+MORE_MM, MORE_M, FULL_MM_M = 1.0, 0.2, 28.0
 
 
 class Laws(NamedTuple):

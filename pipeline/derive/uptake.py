@@ -38,7 +38,8 @@ WET_MM, WET_SURE = 0.3, 3.0  # rise of the profile in a night that is taken for 
 # Sun above the air [MJ m-2], at that day's pace, after which the unseen top begins to dry, and
 # with which it is dry; found on test fields kept for tuning.
 FADES_FROM_MJ, FADES_MJ = 20.0, 20.0
-LEAST_MJ_D = 0.5  # where the sun does not rise: air dries too
+LEAST_MJ_D = 4.0  # where the sun hardly rises: air dries too, within ten days
+FADED_DAYS = (FADES_FROM_MJ + FADES_MJ) / LEAST_MJ_D  # after which no peak matters any more
 # At a peak it holds more than the first sensor tells, by so much a metre of it [mm m-1], and
 # loses that with this time constant [d]; found on test fields kept for tuning.
 HELD_MM_M, HELD_DAYS = 5.3, 0.33

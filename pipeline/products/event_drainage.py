@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from pipeline.derive.fronts import PEAK_DAYS, fronts_look
 from pipeline.derive.limits_texture import CLASSES, USUAL_ORGANIC_PCT
 from pipeline.derive.night_rates import TubeRates, drained_rates, held_above, tube_rates
 from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
-from pipeline.derive.uptake import daily_pattern
+from pipeline.derive.uptake import FADED_DAYS, daily_pattern
 from pipeline.products.event_blocks import Reader
 from pipeline.products.event_store import DRAINAGE_COLUMNS
 from pipeline.runs import runs
@@ -24,7 +26,7 @@ from pipeline.site.models import Horizon, Site
 
 Tables = dict[str, pd.DataFrame]
 BEFORE_DAYS, AFTER_DAYS = 5, 4  # readings a day's pattern rests on: nights, and their noise
-FADE_DAYS = 3  # after a peak at the first sensor
+FADE_DAYS = math.ceil(FADED_DAYS) + 1  # after a peak at the first sensor
 BRIDGE_DAYS = 30
 
 

@@ -23,7 +23,7 @@ HOUR_S, DAY_S = 3600, 86_400
 SLOPE = 40.0  # of ln K, K being 2 mm a day at 0.3
 SPANS = np.diff(EDGES_H)
 # by hand: of the law in each span, at its middle.
-MORE = 1 + 0.3 * np.exp(-(np.array(EDGES_H[:-1]) + SPANS / 2) / 24)
+MORE = 1 + 0.24 * np.exp(-(np.array(EDGES_H[:-1]) + SPANS / 2) / 27)
 
 
 def rate_of(water):
@@ -95,7 +95,7 @@ def test_an_event_that_ends_within_two_days_counts_until_its_end():
     rows, end_s = event(0.3, 30)
     amount = amount_of(rows, end_s, tube(np.full(3, 2.0)))[0][0]
     spans = np.array([1, 2, 4, 8, 14])
-    more = 1 + 0.3 * np.exp(-(np.array(EDGES_H[:5]) + spans / 2) / 24)
+    more = 1 + 0.24 * np.exp(-(np.array(EDGES_H[:5]) + spans / 2) / 27)
     assert amount == pytest.approx((2.0 * more * spans).sum() / 24)
 
 

@@ -121,10 +121,10 @@ def test_a_night_in_which_no_sensor_was_read_has_the_offset():
 
 
 def test_an_amount_is_more_and_less_sure_near_the_soil_that_is_not_seen():
-    # by hand: at 10 cm much is 4 mm; so 1 - 1/e of 1 mm, all of it after a large gain or
+    # by hand: at 10 cm much is 2.8 mm; so 1 - 1/e of 1 mm, all of it after a large gain or
     # where it is not known, nothing after none; 20 cm below the first sensor 1/e of that,
-    # where much is 12 mm. 0.22 + 0.5 mm of uncertainty.
-    gain = np.array([4.0, 400.0, np.nan, 0.0, -1.0])
+    # where much is 8.4 mm. 0.22 + 0.5 mm of uncertainty.
+    gain = np.array([2.8, 280.0, np.nan, 0.0, -1.0])
     more, error = held_above(0.1, 0.0, gain)
     np.testing.assert_allclose(more, [1 - np.exp(-1), 1.0, 1.0, 0.0, 0.0], atol=1e-9)
     assert error == pytest.approx(0.72)
