@@ -18,6 +18,7 @@ from typing import Any, TextIO
 
 from pipeline.errors import clean
 from pipeline.outcomes import EXIT_CODES
+from pipeline.words import counted
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
 _LISTED = 10  # longer lists are cut; the summary on disk has them whole
@@ -159,7 +160,7 @@ def _show_results(summary: Mapping[str, Any]) -> None:
     if not files:
         return
     say(f"results in {files[0].parent}")
-    say(f"  netcdf    {len(summary.get('delivered', ()))} files written now")
+    say(f"  netcdf    {counted(len(summary.get('delivered', ())), 'file')} written now")
     say(f"  pictures  {len(summary.get('pictures', ()))} drawn now")
     say(f"  summary   {', '.join(path.name for path in files)}")
 

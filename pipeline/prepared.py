@@ -31,6 +31,7 @@ from pipeline.site.fingerprint import site_hash
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
 from pipeline.steps import RECORD_STEPS, STATION_STEPS, TUBE_STEPS
+from pipeline.words import counted
 
 Timings = dict[str, float]
 _NAMED_FILES = 20
@@ -60,16 +61,16 @@ class Prepared:
         entries = self.intake.read
         stored = sum(entry.stored for entry in entries)
         aside = [
-            f"{count} {name}"
+            counted(count, name)
             for count, name in (
-                (sum(entry.rejected_rows for entry in entries), "rows"),
-                (sum(entry.rejected for entry in entries), "values"),
+                (sum(entry.rejected_rows for entry in entries), "row"),
+                (sum(entry.rejected for entry in entries), "value"),
             )
             if count
         ]
         text = (
-            f"{len(entries)} files read, {stored} values stored, "
-            f"{int(self.days.sum())} days computed"
+            f"{counted(len(entries), 'file')} read, {counted(stored, 'value')} stored, "
+            f"{counted(int(self.days.sum()), 'day')} computed"
         )
         return f"{text}, {' and '.join(aside)} set aside" if aside else text
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from pipeline.console import headline, say, show_failures, table
 from pipeline.errors import clean
+from pipeline.words import counted
 
 _LISTED = 12  # rows of a table, lines of a file; --json has them all
 _MB = 1e6
@@ -43,7 +44,7 @@ def show_history(account: Mapping[str, Any]) -> None:
     """Print the states of a site, newest first."""
     headers = ["night", "commit", "written (UTC)", "files", "values", "days", "what changed"]
     rows = [_history_row(state) for state in account["states"]]
-    print(clean(f"{account['site']}: {len(rows)} states, newest first"))
+    print(clean(f"{account['site']}: {counted(len(rows), 'state')}, newest first"))
     print(table(headers, rows))
 
 
@@ -51,7 +52,9 @@ def show_thinning(account: Mapping[str, Any]) -> None:
     """Print what was thinned out, or would be."""
     kept, gone = len(account["kept"]), len(account["thinned"])
     said = "would be thinned out" if account["dry_run"] else "thinned out"
-    headline(account["outcome"], f"{account['site']}: {gone} states {said}, {kept} kept")
+    headline(
+        account["outcome"], f"{account['site']}: {counted(gone, 'state')} {said}, {kept} kept"
+    )
     for commit in account["thinned"][:_LISTED]:
         say(f"  {commit}")
     if gone > _LISTED:
@@ -92,9 +95,10 @@ def _what_was_done(account: Mapping[str, Any]) -> str:
     tubes, days = len(account["tubes"]), account["days"]
     if not account["arrays"] and not tubes and not account["done"]:
         return "nothing would change"
+    span = f"{counted(days, 'day')} of {counted(tubes, 'tube')}"
     if not account["done"]:
-        return f"{days} days of {tubes} tubes would be computed again"
-    return f"state {account['commit']}, {days} days of {tubes} tubes computed again"
+        return f"{span} would be computed again"
+    return f"state {account['commit']}, {span} computed again"
 
 
 def _description(changes: Sequence[Mapping[str, Any]]) -> str:

@@ -15,6 +15,7 @@ from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.variables import SIGNALS
+from pipeline.words import counted
 
 
 def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
@@ -138,7 +139,7 @@ def _text(summary: dict[str, Any]) -> str:
         f"Values read {ledger['values_read']} = stored {ledger['stored']} "
         f"+ identical duplicates {ledger['duplicates']} + superseded {ledger['superseded']} "
         f"+ set aside {ledger['rejected']}",
-        f"Rows read {ledger['rows_read']} in {ledger['files']} files",
+        f"Rows read {ledger['rows_read']} in {counted(ledger['files'], 'file')}",
         "",
         "tube            good  suspect   bad  missing   last reading (UTC)",
         *map(_tube_line, summary["tubes"]),
@@ -173,16 +174,16 @@ def _set_aside_line(row: dict[str, Any]) -> str:
 
 def _clock_line(row: dict[str, Any]) -> str:
     return (
-        f"- {row['file']} line {row['first_line']}: {row['rows']} rows, {row['kind']}, "
-        f"{row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
+        f"- {row['file']} line {row['first_line']}: {counted(row['rows'], 'row')}, "
+        f"{row['kind']}, {row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
     )
 
 
 def _rounds_line(row: dict[str, Any]) -> str:
     spread = row["standard_deviation"]
     return (
-        f"- {row['tube']} {row['depth_cm']:g} cm: {row['count']} readings, hand minus logger "
-        f"{row['mean_difference']:+.3f} m3 m-3"
+        f"- {row['tube']} {row['depth_cm']:g} cm: {counted(row['count'], 'reading')}, "
+        f"hand minus logger {row['mean_difference']:+.3f} m3 m-3"
         + ("" if spread is None else f", standard deviation {spread:.3f}")
         + f"; {row['beyond_count']} beyond twice their uncertainty"
     )

@@ -15,7 +15,17 @@ PYTHON_FILES = [*SOURCES, *sorted((ROOT / "tests").rglob("*.py"))]
 
 # From the first to the last; a module imports its own layer and earlier ones.
 LAYERS = (
-    ("errors", "own_folder", "variables", "units", "axis", "compiled", "runs", "site"),
+    (
+        "errors",
+        "own_folder",
+        "variables",
+        "units",
+        "axis",
+        "compiled",
+        "runs",
+        "site",
+        "words",
+    ),
     (
         "cubes",
         "object_store",

@@ -89,7 +89,7 @@ def test_for_people_there_are_tables_and_the_lines_that_changed(site):
     for text in ("tubes.csv:", f"  - {DEEPER[0]}loam", "stored water, mm:", "would be"):
         assert text in ran.stderr
     listed = run("history", site)
-    assert "1 states, newest first" in listed.stdout
+    assert "1 state, newest first" in listed.stdout
     assert "thinned out" in run("thin", site).stderr
 
 

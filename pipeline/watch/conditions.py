@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
 from pipeline.site.models import Site, Source
+from pipeline.words import span_of_hours
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
     from pipeline.state import Snapshot
@@ -160,7 +161,7 @@ def _silent(site: Site, snapshot: Snapshot, now_s: float) -> Iterator[Condition]
             yield Condition(
                 f"silent:{source.id}",
                 "silent",
-                f"logger {source.id} has been silent for {hours:.0f} h",
+                f"logger {source.id} has been silent for {span_of_hours(hours)}",
                 iso_utc(last),
                 f"{told} {iso_utc(last)}; limit {site.alerts.silent_h:g} h (alerts.silent_h)",
                 SILENT_ADVICE,

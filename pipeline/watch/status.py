@@ -26,6 +26,7 @@ from pipeline.watch.book import Book, read_book
 from pipeline.watch.conditions import due_since, newest_readings
 from pipeline.watch.due import next_due
 from pipeline.watch.nights import Watched, night_runs, watched
+from pipeline.words import span_of_hours
 
 # Counting the files of a store takes no longer than this; the size is then a lower bound.
 _COUNT_WITHIN_S = 0.5
@@ -153,7 +154,7 @@ def _tell_store(account: dict[str, Any], site: Site, now: datetime) -> None:
         silent = logger["due"] and (logger["hours_silent"] or 0) > site.alerts.silent_h
         if site.alerts.silent and silent and f"silent:{logger['source']}" not in told:
             hours = logger["hours_silent"]
-            why.append(f"logger {logger['source']} has been silent for {hours:.0f} h")
+            why.append(f"logger {logger['source']} has been silent for {span_of_hours(hours)}")
     free = account["disk"]["free_bytes"]
     if free is not None and free < max(_LOW_DISK_BYTES, account["disk"]["store_bytes"] // 10):
         why.append(f"only {free / 1e9:.1f} GB are free where the store lies")

@@ -1,0 +1,17 @@
+"""Counts and spans of time in words."""
+
+import pytest
+
+from pipeline.words import counted, span_of_hours
+
+
+@pytest.mark.parametrize(("count", "said"), [(0, "0 files"), (1, "1 file"), (2, "2 files")])
+def test_one_is_singular_and_all_else_plural(count, said):
+    assert counted(count, "file") == said
+
+
+def test_long_spans_are_said_in_days():
+    # by hand: 11,978 h are 499.1 days.
+    assert span_of_hours(25.4) == "25 h"
+    assert span_of_hours(71.9) == "72 h"
+    assert span_of_hours(11_978) == "499 days"
