@@ -17,6 +17,10 @@ _STORAGE_ERRORS = (
     ("storage_random_error", "random"),
     ("storage_systematic_error", "systematic"),
 )
+_UNKNOWN = {
+    "random": "the site states no noise of a signal behind it ([sensor_noise] of site.toml)",
+    "systematic": "a law behind it states no error (covariance, standard_error)",
+}
 _VALUE = {
     "water": "cleaned_water_content",
     "storage": "storage",
@@ -63,6 +67,9 @@ def _head(account: Mapping[str, Any]) -> Iterator[str]:
     known = [f"{word} error {_n(value[key])}" for key, word in errors if key in value]
     told = "no value" if value[name] is None else f"{_n(value[name])} {value['units']}"
     yield f"value        {', '.join([told, *known])}"
+    for key, word in errors:
+        if value[name] is not None and key in value and value[key] is None:
+            yield f"             no {word} error: {_UNKNOWN[word]}"
     yield from _error_parts(account.get("systematic_parts"))
     if account["why_missing"]:
         yield f"why          {account['why_missing']}"

@@ -222,6 +222,25 @@ def test_names_and_lines_cannot_drive_a_terminal(tmp_path):
     assert invoke(folder, *COMMAND).exit_code == 3  # a file that changed needs a look
 
 
+def test_an_error_that_is_not_known_says_what_would_tell_it(field):
+    account = ask(field, "T1", 10, "10T00:30")
+    whole = trace_text(account)
+    for key, word, missing in (
+        ("random_error", "random", "[sensor_noise]"),
+        ("systematic_error", "systematic", "covariance"),
+    ):
+        assert f"no {word} error" not in whole
+        value = {**account["value"], key: None}
+        (line,) = [
+            line
+            for line in trace_text({**account, "value": value}).split("\n")
+            if f"no {word} error" in line
+        ]
+        assert missing in line
+        value |= {"cleaned_water_content": None}
+        assert f"no {word} error" not in trace_text({**account, "value": value})
+
+
 def test_a_test_without_figures_of_its_own_shows_limits_and_neighbours():
     record = Record(0, 1, np.array([0.1, 0.2, 0.3]), np.array([0.1, 0.2, 0.3]))
     site = SimpleNamespace(axis=TimeAxis(0, 900), interval_s=900)
