@@ -124,6 +124,21 @@ def test_mending_gives_the_same_bits_back(field, sound):
         assert found["mended"] >= 1, found["problems"]
         night.store_night(field, NOW)
         assert verify_site(field)["problems"] == []
+    assert_same_state(field, sound)
+
+
+def test_a_table_lost_beside_the_one_it_belongs_to_is_mended(field, sound):
+    spoil(field, "table event_depths")  # that of events stands
+    assert verify_site(field, mend=True)["mended"] >= 1
+    night.store_night(field, NOW)
+    for folder in (field, sound):
+        snapshot = night.site_store(night.open_description(folder)).read()
+        assert snapshot.table("event_depths").num_rows > 0
+    assert_same_state(field, sound)
+
+
+def assert_same_state(field, sound):
+    """Hold every array and table of a site's newest state against those of another."""
     found, expected = state_of(field), state_of(sound)
     assert found[0].keys() == expected[0].keys()
     for key, array in expected[0].items():

@@ -222,7 +222,7 @@ def _stale(
     first_day = (spans["foot_s"].to_numpy() - origin) // DAY_S - LEAD_DAYS
     stop_day = -(-(spans["end_s"].to_numpy() - origin) // DAY_S) + TRAIL_DAYS
     changed = day[np.clip(stop_day, 0, last)] > day[np.clip(first_day, 0, last)]
-    if old["events"].empty:
+    if old["events"].empty or old["event_depths"].empty:  # one may be lost, and mended
         return np.ones(len(spans), np.bool_)
     known = old["events"].set_index("event")
     known = known[~known.index.duplicated(keep=False)]  # two of one name are made anew
