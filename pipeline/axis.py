@@ -50,6 +50,11 @@ class TimeAxis:
         return self.seconds(start, stop).astype("datetime64[s]").astype("datetime64[ns]")
 
 
+def iso_minute(seconds: float) -> str:
+    """Return an instant, UTC seconds since 1970, as ISO 8601 text to the minute."""
+    return f"{np.datetime64(int(seconds), 's').astype('datetime64[m]')}Z"
+
+
 def iso_utc(seconds: float) -> str:
     """Return an instant, UTC seconds since 1970, as ISO 8601 text to the second."""
     return f"{np.datetime64(int(seconds), 's')}Z"

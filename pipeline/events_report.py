@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 
+from pipeline.axis import iso_minute
 from pipeline.console import table
 from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.description import in_force
@@ -85,7 +85,7 @@ def events_text(account: Mapping[str, Any]) -> str:
     rows = [
         [
             row["event"],
-            _when(row["onset_s"]),
+            iso_minute(row["onset_s"]),
             round(100 * row["depth_reached_m"]),
             _pair(row, "gain_mm", "gain_error_mm"),
             _number(row["rain_mm"]),
@@ -93,7 +93,7 @@ def events_text(account: Mapping[str, Any]) -> str:
             _pair(row, "drainage_mm", "drainage_error_mm"),
             _pair(row, "gradient_drainage_mm", "gradient_drainage_error_mm")
             + (" (texture)" if row["gradient_from"] == "texture" else ""),
-            "open" if row["open"] else _when(row["end_s"]),
+            "open" if row["open"] else iso_minute(row["end_s"]),
             row["doubts"] or "-",
         ]
         for row in account["events"]
@@ -115,10 +115,6 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
         known = [part for part in parts if part is not None]
         clean["gain_error_mm"] = math.hypot(*known) if len(known) == len(parts) else None
     return clean
-
-
-def _when(instant_s: int) -> str:
-    return str(np.datetime64(instant_s, "s").astype("datetime64[m]")) + "Z"
 
 
 def _number(value: float | None) -> str:

@@ -23,6 +23,7 @@ from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Law, Site, Source, Wire
 from pipeline.units import conversion
 from pipeline.variables import SIGNALS
+from pipeline.words import also_in
 
 Floats = NDArray[np.float64]
 
@@ -75,9 +76,8 @@ def remarks_on_ranges(site: Site, source: Source, samples: list[Sample]) -> Iter
                 alike.setdefault(limit.expected, []).append((limit, sample))
         for files in alike.values():
             limit, sample = files[0]
-            also = f", and so in {len(files) - 1} more file(s)" if len(files) > 1 else ""
             first = _first(site, source, wire, sample)
-            found = f"hardly a value in {limit.of}, {first}{also}"
+            found = f"hardly a value in {limit.of}, {first}{also_in(len(files) - 1)}"
             place = f"line {wire.row}, column channel"
             yield Problem("wiring.csv", place, found, limit.expected, limit.advice)
 

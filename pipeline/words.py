@@ -10,6 +10,11 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def also_in(more: int) -> str:
+    """Return the end of what is found of one file and of so many more; empty for no more."""
+    return f", and so in {more} more file(s)" if more > 0 else ""
+
+
 def span_of_hours(hours: float) -> str:
     """Return a span in hours, or in days where it is long."""
     if hours < HOURS_TOLD:

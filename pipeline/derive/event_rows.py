@@ -15,9 +15,8 @@ RAIN_ERROR = 0.05  # of a gauge's catch, standard, relative; a handbook's order 
 MOST_MISSING = 0.1  # share of an event's readings; beyond, the event is marked
 COVERAGE = 1.96
 UNCLEAR_DRAINAGE = "unclear_drainage"  # the last of the doubts
-NEAR_MM = (
-    1.0  # a standard uncertainty of a drained amount that leaves no doubt, whatever it is
-)
+# A standard uncertainty of a drained amount that leaves no doubt, whatever it is.
+NEAR_MM = 1.0
 UNSURE_S = 3600  # an onset less sure than this is marked
 
 
@@ -217,7 +216,7 @@ def with_drainage_doubt(events: pd.DataFrame) -> pd.Series:
     an event's other columns, so the word is told anew each time.
     """
     amount, half = events["drainage_mm"], COVERAGE * events["drainage_error_mm"]
-    wide = half > COVERAGE * NEAR_MM
+    wide = events["drainage_error_mm"] > NEAR_MM
     unclear = (wide & (amount - half <= 0)) | (amount + half < 0)
     without = events["doubts"].str.replace(rf" ?{UNCLEAR_DRAINAGE}$", "", regex=True)
     return without.where(~unclear, (without + f" {UNCLEAR_DRAINAGE}").str.strip())

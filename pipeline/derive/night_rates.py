@@ -146,10 +146,17 @@ def law_rates(laws: Laws, nights: Nights) -> Floats:
     NaN where soil was wetter by `BEYOND` than in any night with a rate: the law is not known
     there, and grows fast.
     """
-    seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
+    seen = _wettest(nights)
     water = np.where(nights.water <= seen[:, None] + BEYOND, nights.water, np.nan)
     rates: Floats = np.exp(laws.intercept[:, None] + laws.slope[:, None] * water)
     return rates
+
+
+def _wettest(nights: Nights) -> Floats:
+    """Return the water content of each sensor's wettest night with a rate, (depth,)."""
+    told = np.where(np.isfinite(nights.rate), nights.water, -np.inf)
+    wettest: Floats = told.max(axis=1, initial=0.0)
+    return wettest
 
 
 def common_loss(laws: Laws, nights: Nights) -> Floats:
@@ -198,15 +205,13 @@ class TubeRates(NamedTuple):
     error: Floats
 
 
-def tube_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> TubeRates:
+def tube_rates(pattern: pd.DataFrame) -> TubeRates:
     """Return the drainage of every night of a tube, wet ones too.
 
     Parameters
     ----------
     pattern : DataFrame
         As from `pipeline.derive.uptake.daily_pattern`, of one tube.
-    laws : Laws, optional
-        Of its nights, as `conductivity_laws` fits them, where they are known already.
 
     Returns
     -------
@@ -217,9 +222,9 @@ def tube_rates(pattern: pd.DataFrame, laws: Laws | None = None) -> TubeRates:
         around have it. Without any law it is the rate itself.
     """
     nights = nights_of(pattern)
-    laws = laws or conductivity_laws(nights)
+    laws = conductivity_laws(nights)
     fluxes = flux_laws(nights.depth_m, nights.rate, nights.noise, nights.water, nights.used)
-    seen = np.where(np.isfinite(nights.rate), nights.water, -np.inf).max(axis=1, initial=0.0)
+    seen = _wettest(nights)
     law, usual = _best_law(nights, laws, fluxes, seen)
     own = nights.rate - _in_common(law, nights, usual)
     room = np.sqrt(OWN_MM_D**2 + (OWN_SHARE * np.nan_to_num(law)) ** 2)

@@ -33,7 +33,7 @@ def sun_up(
     angle, seasonal correction of solar time.
     """
     day = 1 + (noon_s.astype("datetime64[s]") - _new_year(noon_s)) / np.timedelta64(1, "D")
-    declination = 0.409 * np.sin(2 * np.pi / 365 * day - 1.39)
+    declination = _declination(day)
     cosine = -np.tan(np.radians(latitude)) * np.tan(declination)
     with np.errstate(invalid="ignore"):
         angle = np.arccos(np.where(np.abs(cosine) < 1, cosine, np.nan))
@@ -63,13 +63,19 @@ def extraterrestrial(instant_s: NDArray[np.int64], latitude: float) -> NDArray[n
     since_new_year = instant_s.astype("datetime64[s]") - _new_year(instant_s)
     day = 1 + since_new_year // np.timedelta64(1, "D")
     nearness = 1 + 0.033 * np.cos(2 * np.pi / 365 * day)
-    declination = 0.409 * np.sin(2 * np.pi / 365 * day - 1.39)
+    declination = _declination(day)
     place = np.radians(latitude)
     angle = np.arccos(np.clip(-np.tan(place) * np.tan(declination), -1.0, 1.0))
     height = angle * np.sin(place) * np.sin(declination)
     height += np.cos(place) * np.cos(declination) * np.sin(angle)
     radiation: NDArray[np.float64] = 24 * 60 / np.pi * SOLAR_CONSTANT * nearness * height
     return np.maximum(radiation, 0.0)
+
+
+def _declination(day: NDArray) -> NDArray[np.float64]:
+    """Return the sun's declination [rad] by the day of the year: FAO-56, equation 24."""
+    declination: NDArray[np.float64] = 0.409 * np.sin(2 * np.pi / 365 * day - 1.39)
+    return declination
 
 
 def _new_year(instant_s: NDArray[np.int64]) -> NDArray[np.datetime64]:

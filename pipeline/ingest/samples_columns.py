@@ -16,6 +16,7 @@ from pipeline.ingest.samples_values import rows_of
 from pipeline.ingest.sheet import open_sheet
 from pipeline.site.layout import Layout
 from pipeline.site.models import Site, Source
+from pipeline.words import also_in
 
 MOSTLY = 0.5  # of the values of a column
 _LISTED = 6
@@ -96,10 +97,9 @@ def _told(fault: _Fault, advice: str, more: int) -> Problem:
     example = fault.rejects[0]
     count = sum(reject.values for reject in fault.rejects)
     share = "no usable value" if fault.none_left else "hardly a usable value"
-    also = f", and so in {more} more file(s)" if more else ""
     found = (
         f"{share} in {_listed(fault.names)}: {count} value(s) that are no numbers, the first "
-        f"{example.found}{also}"
+        f"{example.found}{also_in(more)}"
     )
     place = fault.sample.line(example.first_line)
     return Problem(fault.sample.path, place, found, example.expected, advice)
@@ -169,8 +169,8 @@ def _empty_files(layout: Layout, samples: list[Sample]) -> Iterator[Problem]:
     ]
     if empty:
         sample = empty[0]
-        also = f", and so in {len(empty) - 1} more file(s)" if len(empty) > 1 else ""
-        found = f"no value at all: each of {sample.parsed.nulls} cells says 'no value'{also}"
+        found = f"no value at all: each of {sample.parsed.nulls} cells says 'no value'"
+        found += also_in(len(empty) - 1)
         advice = "Look at logger and probes, and at 'null' and 'sentinels' of the layout."
         place = f"layouts/{layout.id}.toml"
         yield Problem(sample.path, "", found, f"readings as {place} describes them", advice)

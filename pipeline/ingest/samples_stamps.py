@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.axis import iso_minute
 from pipeline.errors import Problem
 from pipeline.ingest.clock import ClockRules, read_clock, to_utc
 from pipeline.ingest.place import FUTURE_TOLERANCE_S
@@ -15,6 +16,7 @@ from pipeline.ingest.records import Table
 from pipeline.ingest.samples import Sample
 from pipeline.ingest.samples_values import rows_of
 from pipeline.site.models import Site, Source
+from pipeline.words import also_in
 
 Instants = NDArray[np.int64]
 Lines = NDArray[np.int32]
@@ -55,12 +57,12 @@ def _future(site: Site, source: Source, sample: Sample, now_s: int) -> Iterator[
         return
     line, instant = (np.concatenate(parts) for parts in zip(*late, strict=True))
     first = int(np.argmin(line))
-    found = f"{len(line)} row(s) stamped in the future, the first {_shown(instant[first])}"
+    found = f"{len(line)} row(s) stamped in the future, the first {iso_minute(instant[first])}"
     advice = (
         "They are set aside until that time has come. Look at the logger's clock, at the "
         "layout's date pattern (day and month, two-digit years) and at this machine's clock."
     )
-    expected = f"stamps until now, {_shown(now_s)}"
+    expected = f"stamps until now, {iso_minute(now_s)}"
     yield Problem(sample.path, sample.line(int(line[first])), found, expected, advice)
 
 
@@ -75,13 +77,13 @@ def _before_the_site(site: Site, source: Source, samples: list[Sample]) -> Itera
         sample, known = early[0]
         found = (
             f"each of {len(known)} row(s) stamped before the site began, from "
-            f"{_shown(known.min())} to {_shown(known.max())}{_also(early)}"
+            f"{iso_minute(known.min())} to {iso_minute(known.max())}{also_in(len(early) - 1)}"
         )
         advice = (
             "They are set aside. Set 'start' of [site] earlier, or look at the logger's clock "
             "and at the layout's date pattern."
         )
-        expected = f"stamps from {_shown(site.axis.origin_s)} on"
+        expected = f"stamps from {iso_minute(site.axis.origin_s)} on"
         yield Problem(sample.path, "", found, expected, advice)
 
 
@@ -102,8 +104,8 @@ def _at_no_wired_time(site: Site, source: Source, samples: list[Sample]) -> Iter
     if idle:
         sample, known = idle[0]
         found = (
-            f"stamps from {_shown(known.min())} to {_shown(known.max())}, when none of its "
-            f"channels is wired to a tube in the ground{_also(idle)}"
+            f"stamps from {iso_minute(known.min())} to {iso_minute(known.max())}, when none "
+            f"of its channels is wired to a tube in the ground{also_in(len(idle) - 1)}"
         )
         advice = (
             "Nothing of it is kept. Look at 'from' and 'until' of wiring.csv, at 'installed' "
@@ -117,10 +119,6 @@ def _known(site: Site, source: Source, sample: Sample) -> Instants:
     found = [instants for _, instants in _instants(site, source, sample)]
     together = np.concatenate([np.empty(0, dtype=np.int64), *found])
     return together[together != 0]
-
-
-def _also(files: list[tuple[Sample, Instants]]) -> str:
-    return f", and so in {len(files) - 1} more file(s)" if len(files) > 1 else ""
 
 
 def _instants(site: Site, source: Source, sample: Sample) -> Iterator[tuple[Lines, Instants]]:
@@ -160,7 +158,7 @@ def _repeated(
     before = sample.line(pair.before)
     found = (
         f"{len({each.instant_s for each in pairs})} stamp(s) with two different values, the "
-        f"first {_shown(pair.instant_s)}: {pair.channel!r} {one}"
+        f"first {iso_minute(pair.instant_s)}: {pair.channel!r} {one}"
         f"{f' in {before}' if before else ''}, then {other}"
     )
     advice = (
@@ -193,7 +191,3 @@ def _unequal(table: Table, channel: str, instants: Instants) -> Iterator[_Pair]:
             (float(values[one]), float(values[other])),
             int(instants[one]),
         )
-
-
-def _shown(instant_s: int) -> str:
-    return f"{np.datetime64(int(instant_s), 's').astype('datetime64[m]')}Z"
