@@ -200,7 +200,7 @@ def draw_window(
     products = cube_part(snapshot, "products", window)
     rain = _rain(snapshot, window)
     rounds = _rounds(site, snapshot, period.start_day)
-    drawn = [draw_site(site, products, rain, folder / "site_water.png")]
+    drawn = [draw_site(site, products, rain, rounds, folder / "site_water.png")]
     days = period.start_day, period.stop_day
     drawn += draw_space(site, snapshot, days, rain, folder)
     for tube in site.tubes:

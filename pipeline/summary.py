@@ -180,9 +180,12 @@ def _clock_line(row: dict[str, Any]) -> str:
 
 
 def _rounds_line(row: dict[str, Any]) -> str:
+    where = f"- {row['tube']} {row['depth_cm']:g} cm"
+    if not row["count"]:  # a round may be in before the logger's file of that day
+        return f"{where}: no logged value at the time of any hand reading"
     spread = row["standard_deviation"]
     return (
-        f"- {row['tube']} {row['depth_cm']:g} cm: {counted(row['count'], 'reading')}, "
+        f"{where}: {counted(row['count'], 'reading')}, "
         f"hand minus logger {row['mean_difference']:+.3f} m3 m-3"
         + ("" if spread is None else f", standard deviation {spread:.3f}")
         + f"; {row['beyond_count']} beyond twice their uncertainty"

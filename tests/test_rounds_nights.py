@@ -109,6 +109,19 @@ def test_a_tube_read_only_by_hand_has_its_own_figures_and_no_shares_of_nothing(w
     assert {by_hand[f"{k}_pct"] for k in ("good", "suspect", "bad", "missing")} == {None}
 
 
+def test_a_round_that_is_in_before_the_loggers_file_of_its_day_is_told_in_the_summary(
+    make_site,
+):
+    folder = make_site()
+    put(folder, "logger-a/a.csv", LOGGER.replace("10.03.", "01.03."))
+    put(folder, "rounds/first.csv")
+    result = night.store_night(folder, NOW)
+    summary = night.close_night(folder, result, night.deliver_night(folder, result))
+    assert summary["rounds"][0]["count"] == 0
+    text = (folder / "out" / "summary.txt").read_text()
+    assert "- T1 10 cm: no logged value at the time of any hand reading" in text
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("order", list(itertools.permutations(FILES))[5::9])
 def test_nights_in_any_order_deliver_what_one_night_does(whole, make_site, order):

@@ -57,7 +57,7 @@ def draw_health_pictures(
     if not stale:
         return []
     record = tubes_record(snapshot, site)
-    for evidence in _evidence(record, judged, found, set(stale), site.utc_offset_s):
+    for evidence in _evidence(record, judged, found, set(stale), site):
         draw_health(evidence, paths[evidence.tube])
     if remember:
         with replacing(folder / _DRAWN) as temporary:
@@ -84,12 +84,12 @@ def _evidence(
     judged: pd.DataFrame,
     found: pd.DataFrame,
     wanted: set[str],
-    utc_offset_s: int,
+    site: Site,
 ) -> Iterator[HealthEvidence]:
     """Yield what is drawn of each tube."""
     ratio = record.noise / noise_of_like(record.noise, record.peers)
     telling = _telling(record, found)
-    ends = tuple((second + utc_offset_s) / DAY_S for second in record.span_s)
+    ends = tuple((second + site.utc_offset_s) / DAY_S for second in record.span_s)
     for verdict in judged.to_dict("records"):
         name = str(verdict["tube"])
         if name not in wanted:
@@ -111,7 +111,9 @@ def _evidence(
             sentences=_sentences(verdict, mine),
             action=str(verdict["action"]),
             span_d=(ends[0], ends[1] + 1.0),
-            utc_offset_s=utc_offset_s,
+            utc_offset_s=site.utc_offset_s,
+            logged=bool(record.wired.nominal_m.get(name)),
+            set_in_m=site.tube_by_id[name].set_in_m,
         )
 
 

@@ -1,4 +1,4 @@
-"""Hand readings as a picture shows them: one value for each tube, day and depth."""
+"""Hand readings as a picture shows them: one value for each tube, day and depth or layer."""
 
 from __future__ import annotations
 
@@ -6,10 +6,14 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from matplotlib.artist import Artist
+from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.report.style import CM_PER_M
+from pipeline.derive.storage import MM_PER_M
+from pipeline.derive.weights import EndRules, layer_weights
+from pipeline.report.style import CM_PER_M, INK, Look
 from pipeline.report.time_columns import Columns
 from pipeline.site.models import Site
 
@@ -63,6 +67,36 @@ def hand_means(site: Site, tube: str, rounds: pd.DataFrame, columns: Columns) ->
         means["value"].to_numpy(),
         means["round"].to_numpy(),
     )
+
+
+def hand_storage(
+    site: Site, hand: HandMeans
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what hand rounds stored in each layer.
+
+    Returns
+    -------
+    days : (round,), [d]
+    storage : (round, layer), [mm]
+        NaN where the readings of a round do not reach as far as the site's rules ask.
+    """
+    layers = [(layer.top_m, layer.bottom_m) for layer in site.derive.layers]
+    rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
+    days, storage = [], []
+    for number in np.unique(hand.round):
+        of_round = (hand.round == number) & (hand.depth_cm >= 0)
+        if not of_round.any():
+            continue
+        weights = layer_weights(hand.depth_cm[of_round] / CM_PER_M, layers, rules)
+        days.append(hand.days[of_round].mean())
+        storage.append(MM_PER_M * (weights * hand.value[of_round]).sum(axis=1))
+    return np.array(days), np.array(storage).reshape(len(days), len(layers))
+
+
+def hand_entry(label: str = "hand round") -> Artist:
+    """Return the legend's entry of hand rounds."""
+    look: Look = {"ls": "none", "marker": "D", "ms": 5, "mfc": "white", "mec": INK, "mew": 0.9}
+    return Line2D([], [], label=label, **look)
 
 
 def _set_in_m(site: Site, tube: str) -> float:

@@ -31,7 +31,7 @@ from pipeline.report.style import (
     put_title,
     save,
 )
-from pipeline.report.time_columns import time_ticks
+from pipeline.report.time_columns import time_label, time_ticks
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ PERCENT = 100.0
 _LEFT, _WIDE, _HIGH, _APART = 0.62, 2.45, 1.75, 0.62  # inches
 _SECOND = _LEFT + _WIDE + 0.42
 _WHOLE = _SECOND + _WIDE - _LEFT
-_TITLE, _LABELS = 0.42, 0.56
+_TITLE, _LABELS = 0.42, 0.76
 _LINE = 0.17
 _CHARACTERS = 84
 MOST_LINES = 14
@@ -62,7 +62,8 @@ class HealthEvidence:
     ``depth_m``, ``direction_deg`` and ``water`` [m3 m-3], means of the rounds; ``sentences``
     in the order in which they weigh, ``action`` what to do, if anything.
     ``span_d`` are the days since 1970, in the site's standard time, that the responses were
-    sought in, ``utc_offset_s`` that time's offset.
+    sought in, ``utc_offset_s`` that time's offset; ``logged`` whether a sensor was ever wired,
+    ``set_in_m`` how much deeper than marked the tube sits.
     """
 
     tube: str
@@ -77,6 +78,8 @@ class HealthEvidence:
     action: str
     span_d: tuple[float, float]
     utc_offset_s: int
+    logged: bool = True
+    set_in_m: float = 0.0
 
 
 def draw_health(evidence: HealthEvidence, path: Path) -> Path:
@@ -106,7 +109,7 @@ def health_figure(evidence: HealthEvidence) -> Figure:
     for each in axes:
         _depth_axis(each, evidence)
     entries = _draw_directions(turned, evidence)
-    _draw_difference(apart, evidence)
+    entries += _draw_difference(apart, evidence)
     entries += _draw_responses(course, evidence)
     _draw_noise(noise, evidence)
     for each in (apart, noise):
@@ -126,9 +129,13 @@ def _lines(evidence: HealthEvidence) -> list[str]:
             lines.append("more with percolog tubes")
             break
         lines += wrapped
-    return lines + (
-        textwrap.wrap(f"do: {evidence.action}", _CHARACTERS) if evidence.action else []
-    )
+    if evidence.action:
+        lines += textwrap.wrap(f"do: {evidence.action}", _CHARACTERS)
+    if evidence.set_in_m:  # findings name sensors by these depths, too
+        way = "deeper" if evidence.set_in_m > 0 else "higher"
+        set_in_cm = CM_PER_M * abs(evidence.set_in_m)
+        lines.append(f"depths as wired; the tube is set {set_in_cm:.3g} cm {way}")
+    return lines
 
 
 def _depth_axis(axes: Axes, evidence: HealthEvidence) -> None:
@@ -146,15 +153,16 @@ def _place(evidence: HealthEvidence, depths_m: pd.Series) -> NDArray[np.intp]:
     return np.searchsorted(evidence.depths_m, depths_m.to_numpy(np.float64))
 
 
-def _nothing(axes: Axes, text: str) -> None:
+def _nothing(axes: Axes, text: str, logged: bool = True) -> None:
+    """Say in an empty panel why it is empty: ``text``, or that there is no logger."""
     look: Look = {"transform": axes.transAxes, "ha": "center", "va": "center", "color": INK}
-    axes.text(0.5, 0.5, text, size=9, **look)
+    axes.text(0.5, 0.5, text if logged else "no logger", size=9, **look)
     axes.set_xticks([])
 
 
 def _draw_directions(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
     """Draw what hand rounds read in each direction; return the legend's entries."""
-    axes.set_title("hand rounds, by direction", loc="left", size=10)
+    axes.set_title("hand rounds by direction, means", loc="left", size=10)
     rows = evidence.directions
     if rows.empty:
         _nothing(axes, "no round in\nthree directions")
@@ -171,29 +179,38 @@ def _draw_directions(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
         }
         axes.plot(PERCENT * part["water"], _place(evidence, part["depth_m"]), **look)
         entries.append(Line2D([], [], label=f"direction {direction:g}°", **look))
-    axes.set_xlabel("water content (%)")
+    axes.set_xlabel("water content (% by volume)")
     return entries
 
 
-def _draw_difference(axes: Axes, evidence: HealthEvidence) -> None:
-    """Draw how daily values differ from neighbours: the middle half, and nine tenths."""
-    axes.set_title("less median of neighbours", loc="left", size=10)
+def _draw_difference(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
+    """Draw how daily values differ from neighbours: the middle half, and nine tenths.
+
+    Returns the legend's entries.
+    """
+    axes.set_title("minus median of neighbours", loc="left", size=10)
     known = np.isfinite(evidence.difference).any(axis=0)
     if not known.any():
-        _nothing(axes, "fewer than two\nneighbours")
-        return
+        _nothing(axes, "fewer than two\nneighbours", evidence.logged)
+        return []
     axes.axvline(0, color=INK, lw=0.8)
+    most: Look = {"color": PALETTE[0], "lw": 1.2}
+    half: Look = {"color": PALETTE[4], "lw": 5, "solid_capstyle": "butt"}
     for row in np.flatnonzero(known):
         days = evidence.difference[:, row]
         low, first, middle, third, high = PERCENT * np.quantile(
             days[np.isfinite(days)], [0.05, 0.25, 0.5, 0.75, 0.95]
         )
-        axes.plot([low, high], [row, row], color=PALETTE[0], lw=1.2)
-        axes.plot([first, third], [row, row], color=PALETTE[0], lw=5, solid_capstyle="butt")
-        axes.plot(middle, row, "|", color="white", ms=6, mew=1.6)
+        axes.plot([low, high], [row, row], **most)
+        axes.plot([first, third], [row, row], **half)
+        axes.plot(middle, row, "|", color=INK, ms=10, mew=1.4)
     reach = max(2.0, 1.1 * max(abs(edge) for edge in axes.get_xlim()))
     axes.set_xlim(-reach, reach)
-    axes.set_xlabel("difference (%), 5–95 % of days")
+    axes.set_xlabel("difference (% by volume)")
+    return [
+        Line2D([], [], label="90 % of the days", **most),
+        Line2D([], [], label="half of the days, and median", **half),
+    ]
 
 
 def _draw_responses(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
@@ -201,7 +218,7 @@ def _draw_responses(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
     axes.set_title("answers to rain", loc="left", size=10)
     rows = evidence.responses
     if rows.empty:
-        _nothing(axes, "none in the last year")
+        _nothing(axes, "none in the last year", evidence.logged)
         return []
     when = (rows["onset_s"].to_numpy() + evidence.utc_offset_s) / DAY_S
     where, telling = _place(evidence, rows["depth_m"]), rows["telling"].to_numpy(bool)
@@ -213,9 +230,10 @@ def _draw_responses(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
     axes.set_xlim(*evidence.span_d)
     axes.set_xticks(major, labels)
     axes.set_xticks(minor, minor=True)
+    axes.set_xlabel(time_label(evidence.utc_offset_s))
     entries: list[Artist] = [Line2D([], [], label="sensor wetted", **quiet)]
     if telling.any():
-        entries.append(Line2D([], [], label="tells of a void or of the wall", **loud))
+        entries.append(Line2D([], [], label="shows a void, or flow along the wall", **loud))
     return entries
 
 
@@ -224,10 +242,10 @@ def _draw_noise(axes: Axes, evidence: HealthEvidence) -> None:
     axes.set_title("noise", loc="left", size=10)
     known = np.isfinite(evidence.noise_ratio)
     if not known.any():
-        _nothing(axes, "none to\ncompare")
+        _nothing(axes, "none to\ncompare", evidence.logged)
         return
     rows = np.flatnonzero(known)
     axes.barh(rows, evidence.noise_ratio[rows], height=0.55, color=PALETTE[4], ec=INK, lw=0.5)
     axes.axvline(1, color=INK, lw=0.8)
     axes.set_xlim(0, max(2.0, 1.15 * float(evidence.noise_ratio[rows].max())))
-    axes.set_xlabel("times its like")
+    axes.set_xlabel("ratio to that of\nlike sensors")

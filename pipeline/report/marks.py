@@ -74,7 +74,8 @@ def draw_flagged(axes: Axes, flagged: Flagged, shift_pt: float = 0.0) -> list[Ar
     aside = ScaledTranslation(0, shift_pt / 72, axes.figure.dpi_scale_trans)
     look = _look(flagged.quality)
     place = axes.transData + aside
-    (line,) = axes.plot(flagged.x, flagged.y, transform=place, zorder=5, **look)
+    # Above hand readings, which often are of the very hour of a visit that is flagged.
+    (line,) = axes.plot(flagged.x, flagged.y, transform=place, zorder=8, **look)
     line.set_gid(flagged.quality.name.lower())
     return [Line2D([], [], label=_label(flagged), **_look(flagged.quality))]
 

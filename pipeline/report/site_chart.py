@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -13,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
+from pipeline.report.hand_rounds import hand_entry, hand_means, hand_storage
 from pipeline.report.marks import draw_flagged, flag_entry
 from pipeline.report.rain_panel import draw_rain
 from pipeline.report.storage_lines import (
@@ -27,6 +29,7 @@ from pipeline.report.storage_lines import (
 from pipeline.report.style import (
     CM_PER_M,
     GRID,
+    INK,
     PALETTE,
     WATER_MAP,
     Look,
@@ -52,12 +55,18 @@ _STRIP, _ROW, _LEAST_ROWS = 0.6, 0.16, 2.4
 Floats = NDArray[np.float64]
 
 
-def draw_site(site: Site, products: xr.Dataset, rain: xr.DataArray | None, path: Path) -> Path:
+def draw_site(
+    site: Site,
+    products: xr.Dataset,
+    rain: xr.DataArray | None,
+    rounds: pd.DataFrame,
+    path: Path,
+) -> Path:
     """Draw the stored water of all tubes in one layer, as PNG.
 
     The layer is the thickest of those that the most tubes have values of. Up to `MOST_STRIPS`
     tubes each get a strip with their line and band over those of the others, on one scale;
-    more of them become rows of colour.
+    more of them become rows of colour. A tube without a line shows its hand rounds.
 
     Parameters
     ----------
@@ -66,6 +75,8 @@ def draw_site(site: Site, products: xr.Dataset, rain: xr.DataArray | None, path:
         ``storage``, ``storage_random_error``, ``storage_systematic_error`` [mm] and
         ``storage_quality``.
     rain : DataArray, (time), [mm], or None
+    rounds : DataFrame
+        Hand readings.
     path : Path
 
     Returns
@@ -74,16 +85,19 @@ def draw_site(site: Site, products: xr.Dataset, rain: xr.DataArray | None, path:
         ``path``.
     """
     with drawing():
-        return save(site_figure(site, products, rain), path)
+        return save(site_figure(site, products, rain, rounds), path)
 
 
-def site_figure(site: Site, products: xr.Dataset, rain: xr.DataArray | None) -> Figure:
+def site_figure(
+    site: Site, products: xr.Dataset, rain: xr.DataArray | None, rounds: pd.DataFrame
+) -> Figure:
     """Return the figure of `draw_site`; to be called within `style.drawing`."""
     tubes = [tube.tube for tube in site.tubes]
     layer = shown_layer(site, products)
     held = [tube_storage(tube, products, [layer.name]) for tube in tubes]
     base = max((logged_every(site, tube) for tube in tubes), default=1)
     columns = make_columns(site, products["time"].values, base)
+    hand = _by_hand(columns, held, layer, rounds)
     top = _TOP + (_RAIN + _GAP if rain is not None else 0.0)
     strips = len(tubes) <= MOST_STRIPS
     tall = _STRIP * len(tubes) if strips else max(_ROW * len(tubes), _LEAST_ROWS)
@@ -93,7 +107,7 @@ def site_figure(site: Site, products: xr.Dataset, rain: xr.DataArray | None) -> 
     what = f"water stored in {depths}: {len(tubes)} tubes, {how}"
     put_title(figure, plain(site.title, 54), [what, when_text(columns)])
     draw = _draw_strips if strips else _draw_rows
-    entries, gaps = draw(figure, columns, held, top)
+    entries, gaps = draw(figure, columns, held, hand, top)
     gaps_of_rain = False
     if rain is not None:
         above = panel(figure, _LEFT, _TOP, _WIDTH, _RAIN)
@@ -101,6 +115,20 @@ def site_figure(site: Site, products: xr.Dataset, rain: xr.DataArray | None) -> 
         show_time(above, columns, label=False)
     put_legend(figure, entries + gap_entries(gaps, gaps_of_rain), top + tall + _BELOW)
     return figure
+
+
+def _by_hand(
+    columns: Columns, held: Sequence[StoredWater], layer: Layer, rounds: pd.DataFrame
+) -> list[tuple[Floats, Floats]]:
+    """Return days and storage [mm] of each tube's hand rounds; none beside a logger's line."""
+    site = columns.site
+    number = site.derive.layers.index(layer)
+    result = []
+    for tube, logged in zip(site.tubes, held, strict=True):
+        days, storage = hand_storage(site, hand_means(site, tube.tube, rounds, columns))
+        told = np.isfinite(storage[:, number]) & ~np.isfinite(logged.storage).any()
+        result.append((days[told], storage[told, number]))
+    return result
 
 
 def shown_layer(site: Site, products: xr.Dataset) -> Layer:
@@ -117,12 +145,18 @@ def shown_layer(site: Site, products: xr.Dataset) -> Layer:
 
 
 def _draw_strips(
-    figure: Figure, columns: Columns, held: Sequence[StoredWater], top: float
+    figure: Figure,
+    columns: Columns,
+    held: Sequence[StoredWater],
+    hand: Sequence[tuple[Floats, Floats]],
+    top: float,
 ) -> tuple[list[Artist], bool]:
     """Draw a strip for each tube; return the legend's entries and that nothing is hatched."""
     middle, error = _means(columns, held)
     reach = COVERAGE * error
-    limits = padded_limits((middle - reach).ravel(), (middle + reach).ravel())
+    handed = np.concatenate([storage for _, storage in hand])
+    low, high = (np.append((middle + way * reach).ravel(), handed) for way in (-1, 1))
+    limits = padded_limits(low, high)
     entries: dict[str, Artist] = {"band": band_entry(), "others": _others_entry()}
     for number, tube in enumerate(columns.site.tubes):
         axes = panel(figure, _LEFT, top + number * _STRIP, _WIDTH, _STRIP * 0.9)
@@ -136,8 +170,12 @@ def _draw_strips(
         others = np.delete(middle, number, axis=1)
         axes.plot(columns.middles, others, color=OTHERS, lw=0.6, zorder=1.5, gid="others")
         draw_line(axes, columns, middle[:, number], error[:, number], PALETTE[0])
-        known = np.isfinite(middle[:, number]).any()
-        _name_strip(axes, plain(tube.tube, 12), bool(known))
+        days, storage = hand[number]
+        if days.size:
+            axes.plot(days, storage, "D", ms=3.6, mfc=PALETTE[0], mec=INK, mew=0.7, gid="hand")
+            entries["hand"] = hand_entry()
+        known = bool(np.isfinite(middle[:, number]).any() or days.size)
+        _name_strip(axes, plain(tube.tube, 12), known)
         for flagged in find_doubtful(columns, held[number]):
             if draw_flagged(axes, flagged):
                 entries.setdefault(flagged.quality.name, flag_entry(flagged.quality))
@@ -151,7 +189,7 @@ def _name_strip(axes: Axes, name: str, known: bool) -> None:
     if not known:
         place: Look = {"transform": axes.transAxes, "ha": "center", "va": "center"}
         ground = {"fc": "white", "ec": "none", "pad": 1.5}
-        said = "no stored water from loggers in this period"
+        said = "no stored water in this period"
         axes.text(0.5, 0.5, said, bbox=ground, **place)
 
 
@@ -163,9 +201,13 @@ def _name_axis(figure: Figure, top: float, tall: float) -> None:
 
 
 def _draw_rows(
-    figure: Figure, columns: Columns, held: Sequence[StoredWater], top: float
+    figure: Figure,
+    columns: Columns,
+    held: Sequence[StoredWater],
+    hand: Sequence[tuple[Floats, Floats]],
+    top: float,
 ) -> tuple[list[Artist], bool]:
-    """Draw a row of colour for each tube; return no entries and whether there are gaps."""
+    """Draw a row of colour for each tube; return the entries and whether there are gaps."""
     middle = _means(columns, held)[0]
     count = len(held)
     axes = panel(figure, _LEFT, top, _WIDTH, max(_ROW * count, _LEAST_ROWS))
@@ -174,14 +216,27 @@ def _draw_rows(
     cells = np.ma.masked_invalid(middle.T)
     edges = np.arange(count + 1)
     mesh = axes.pcolormesh(columns.edges, edges, cells, cmap=WATER_MAP, zorder=2, gid="rows")
-    if np.isfinite(middle).any():
+    handed = np.concatenate([storage for _, storage in hand])
+    if handed.size or np.isfinite(middle).any():
+        mesh.set_clim(*_range(np.append(middle.ravel(), handed)))
         bar = figure.colorbar(mesh, cax=axes.inset_axes((1.03, 0.0, 0.035, 1.0)))
         bar.set_label("stored water (mm)")
+    for row, (days, storage) in enumerate(hand):
+        look: Look = {"marker": "D", "s": 14, "ec": INK, "lw": 0.6, "zorder": 5, "gid": "hand"}
+        axes.scatter(
+            days, np.full(days.size, row + 0.5), c=mesh.cmap(mesh.norm(storage)), **look
+        )
     every = -(-count // 60)  # names stay readable
     names = [plain(tube.tube, 8) for tube in columns.site.tubes][::every]
     axes.set_yticks(edges[:-1:every] + 0.5, names, size=8)
     show_time(axes, columns)
-    return [], not np.isfinite(middle).all()
+    entries = [hand_entry("hand round, coloured by its value")] if handed.size else []
+    return entries, not np.isfinite(middle).all()
+
+
+def _range(values: Floats) -> tuple[float, float]:
+    """Return the least and the greatest of the values there are."""
+    return float(np.nanmin(values)), float(np.nanmax(values))
 
 
 def _means(columns: Columns, held: Sequence[StoredWater]) -> tuple[Floats, Floats]:

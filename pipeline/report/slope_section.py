@@ -69,15 +69,17 @@ def draw_section(site: Site, days: xr.Dataset, rain: xr.DataArray | None, path: 
 
 def section_figure(site: Site, days: xr.Dataset, rain: xr.DataArray | None) -> Figure:
     """Return the figure of `draw_section`; to be called within `style.drawing`."""
-    order, places = slope_order(site)
+    order, places, meant = slope_order(site)
     order = order[:MOST_STRIPS]
     columns = make_columns(site, _steps(site, days), site.axis.steps_per_day)
     top = _TOP + (_RAIN + _GAP if rain is not None else 0.0)
     strip = _STRIP if len(order) <= MOST_TALL else _LOW_STRIP
     tall = strip * len(order)
     figure = new_figure(top + tall + _BELOW)
-    what = f"water content down the slope: {len(order)} tubes, uppermost first"
-    put_title(figure, plain(site.title, 54), [what, when_text(columns)])
+    what = f"water content down the slope: {len(order)} tubes, with {meant}"
+    deeper = any(tube.set_in_m for tube in site.tubes)
+    when = when_text(columns) + ("; depths as wired" if deeper else "")
+    put_title(figure, plain(site.title, 54), [what, when])
     water = _means(columns, days)
     norm, extend = _colours(water)
     gaps = False
@@ -104,8 +106,8 @@ def section_figure(site: Site, days: xr.Dataset, rain: xr.DataArray | None) -> F
     return figure
 
 
-def slope_order(site: Site) -> tuple[list[int], list[str]]:
-    """Return the tubes of a site from the uppermost down, and how far down each is."""
+def slope_order(site: Site) -> tuple[list[int], list[str], str]:
+    """Return the tubes of a site from the uppermost down, a length of each, and its meaning."""
     heights = [tube.elevation_m for tube in site.tubes]
     east, north = local_metres(
         [tube.latitude for tube in site.tubes], [tube.longitude for tube in site.tubes]
@@ -113,8 +115,8 @@ def slope_order(site: Site) -> tuple[list[int], list[str]]:
     distance, direction = down_slope(east, north, heights)
     order = np.argsort(distance, kind="stable").tolist()
     if direction is None:
-        return order, [f"{height:.1f} m" for height in heights]
-    return order, [f"{value:.0f} m down" for value in distance]
+        return order, [f"{height:.1f} m" for height in heights], "elevations"
+    return order, [f"{value:.0f} m" for value in distance], "metres from the uppermost"
 
 
 def _steps(site: Site, days: xr.Dataset) -> NDArray[np.datetime64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from pipeline.derive.storage import MM_PER_M
-from pipeline.derive.weights import EndRules, layer_weights
-from pipeline.report.hand_rounds import HandMeans, hand_means
+from pipeline.report.hand_rounds import hand_entry, hand_means, hand_storage
 from pipeline.report.marks import draw_flagged
 from pipeline.report.rain_panel import draw_rain
 from pipeline.report.storage_lines import (
@@ -99,9 +98,11 @@ def storage_figure(
     columns = make_columns(site, held.time, logged_every(site, tube))
     top = _TOP + (_RAIN + _GAP if rain is not None else 0.0)
     figure = new_figure(top + _STORAGE + _BELOW)
-    put_title(figure, f"{plain(tube)}: stored water", subtitle(site, tube, columns))
-    axes = panel(figure, _LEFT, top, _WIDTH, _STORAGE)
     hand = hand_storage(site, hand_means(site, tube, rounds, columns))
+    by_hand = bool(np.isfinite(hand[1]).any() and not np.isfinite(held.storage).any())
+    told = subtitle(site, tube, columns, by_hand)
+    put_title(figure, f"{plain(tube)}: stored water", told)
+    axes = panel(figure, _LEFT, top, _WIDTH, _STORAGE)
     entries = _fill(axes, held, columns, hand)
     show_time(axes, columns)
     axes.set_ylabel("stored water (mm)")
@@ -113,37 +114,16 @@ def storage_figure(
     return figure
 
 
-def hand_storage(site: Site, hand: HandMeans) -> tuple[NDArray[np.float64], ...]:
-    """Return what hand rounds stored in each layer.
-
-    Returns
-    -------
-    days : (round,), [d]
-    storage : (round, layer), [mm]
-        NaN where the readings of a round do not reach as far as the site's rules ask.
-    """
-    layers = [(layer.top_m, layer.bottom_m) for layer in site.derive.layers]
-    rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
-    days, storage = [], []
-    for number in np.unique(hand.round):
-        of_round = (hand.round == number) & (hand.depth_cm >= 0)
-        if not of_round.any():
-            continue
-        weights = layer_weights(hand.depth_cm[of_round] / CM_PER_M, layers, rules)
-        days.append(hand.days[of_round].mean())
-        storage.append(MM_PER_M * (weights * hand.value[of_round]).sum(axis=1))
-    return np.array(days), np.array(storage).reshape(len(days), len(layers))
-
-
 def _fill(
     axes: Axes, held: StoredWater, columns: Columns, hand: tuple[NDArray[np.float64], ...]
 ) -> list[Artist]:
     """Draw lines, bands, labels, flags and hand rounds; return the legend's entries."""
     axes.grid(axis="y", color=GRID, lw=0.6)
     axes.set_axisbelow(True)
-    if not np.isfinite(held.storage).any():
+    logged, by_hand = np.isfinite(held.storage).any(), np.isfinite(hand[1]).any()
+    if not logged and not by_hand:
         place: Look = {"transform": axes.transAxes, "ha": "center"}
-        axes.text(0.5, 0.5, "no stored water from loggers in this period", **place)
+        axes.text(0.5, 0.5, "no stored water in this period", **place)
         axes.set_ylim(0.0, 100.0)
         return []
     middle = columns.means(held.time, held.storage)
@@ -156,14 +136,29 @@ def _fill(
     axes.set_xlim(*columns.edges[[0, -1]])
     for number in range(middle.shape[1]):
         draw_line(axes, columns, middle[:, number], error[:, number], _colour(number))
-    _label_layers(axes, columns, middle)
-    entries = [band_entry(known=bool(np.isfinite(reach + middle).any()))]
+    ends = _ends(columns, middle, hand)
+    _label_layers(axes, columns.site.derive.layers, ends)
+    known = bool(np.isfinite(reach + middle).any())
+    entries = [band_entry(known)] if logged else []
     for flagged in find_doubtful(columns, held):
         entries += draw_flagged(axes, flagged)
     entries += _draw_hand(axes, *hand)
     layers = columns.site.derive.layers
-    empty = [n for n in range(len(layers)) if not np.isfinite(middle[:, n]).any()]
+    empty = [n for n in range(len(layers)) if n not in ends]
     return entries + [_empty_entry(layers[n], _colour(n)) for n in empty]
+
+
+def _ends(
+    columns: Columns, middle: NDArray[np.float64], hand: tuple[NDArray[np.float64], ...]
+) -> dict[int, tuple[float, float]]:
+    """Return day and storage of the last value of each layer that has one, logged or by hand."""
+    ends: dict[int, tuple[float, float]] = {}
+    for layer in range(middle.shape[1]):
+        for days, storage in ((columns.middles, middle), hand):
+            known = np.flatnonzero(np.isfinite(storage[:, layer]))
+            if known.size and layer not in ends:
+                ends[layer] = float(days[known[-1]]), float(storage[known[-1], layer])
+    return ends
 
 
 def _empty_entry(layer: Layer, colour: str) -> Artist:
@@ -176,22 +171,21 @@ def _colour(number: int) -> str:
     return PALETTE[number % len(PALETTE)]
 
 
-def _label_layers(axes: Axes, columns: Columns, middle: NDArray[np.float64]) -> None:
+def _label_layers(
+    axes: Axes, layers: Sequence[Layer], ends: Mapping[int, tuple[float, float]]
+) -> None:
     """Write each layer's name beside the end of its line; where lines are close, apart.
 
     What joins a name and its line is thin and dotted: where a record ends early, as a removed
     tube's, it crosses days without a value and must not be taken for one.
     """
-    known = np.flatnonzero(np.isfinite(middle).any(axis=0)).tolist()
-    ends = [np.flatnonzero(np.isfinite(middle[:, layer]))[-1] for layer in known]
-    heights = np.array([middle[end, n] for end, n in zip(ends, known, strict=True)])
+    heights = np.array([height for _, height in ends.values()])
     bottom, top = axes.get_ylim()
     places = spread((heights - bottom) / (top - bottom), _LABEL_SHARE)
-    layers = columns.site.derive.layers
-    for number, end, height, place in zip(known, ends, heights, places, strict=True):
+    for (number, end), place in zip(ends.items(), places, strict=True):
         axes.annotate(
             layer_text(layers[number]),
-            xy=(columns.middles[end], height),
+            xy=end,
             xytext=(1.05, place),
             textcoords=axes.transAxes,
             va="center",
@@ -245,5 +239,4 @@ def _draw_hand(
             zorder=6,
             gid="hand",
         )
-    look: Look = {"ls": "none", "marker": "D", "ms": 5, "mfc": "white", "mec": INK, "mew": 0.9}
-    return [Line2D([], [], label="hand round", **look)]
+    return [hand_entry()]

@@ -117,15 +117,19 @@ def put_title(figure: Figure, title: str, lines: list[str]) -> None:
         figure.text(0.1 / WIDTH_IN, y, line, size=9.5, gid="subtitle", **place)
 
 
-def subtitle(site: Site, tube: str, columns: Columns) -> list[str]:
-    """Return period, soil, and how the record of a tube was condensed, as two lines."""
+def subtitle(site: Site, tube: str, columns: Columns, by_hand: bool = False) -> list[str]:
+    """Return period, soil, and how the record of a tube was condensed, as two lines.
+
+    ``by_hand``: all that is drawn are hand rounds.
+    """
     described = site.tube_by_id[tube]
     soil = site.soils[described.soil].title or described.soil
     facts = [f"soil: {plain(soil, 48)}"]
     if described.set_in_m:
         way = "deeper" if described.set_in_m > 0 else "higher"
         facts.append(f"tube set {abs(described.set_in_m) * CM_PER_M:.3g} cm {way}")
-    return [when_text(columns), ", ".join(facts)]
+    when = f"{period_text(columns)}; means of hand rounds" if by_hand else when_text(columns)
+    return [when, ", ".join(facts)]
 
 
 def when_text(columns: Columns) -> str:

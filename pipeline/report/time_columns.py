@@ -123,10 +123,11 @@ def duration(seconds: int) -> str:
     return f"{seconds} s"
 
 
-def offset_text(site: Site) -> str:
-    """Return the site's standard time as ``UTC+01:00``."""
-    hours, minutes = divmod(abs(site.utc_offset_s) // 60, 60)
-    return f"UTC{'-' if site.utc_offset_s < 0 else '+'}{hours:02d}:{minutes:02d}"
+def time_label(utc_offset_s: int) -> str:
+    """Return what stands below an axis of dates, with the zone: ``UTC+01:00``."""
+    hours, minutes = divmod(abs(utc_offset_s) // 60, 60)
+    zone = f"UTC{'-' if utc_offset_s < 0 else '+'}{hours:02d}:{minutes:02d}"
+    return f"date in the site's standard time ({zone})"
 
 
 def period_text(columns: Columns) -> str:
@@ -150,7 +151,7 @@ def show_time(axes: Axes, columns: Columns, label: bool = True) -> None:
     major, labels, minor = time_ticks(start, stop)
     axes.set_xticks(major, labels)
     axes.set_xticks(minor, minor=True)
-    axes.set_xlabel(f"date in the site's standard time ({offset_text(columns.site)})")
+    axes.set_xlabel(time_label(columns.site.utc_offset_s))
 
 
 def time_ticks(start: float, stop: float) -> tuple[Floats, list[str], Floats]:

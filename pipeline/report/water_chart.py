@@ -14,10 +14,9 @@ from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from pipeline.report.hand_rounds import HandMeans, hand_means
+from pipeline.report.hand_rounds import HandMeans, hand_entry, hand_means
 from pipeline.report.marks import BAD, SUSPECT, draw_flagged, find_flagged
 from pipeline.report.rain_panel import draw_rain
 from pipeline.report.style import (
@@ -49,7 +48,7 @@ from pipeline.variables import SIGNALS
 
 LONE_SENSOR_REACH_CM = 5.0  # half the band of a sensor that has no neighbour; ours
 COLOUR_STEP = 0.05  # m3 m-3; ends of the colour scale are multiples of it
-ASIDE_PT = 4.0  # suspect marks stand so far above a sensor's depth, bad ones below it
+ASIDE_PT = 5.0  # suspect marks stand so far above a sensor's depth, bad ones below it
 OUTSIDE_PCT = 0.2  # percentiles beyond which values do not stretch the colour scale
 
 _LEFT, _WIDTH = 0.80, 4.42  # inches
@@ -113,10 +112,15 @@ def water_figure(
     hand = hand_means(site, tube, rounds, columns)
     top = _TOP + (_RAIN + _GAP if rain is not None else 0.0)
     figure = new_figure(top + _WATER + _BELOW)
-    put_title(figure, f"{plain(tube)}: water content", subtitle(site, tube, columns))
+    logged = bool(held.depth_cm.size and np.isfinite(held.content).any())
+    by_hand = not logged and bool((hand.depth_cm >= 0).any())
+    told = subtitle(site, tube, columns, by_hand)
+    put_title(figure, f"{plain(tube)}: water content", told)
     axes = panel(figure, _LEFT, top, _WIDTH, _WATER)
-    if held.depth_cm.size and np.isfinite(held.content).any():
+    if logged:
         entries, gaps = _fill(axes, held, columns, hand)
+    elif by_hand:
+        entries, gaps = _fill_by_hand(axes, hand), False
     else:
         _say_empty(axes)
         entries, gaps = [], False
@@ -257,11 +261,19 @@ def _draw_hand(axes: Axes, hand: HandMeans, norm: Normalize) -> list[Artist]:
         zorder=7,
         gid="hand",
     )
-    look: Look = {"ls": "none", "marker": "D", "ms": 5, "mfc": "white", "mec": INK, "mew": 0.9}
-    return [Line2D([], [], label="hand round, coloured by its value", **look)]
+    return [hand_entry("hand round, coloured by its value")]
+
+
+def _fill_by_hand(axes: Axes, hand: HandMeans) -> list[Artist]:
+    """Draw the readings of a tube without a logger, with its depths and the colour bar."""
+    depths = np.unique(hand.depth_cm[hand.depth_cm >= 0])
+    norm, extend = colour_range(np.empty(0), hand.value)
+    _show_depth(axes, depths, band_edges(depths))
+    _add_colour_bar(axes, ScalarMappable(norm, WATER_MAP), extend)
+    return _draw_hand(axes, hand, norm)
 
 
 def _say_empty(axes: Axes) -> None:
     axes.set_ylim(100.0, 0.0)
-    said = "no logged water content in this period"
+    said = "no water content in this period"
     axes.text(0.5, 0.5, said, transform=axes.transAxes, ha="center")

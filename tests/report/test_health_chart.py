@@ -89,6 +89,32 @@ def test_what_is_not_known_is_said():
     assert figure.texts[1].get_text() == "void seen"
 
 
+def test_axes_say_their_units_and_zone_and_the_legend_what_bars_are():
+    figure = health_figure(evidence(set_in_m=-0.05))
+    assert [axes.get_xlabel() for axes in figure.axes] == [
+        "water content (% by volume)",
+        "difference (% by volume)",
+        "date in the site's standard time (UTC+01:00)",
+        "ratio to that of\nlike sensors",
+    ]
+    labels = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert {"90 % of the days", "half of the days, and median"} <= set(labels)
+    assert "depths as wired; the tube is set 5 cm higher" in [
+        text.get_text() for text in figure.texts
+    ]
+
+
+def test_a_tube_without_a_logger_is_not_said_to_lack_neighbours_or_rain():
+    nothing = evidence(
+        responses=evidence().responses[:0],
+        difference=np.full((100, 3), np.nan),
+        noise_ratio=np.full(3, np.nan),
+        logged=False,
+    )
+    said = [axes.texts[0].get_text() for axes in health_figure(nothing).axes[1:]]
+    assert said == ["no logger"] * 3
+
+
 def test_many_findings_do_not_push_the_panels_off_the_page():
     figure = health_figure(evidence(sentences=("noise: a long sentence of it",) * 60))
     assert len(figure.texts) <= MOST_LINES + 4

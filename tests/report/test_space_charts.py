@@ -102,14 +102,15 @@ def test_hand_read_tubes_have_a_shape_of_their_own(site):
 
 
 def test_tubes_are_ordered_down_the_slope(site):
-    order, places = slope_order(site)
+    order, places, meant = slope_order(site)
     assert [NAMES[tube] for tube in order] == ["A1", "C1", "B1"]
     # by hand: half a thousandth of a degree is 55.6 m
-    assert [places[tube] for tube in order] == ["0 m down", "56 m down", "111 m down"]
+    assert [places[tube] for tube in order] == ["0 m", "56 m", "111 m"]
+    assert meant == "metres from the uppermost"
     level = site.model_copy(
         update={"tubes": tuple(t.model_copy(update={"elevation_m": 5.0}) for t in site.tubes)}
     )
-    assert slope_order(level) == ([0, 1, 2], ["5.0 m"] * 3)
+    assert slope_order(level) == ([0, 1, 2], ["5.0 m"] * 3, "elevations")
 
 
 def test_a_section_has_a_strip_for_each_tube(site):
@@ -122,7 +123,7 @@ def test_a_section_has_a_strip_for_each_tube(site):
     assert strips[0].get_array().shape == (4, 4)
     assert np.ma.getmaskarray(strips[0].get_array()).sum() == 4
     texts = [t.get_text() for axes in figure.axes for t in axes.texts]
-    assert [t.split("\n")[0] for t in texts if "down" in t] == ["A1", "C1", "B1"]
+    assert [t.split("\n")[0] for t in texts if t.endswith(" m")] == ["A1", "C1", "B1"]
     assert "no water content in this period" in texts
     assert [t.get_text() for t in figure.legends[0].get_texts()] == ["no value"]
 

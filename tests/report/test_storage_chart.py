@@ -117,6 +117,33 @@ def test_hand_rounds_are_summed_by_the_rules_of_the_site(site):
     assert "hand round" in legend_texts(figure)
 
 
+def test_a_tube_read_by_hand_alone_has_its_rounds_with_the_layers_named(site):
+    products = build_products(site)
+    products["storage"][:] = np.nan
+    rounds = build_rounds((10, "A1", 0.0, 0.1, 0.2), (10, "A1", 0.0, 0.8, 0.2))
+    figure = storage_figure(site, "A1", products, None, rounds)
+    # By hand: 0.2 all the way down is 60 mm in 30 cm and 160 mm in 80 cm.
+    heights = [line.get_ydata()[0] for line in find(figure, "hand")]
+    assert heights == pytest.approx([60.0, 160.0])
+    assert [text.get_text() for text in find(figure, "layer")] == [
+        "topsoil\n0–30 cm",
+        "profile\n0–80 cm",
+    ]
+    assert legend_texts(figure) == ["hand round"]
+    low, high = figure.axes[0].get_ylim()
+    assert low < 60 < 160 < high
+    assert figure.texts[1].get_text() == "1 Mar to 4 Mar 2025; means of hand rounds"
+
+
+def test_a_suspect_value_is_seen_above_the_hand_round_of_its_hour(site):
+    products = build_products(site)
+    products["storage_quality"][40, 0, 0] = 3
+    rounds = build_rounds((10, "A1", 0.0, 0.4, 0.2))
+    figure = storage_figure(site, "A1", products, None, rounds)
+    (mark,) = find(figure, "suspect")
+    assert all(mark.get_zorder() > hand.get_zorder() for hand in find(figure, "hand"))
+
+
 def test_axes_say_units_and_standard_time(site):
     figure = storage_figure(site, "A1", build_products(site), build_rain(site), NO_ROUNDS)
     storage, rain = figure.axes
@@ -137,7 +164,7 @@ def test_a_tube_without_storage_is_said_to_have_none(site, case, tmp_path):
         products = products.isel(layer=slice(0))
     figure = storage_figure(site, "A1", products, None, NO_ROUNDS)
     said = [text.get_text() for text in figure.axes[0].texts]
-    assert said == ["no stored water from loggers in this period"]
+    assert said == ["no stored water in this period"]
     path = draw_storage(site, "A1", products, None, NO_ROUNDS, tmp_path / "a.png")
     assert Image.open(io.BytesIO(path.read_bytes())).format == "PNG"
 

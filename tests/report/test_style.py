@@ -36,7 +36,7 @@ def test_hostile_names_are_drawn_as_they_stand(tmp_path):
     # Read as mathematics, the text would stop the drawing here.
     draw_water(site, "A1", build_water(site), None, NO_ROUNDS, tmp_path / "w.png")
     draw_storage(site, "A1", build_products(site), None, NO_ROUNDS, tmp_path / "s.png")
-    draw_site(site, build_products(site), None, tmp_path / "site.png")
+    draw_site(site, build_products(site), None, NO_ROUNDS, tmp_path / "site.png")
     assert len(list(tmp_path.glob("*.png"))) == 3
 
 

@@ -10,8 +10,8 @@ from pipeline.report.time_columns import (
     MOST_COLUMNS,
     MOST_TICKS,
     make_columns,
-    offset_text,
     period_text,
+    time_label,
     time_ticks,
 )
 
@@ -66,7 +66,7 @@ def test_period_is_named_by_local_days(site):
     ("seconds", "text"), [(3600, "UTC+01:00"), (-12600, "UTC-03:30"), (0, "UTC+00:00")]
 )
 def test_standard_time_is_written_out(seconds, text):
-    assert offset_text(build_site(utc_offset_s=seconds)) == text
+    assert time_label(seconds) == f"date in the site's standard time ({text})"
 
 
 @pytest.mark.parametrize(

@@ -143,6 +143,24 @@ def test_hand_rounds_are_means_of_directions_in_the_colours_of_the_scale():
     assert legend_texts(figure) == ["hand round, coloured by its value"]
 
 
+def test_a_tube_read_by_hand_alone_shows_its_rounds_at_their_depths(site):
+    water = build_water(site)
+    water["cleaned_water_content"][:] = np.nan
+    rounds = build_rounds((30, "A1", 0.0, 0.2, 0.22), (30, "A1", 0.0, 0.6, 0.38))
+    figure = water_figure(site, "A1", water, None, rounds)
+    (marks,) = find(figure, "hand")
+    day = 20148 + 30 / 24
+    np.testing.assert_allclose(marks.get_offsets(), [[day, 20.0], [day, 60.0]])
+    # By hand: the scale runs in steps of 0.05 from 0.20 to 0.40.
+    expected = colormaps[WATER_MAP](np.array([0.1, 0.9]))
+    np.testing.assert_allclose(marks.get_facecolor(), expected)
+    assert "water content (m³ m⁻³)" in texts(figure)
+    labels = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert labels == ["0", "20", "60"]
+    assert legend_texts(figure) == ["hand round, coloured by its value"]
+    assert figure.texts[1].get_text() == "1 Mar to 4 Mar 2025; means of hand rounds"
+
+
 def test_a_spike_does_not_flatten_the_colours():
     values = np.full(1000, 0.2)
     values[0] = 0.7
@@ -185,7 +203,7 @@ def test_a_tube_without_data_is_said_to_have_none(site, case, tmp_path):
         water = water.isel(time=slice(0))
     rounds = NO_ROUNDS[["time_s", "tube"]] if case == "no rounds' columns" else NO_ROUNDS
     figure = water_figure(site, "A1", water, build_rain(site), rounds)
-    assert "no logged water content in this period" in texts(figure)
+    assert "no water content in this period" in texts(figure)
     path = draw_water(site, "A1", water, build_rain(site), rounds, tmp_path / "a.png")
     assert Image.open(io.BytesIO(path.read_bytes())).size[0] == round(WIDTH_IN * DPI)
 
