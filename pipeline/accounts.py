@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from pipeline.night import ledger_report, open_description
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.site.checks import review
 from pipeline.site.models import Site
+from pipeline.words import counted
 
 FILE_COLUMNS = (
     "path",
@@ -32,6 +34,7 @@ FILE_COLUMNS = (
 CONTENT_COLUMNS = ("path", "size", "sha256", "first", "last")
 REPAIR_COLUMNS = ("kind", "first_line", "last_line", "rows", "least_s", "most_s", "evidence")
 _SHOWN_DIGITS = 12
+_MIDNIGHT = re.compile(r"\d{4}-\d\d-\d\dT00:00:00[+-]\d\d:\d\d")
 REJECT_COLUMNS = ("reason", "rows", "values", "first_line", "found", "expected")
 _SHOWN_FILES = 5
 
@@ -69,13 +72,19 @@ def survey_site(folder: Path, now: datetime | None = None) -> dict[str, Any]:
 
 
 def _contents(site: Site) -> dict[str, Any]:
+    """Return the outline of a description; instants with the site's own offset, as stated."""
+    zone = timezone(timedelta(seconds=site.utc_offset_s))
+
+    def stated(instant: datetime | None) -> str | None:
+        return instant.astimezone(zone).isoformat() if instant else None
+
     return {
         "site": site.id,
         "title": site.title,
         "data": str(site.data),
         "store": site.store,
         "output": str(site.output),
-        "start": site.start.isoformat(),
+        "start": stated(site.start),
         "interval_s": site.interval_s,
         "sources": [
             {
@@ -90,8 +99,8 @@ def _contents(site: Site) -> dict[str, Any]:
             {
                 "tube": tube.tube,
                 "soil": tube.soil,
-                "installed": tube.installed.isoformat(),
-                "removed": tube.removed.isoformat() if tube.removed else None,
+                "installed": stated(tube.installed),
+                "removed": stated(tube.removed),
                 "wires": sum(wire.tube == tube.tube for wire in site.wiring),
             }
             for tube in site.tubes
@@ -102,9 +111,9 @@ def _contents(site: Site) -> dict[str, Any]:
 def show_survey(account: Mapping[str, Any]) -> None:
     """Print what `survey_site` returned."""
     problems = account.get("problems", account.get("remarks", ()))
-    said = f"{len(problems)} remark(s)" if problems else "the description can be used"
+    said = counted(len(problems), "remark") if problems else "the description can be used"
     if account["outcome"] in ("wrong", "failed"):
-        said = f"{len(problems)} mistake(s)" if problems else "it could not be read"
+        said = counted(len(problems), "mistake") if problems else "it could not be read"
     headline(account["outcome"], f"{account['site']}: {said}")
     for problem in problems:
         where = ", ".join(problem[key] for key in ("file", "place") if problem.get(key))
@@ -114,7 +123,14 @@ def show_survey(account: Mapping[str, Any]) -> None:
     for key in ("sources", "tubes"):
         rows = account.get(key, ())
         if rows:
-            say(table(list(rows[0]), [list(row.values()) for row in rows]))
+            say(table(list(rows[0]), [list(map(_as_stated, row.values())) for row in rows]))
+
+
+def _as_stated(value: Any) -> Any:
+    """Return an instant that begins a day of the site as its date alone, all else as it is."""
+    if isinstance(value, str) and _MIDNIGHT.fullmatch(value):
+        return value[:10]
+    return value
 
 
 def report_ledger(folder: Path, file: str) -> dict[str, Any]:

@@ -11,13 +11,15 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.console import table
+from pipeline.console import clean, table
 from pipeline.derive.means import tubes_needed
 from pipeline.description import in_force
 from pipeline.errors import StoreError
 from pipeline.night import open_description, site_store
 from pipeline.products.space import MEANS, RANKS, SCHEMAS, STABILITY
+from pipeline.qc.findings import Verdict
 from pipeline.state import Snapshot
+from pipeline.verdicts import verdict_rows
 
 SURE = 0.8  # share of resampled records from which a choice is called sure; ours
 # Half the width of the interval that tubes are counted for: what field campaigns aim at; ours.
@@ -39,7 +41,8 @@ def space_account(folder: Path) -> dict[str, Any]:
     dict
         ``site``, ``commit``, ``outcome``; ``cells``, one for each depth and layer, with
         ``stands``, ``stands_with_offset``, ``record``, ``ranks``, ``means`` by group and
-        ``tubes_needed``; ``tubes``, the rows of the table ``stability``.
+        ``tubes_needed``; ``tubes``, the rows of the table ``stability``; ``unsound``, the
+        ``tube`` and ``verdict`` of tubes named to stand for the site that are not sound.
 
     Raises
     ------
@@ -66,6 +69,7 @@ def space_account(folder: Path) -> dict[str, Any]:
         "outcome": "done",
         "cells": found,
         "tubes": _plain(stability),
+        "unsound": _unsound(found, verdict_rows(site, snapshot)),
     }
 
 
@@ -103,11 +107,29 @@ def space_text(account: Mapping[str, Any]) -> str:
             "sure: share of records, resampled in blocks, that name the same tube; "
             "- where the record is too short.\ndates: what the days are worth as independent "
             "ones. A season not seen is in none of it.",
+            *(
+                f"{clean(row['tube'])}: {row['verdict']}; before it stands for the site, "
+                "look at what was found of it: percolog tubes"
+                for row in account["unsound"]
+            ),
             "last day with a mean, and its 95 % interval",
             table(["", "group", "day", "mean", "95 % interval", "tubes", "needed"], means),
             f"needed: tubes for the mean to within {aims}, without errors that all share.",
         ]
     )
+
+
+def _unsound(
+    cells: list[dict[str, Any]], verdicts: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return verdicts on the tubes that cells name, where they are not sound."""
+    standers = [cell[key] for cell in cells for key in ("stands", "stands_with_offset")]
+    named = {stander["tube"] for stander in standers if stander}
+    return [
+        {"tube": row["tube"], "verdict": row["verdict"]}
+        for row in verdicts
+        if row["tube"] in named and row["verdict"] not in (None, Verdict.SOUND.text)
+    ]
 
 
 def _frame(snapshot: Snapshot, name: str) -> pd.DataFrame:

@@ -63,6 +63,9 @@ def tubes_text(account: Mapping[str, Any]) -> str:
     names = ("tube", "verdict", "days", "storms", "rounds", "decided_by")
     head = [*names[:5], "decided by"]
     lines = [table(head, [[row.get(name) for name in names] for row in rows])]
+    lines.append(
+        "days: with values; storms: quickly answered; rounds: by hand in three directions"
+    )
     for row in rows:
         if not row["evidence"] and row["verdict"] == Verdict.SOUND.text:
             continue

@@ -222,3 +222,18 @@ def test_check_tells_mistakes_first_and_remarks_only_of_a_sound_site(make_site):
     with pytest.raises(SiteError):
         load_site(broken)
     assert survey_site(broken)["outcome"] == "wrong"
+
+
+def test_check_tells_dates_as_they_were_stated_and_instants_with_the_sites_offset(
+    make_site, capsys
+):
+    from pipeline.accounts import show_survey, survey_site
+
+    account = survey_site(make_site())
+    # tubes.csv says 2023-03-01 and 2023-03-02T10:00, an hour ahead of UTC
+    installed = [tube["installed"] for tube in account["tubes"]]
+    assert installed == ["2023-03-01T00:00:00+01:00", "2023-03-02T10:00:00+01:00"]
+    show_survey(account)
+    told = capsys.readouterr().err
+    assert "T1    loam  2023-03-01  " in told
+    assert "T2    loam  2023-03-02T10:00:00+01:00  " in told

@@ -109,7 +109,7 @@ def test_a_tube_read_only_by_hand_has_its_own_figures_and_no_shares_of_nothing(w
     assert {by_hand[f"{k}_pct"] for k in ("good", "suspect", "bad", "missing")} == {None}
 
 
-def test_a_round_that_is_in_before_the_loggers_file_of_its_day_is_told_in_the_summary(
+def test_a_round_that_is_in_before_its_loggers_file_is_told_in_the_summary(
     make_site,
 ):
     folder = make_site()

@@ -23,6 +23,7 @@ from pipeline.report.health_chart import HealthEvidence, draw_health
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
+_FORM = 2  # of the picture; a new one is drawn of every tube
 _DRAWN = "health.json"  # beside the pictures: from what evidence each was drawn
 
 
@@ -67,7 +68,8 @@ def draw_health_pictures(
 
 def _state(verdict: dict[Any, Any], found: pd.DataFrame, month: str) -> str:
     """Return a hash of what a picture tells, but for how much was seen, which grows."""
-    told = [verdict["verdict"], verdict["decided_by"], month, found.to_json(orient="values")]
+    told = [_FORM, verdict["verdict"], verdict["decided_by"], month]
+    told.append(found.to_json(orient="values"))
     return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
 

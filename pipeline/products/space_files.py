@@ -10,6 +10,7 @@ import xarray as xr
 
 from pipeline.deliver.tables import iso_times, write_table
 from pipeline.products.space import MEANS, RANKS, STABILITY, TABLES, site_days
+from pipeline.qc.findings import Verdict
 from pipeline.report.site_map import draw_map
 from pipeline.report.slope_section import draw_section
 from pipeline.report.stability_chart import draw_stability
@@ -120,5 +121,12 @@ def draw_space(
     return [
         draw_map(site, shown, named, folder / "site_map.png"),
         draw_section(site, shown, rain, folder / "site_section.png"),
-        draw_stability(site, stability, folder / "site_stability.png"),
+        draw_stability(site, stability, folder / "site_stability.png", _doubtful(snapshot)),
     ]
+
+
+def _doubtful(snapshot: Snapshot) -> set[str]:
+    """Return the tubes that are not sound."""
+    verdicts = snapshot.table("tube_verdicts")
+    rows = [] if verdicts is None else verdicts.to_pylist()
+    return {str(row["tube"]) for row in rows if row["verdict"] != Verdict.SOUND}

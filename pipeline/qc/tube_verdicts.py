@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline.qc.findings import Finding, Verdict
 from pipeline.site.models import Site
+from pipeline.words import counted
 
 # Of a tube's sensors: with a void, a stone or no contact at so many it is not to be used.
 SPOILT_PART = 0.5
@@ -130,14 +131,14 @@ def judge_tubes(
 def _judge(findings: list[Finding], seen: Seen) -> tuple[Verdict, str, str]:
     """Return verdict, reason and action of one tube."""
     if not findings:
-        counted = f"{seen.days} days, {seen.storms} quick storms, {seen.rounds} rounds"
+        looked_at = _told(seen)
         if seen.days < LEAST_DAYS and seen.rounds < LEAST_ROUNDS:
             return (
                 Verdict.USE_WITH_CARE,
-                f"too little to judge by: {counted}",
+                f"too little to judge by: {looked_at}",
                 "wait, or read by hand",
             )
-        return Verdict.SOUND, f"nothing found in {counted}", ""
+        return Verdict.SOUND, f"nothing found in {looked_at}", ""
     heaviest = max(findings, key=lambda f: f.weight)
     verdict = heaviest.weight
     spoilt = {f.depth_m for f in findings if f.kind in SPOILING}
@@ -146,3 +147,14 @@ def _judge(findings: list[Finding], seen: Seen) -> tuple[Verdict, str, str]:
     more = len(findings) - 1
     reason = heaviest.sentence + (f"; and {more} more" if more else "")
     return verdict, reason, heaviest.action
+
+
+def _told(seen: Seen) -> str:
+    """Return how much was seen in words; what there was nothing of is left out."""
+    found = [
+        counted(seen.days, "day"),
+        counted(seen.storms, "quick storm"),
+        f"{counted(seen.rounds, 'round')} by hand in three directions",
+    ]
+    parts = [text for text, count in zip(found, seen.counts, strict=True) if count]
+    return ", ".join(parts) or "no day and no round by hand in three directions"

@@ -107,7 +107,7 @@ def section_figure(site: Site, days: xr.Dataset, rain: xr.DataArray | None) -> F
 
 
 def slope_order(site: Site) -> tuple[list[int], list[str], str]:
-    """Return the tubes of a site from the uppermost down, a length of each, and its meaning."""
+    """Return the tubes from the uppermost down, a length of each, and what it means."""
     heights = [tube.elevation_m for tube in site.tubes]
     east, north = local_metres(
         [tube.latitude for tube in site.tubes], [tube.longitude for tube in site.tubes]

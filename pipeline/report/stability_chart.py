@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
 import numpy as np
@@ -38,7 +39,9 @@ PERCENT = 100.0
 _DRAWN = ("mean_relative_difference", "relative_difference_spread", "lower", "upper")
 
 
-def draw_stability(site: Site, stability: pd.DataFrame, path: Path) -> Path:
+def draw_stability(
+    site: Site, stability: pd.DataFrame, path: Path, doubtful: Collection[str] = ()
+) -> Path:
     """Draw rank-ordered mean relative differences, a panel for each layer and depth, as PNG.
 
     Bars are one standard deviation to each side, thick lines the 95 % interval of the mean as
@@ -51,6 +54,8 @@ def draw_stability(site: Site, stability: pd.DataFrame, path: Path) -> Path:
     stability : DataFrame
         The table of this name: a row a quantity and tube, see docs/space.md.
     path : Path
+    doubtful : collection of str
+        Tubes that are not sound; their names are marked.
 
     Returns
     -------
@@ -62,10 +67,12 @@ def draw_stability(site: Site, stability: pd.DataFrame, path: Path) -> Path:
     The form of the picture: Vachaud et al. (1985), Soil Sci. Soc. Am. J. 49(4), 822-828.
     """
     with drawing():
-        return save(stability_figure(site, stability), path)
+        return save(stability_figure(site, stability, doubtful), path)
 
 
-def stability_figure(site: Site, stability: pd.DataFrame) -> Figure:
+def stability_figure(
+    site: Site, stability: pd.DataFrame, doubtful: Collection[str] = ()
+) -> Figure:
     """Return the figure of `draw_stability`; to be called within `style.drawing`."""
     panels = _panels(site, stability)
     rows = max(1, -(-len(panels) // 2))
@@ -84,12 +91,15 @@ def stability_figure(site: Site, stability: pd.DataFrame) -> Figure:
         axes = panel(figure, left, _TOP + _HEAD + row * step, width, _PANEL)
         axes.set_title(title, loc="left", pad=4, weight="bold")
         axes.set_ylim(*limits)
-        _draw_tubes(axes, rows_of)
+        _draw_tubes(axes, rows_of, doubtful)
         if column == 0:
             axes.set_ylabel("difference (%)")
     if not panels:
         figure.text(0.1, 0.3, "no days that tubes have in common", gid="empty")
-    put_legend(figure, _entries(stability), _TOP + rows * step)
+    entries = _entries(stability)
+    if stability["tube"].isin(list(doubtful)).any():
+        entries.append(Line2D([], [], ls="none", label="* not sound: see its health"))
+    put_legend(figure, entries, _TOP + rows * step)
     return figure
 
 
@@ -102,7 +112,7 @@ def _panels(site: Site, stability: pd.DataFrame) -> list[tuple[str, pd.DataFrame
         found.append((title, stability[stability["layer"] == layer.name]))
     for depth in sorted(stability.loc[stability["layer"] == "", "depth_m"].unique()):
         rows = stability[(stability["layer"] == "") & (stability["depth_m"] == depth)]
-        found.append((f"{depth * CM_PER_M:.4g} cm", rows))
+        found.append((f"water content at {depth * CM_PER_M:.4g} cm", rows))
     return [(title, rows) for title, rows in found if len(rows)]
 
 
@@ -124,7 +134,7 @@ def _limits(stability: pd.DataFrame) -> tuple[float, float]:
     return float(ends.min()) - air, float(ends.max()) + air
 
 
-def _draw_tubes(axes: Axes, rows: pd.DataFrame) -> None:
+def _draw_tubes(axes: Axes, rows: pd.DataFrame, doubtful: Collection[str]) -> None:
     """Draw the tubes of one panel from the driest to the wettest."""
     ranked = rows.sort_values(["mean_relative_difference", "tube"], ignore_index=True)
     x = np.arange(len(ranked)) + 1.0
@@ -149,7 +159,7 @@ def _draw_tubes(axes: Axes, rows: pd.DataFrame) -> None:
         x[steady], mean[steady], "s", ms=11, mfc="none", mec=NAMED, mew=1.6, zorder=5,
         gid="steady",
     )  # fmt: skip
-    names = [plain(tube, 6) for tube in ranked["tube"]]
+    names = [plain(tube, 6) + "*" * (tube in doubtful) for tube in ranked["tube"]]
     if len(ranked) > MOST_NAMES:
         shown = direct | steady
         names = [name if show else "" for name, show in zip(names, shown, strict=True)]

@@ -151,7 +151,7 @@ def _fill(
 def _ends(
     columns: Columns, middle: NDArray[np.float64], hand: tuple[NDArray[np.float64], ...]
 ) -> dict[int, tuple[float, float]]:
-    """Return day and storage of the last value of each layer that has one, logged or by hand."""
+    """Return day and storage of each layer's last value, logged or by hand."""
     ends: dict[int, tuple[float, float]] = {}
     for layer in range(middle.shape[1]):
         for days, storage in ((columns.middles, middle), hand):

@@ -230,7 +230,19 @@ def test_the_account_says_who_stands_and_how_surely(site, tables, monkeypatch):
     spread = upper["tubes_needed"]["spread"]
     assert upper["tubes_needed"]["tubes"] == np.ceil((3.182446 * spread / 0.02) ** 2)
     assert json.loads(document(account))["cells"][2]["layer"] == "top"
+    assert account["unsound"] == []
+    monkeypatch.setattr(
+        space_account,
+        "verdict_rows",
+        lambda site, state: [
+            {"tube": "B", "verdict": "use with care"},
+            {"tube": "nobody", "verdict": "do not use"},
+        ],
+    )
+    account = space_account.space_account(site.folder)
+    assert account["unsound"] == [{"tube": "B", "verdict": "use with care"}]
     text = space_account.space_text(account)
+    assert "B: use with care; before it stands for the site," in text
     assert "which tube stands for the site" in text
     assert "3/4" in text
 

@@ -75,3 +75,16 @@ def test_every_kind_has_its_action_and_the_table_its_types():
     table = findings_table([finding()])
     assert table["action"][0] == ACTIONS["void or stone"]
     assert findings_table([]).dtypes.equals(table.dtypes)
+
+
+@pytest.mark.parametrize(
+    ("seen", "told"),
+    [
+        (Seen(days=117, storms=1), "117 days, 1 quick storm"),
+        (Seen(rounds=17), "17 rounds by hand in three directions"),
+        (Seen(), "no day and no round by hand in three directions"),
+    ],
+)
+def test_a_verdict_without_findings_tells_only_what_there_was_to_see(seen, told):
+    (row,) = judge_tubes(["T1"], [], {"T1": seen}, {}).to_dict("records")
+    assert row["reason"].endswith(f" {told}")

@@ -132,7 +132,7 @@ def test_ranks_are_ordered_and_the_named_are_marked(site):
     table = build_table()
     figure = stability_figure(site, table)
     (axes,) = figure.axes
-    assert axes.get_title(loc="left") == "10 cm"
+    assert axes.get_title(loc="left") == "water content at 10 cm"
     assert [label.get_text() for label in axes.get_xticklabels()] == list(NAMES)
     (tubes,) = find(figure, "tube")
     expected = 100 * np.sort(table["mean_relative_difference"])
@@ -140,6 +140,14 @@ def test_ranks_are_ordered_and_the_named_are_marked(site):
     assert find(figure, "direct")[0].get_xdata().tolist() == [2.0]
     assert axes.get_ylabel() == "difference (%)"
     assert "100 days, worth about" in figure.texts[2].get_text()
+
+
+def test_tubes_that_are_not_sound_are_marked_and_the_mark_is_explained(site):
+    figure = stability_figure(site, build_table(), {NAMES[1], "elsewhere"})
+    names = [label.get_text() for label in figure.axes[0].get_xticklabels()]
+    assert names == [NAMES[0], f"{NAMES[1]}*", NAMES[2]]
+    legend = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert legend[-1] == "* not sound: see its health"
 
 
 def test_many_tubes_keep_only_the_names_that_count(site):

@@ -4,7 +4,7 @@ import locale
 
 import numpy as np
 import pytest
-from picture_site import build_site, build_times
+from picture_site import build_times
 
 from pipeline.report.time_columns import (
     MOST_COLUMNS,
