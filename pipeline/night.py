@@ -28,7 +28,7 @@ from pipeline.handover import (
 )
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake
-from pipeline.ingest.ledger import Ledger, advice
+from pipeline.ingest.ledger import Ledger, reject_rows
 from pipeline.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -99,7 +99,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         "title": site.title,
         "commit": commit,
         "message": message,
-        "raw_files": {"found": intake.files_found, "read": len(intake.read)},
+        "raw_files": {"found": len(intake.there), "read": len(intake.read)},
         "ledger": intake.ledger.totals(),
         "set_aside": _set_aside(intake),
         "clocks": repaired_clocks(intake.read),
@@ -198,20 +198,12 @@ def _set_aside(intake: Intake) -> list[dict[str, Any]]:
     told = {problem.file for problem in intake.problems}
     tonight = {entry.file for entry in intake.read}
     for entry in sorted(intake.ledger.entries.values(), key=lambda e: (e.path, e.revision)):
-        waiting = entry.state == "set aside" and entry.path not in told
+        # Of a file that was taken away nobody can read more; it is told no longer.
+        there = (entry.source, entry.path) in intake.there
+        waiting = entry.state == "set aside" and entry.path not in told and there
         if not waiting and (entry.file not in tonight or entry.state == "set aside"):
             continue
-        for reject in sorted(entry.rejects, key=lambda r: r.reason):
-            rows.append(
-                {
-                    "file": entry.path,
-                    "place": f"line {reject.first_line}" if reject.first_line else "",
-                    "found": f"{reject.reason}: {reject.found}",
-                    "expected": reject.expected,
-                    "advice": advice(reject.reason),
-                    "count": reject.rows or reject.values or 1,
-                }
-            )
+        rows += reject_rows(entry)
         rows += clock_remarks(entry)
     for path in intake.ledger.totals()["open_files"]:
         rows.append(

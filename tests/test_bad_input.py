@@ -69,12 +69,24 @@ def test_a_file_that_cannot_be_read_is_set_aside_and_told_until_mended(field, ki
     assert word in entry["found"] + entry["expected"]
     assert entry["advice"]
     assert files["logger-a/bad.csv"]["state"] == "set aside"
-    again = night.store_night(field, NOW)
-    assert told(again, "logger-a/bad.csv")  # it still needs a look
+    for _ in range(2):  # it still needs a look, and what to do is said as in the first night
+        (again,) = told(night.store_night(field, NOW), "logger-a/bad.csv")
+        assert again["found"] == f"unreadable_file: {entry['found']}"
+        for key in ("place", "expected", "advice", "count"):
+            assert again[key] == entry[key]
     path.write_text(GOOD.replace("10.03.", "11.03."), encoding="utf-8")
     mended, files = run(field)
     assert told(mended, "logger-a/bad.csv") == []
     assert max(f["stored"] for p, f in files.items() if p == "logger-a/bad.csv") == GOOD_VALUES
+
+
+def test_a_file_that_was_set_aside_and_taken_away_is_told_no_more(field):
+    path = put(field, "logger-a/bad.csv", "")
+    assert told(run(field)[0], "logger-a/bad.csv")
+    path.unlink()
+    assert told(night.store_night(field, NOW), "logger-a/bad.csv") == []
+    put(field, "logger-a/bad.csv", "")
+    assert told(night.store_night(field, NOW), "logger-a/bad.csv")
 
 
 def test_a_cut_last_line_waits_until_the_file_has_grown(field):

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.ingest.clock_around import Around
-from pipeline.ingest.clock_back import rows_run_back
+from pipeline.ingest.clock_back import steps_back
 from pipeline.ingest.clock_drift import Drift, ahead_s, drift_rules
 from pipeline.ingest.clock_order import Borders, Found, Settled, settle
 from pipeline.ingest.clock_reset import Dial, lost_rows, pin_runs
@@ -26,6 +26,7 @@ from pipeline.ingest.clock_zone import ZoneTable, zone_table
 from pipeline.ingest.records import Repair, Table
 from pipeline.site.clock_checks import ClockCheck, clock_checks
 from pipeline.site.models import Clock, Site, Source
+from pipeline.words import counted
 
 # Runs of corrected rows told one by one; beyond, one repair stands for the rest of a rule.
 MAX_REPAIRS = 100
@@ -146,7 +147,7 @@ def read_clock(table: Table, rules: ClockRules, around: Around = ALONE) -> Clock
         _through_drift(whole, rules, drift, is_true, result)
     repairs = [around.with_files(r, table) for r in result.repairs if r.rows]
     refused = {reason: rows[own] for reason, rows in result.refused.items()}
-    repairs += _back_remarks(table, result.utc_s[own], refused)
+    repairs += _back_remarks(table, result.utc_s[own], refused, rules.interval_s)
     return ClockedStamps(result.utc_s[own] + rules.shift_s, refused, repairs)
 
 
@@ -260,22 +261,25 @@ def _swap_remarks(table: Table, rules: ClockRules) -> list[Repair]:
 
 
 def _back_remarks(
-    table: Table, utc_s: NDArray[np.int64], refused: dict[str, NDArray[np.bool_]]
+    table: Table,
+    utc_s: NDArray[np.int64],
+    refused: dict[str, NDArray[np.bool_]],
+    interval_s: int,
 ) -> list[Repair]:
     """Return a remark where the clock seems to have been put back and nobody noted it."""
     sound = ~np.logical_or.reduce([*refused.values(), np.zeros(len(utc_s), np.bool_)])
-    rows = rows_run_back(utc_s, sound, table.counter)
-    if not len(rows) or table.counter is None:
+    steps = steps_back(table, utc_s, sound, interval_s)
+    if not steps:
         return []
-    first = int(rows[0])
+    first = steps[0].row
     before, after = (np.datetime64(int(table.stamp_s[n]), "s") for n in (first - 1, first))
+    went = f"goes back from {before} to {after}" if after < before else f"stays at {after}"
     evidence = (
-        f"the stamp goes back from {before} to {after} while the record counter goes on from "
-        f"{table.counter[first - 1]:.0f} to {table.counter[first]:.0f}, {len(rows)} times in "
-        f"this file; nothing changed, and of readings stamped alike the later one counts"
+        f"the stamp {went} {steps[0].evidence}, {counted(len(steps), 'time')} in this file; "
+        "nothing changed, and of readings stamped alike the later one counts"
     )
-    remark = _repair(table, "ran_back", slice(first, int(rows[-1]) + 1), evidence)
-    return [replace(remark, rows=len(rows))]
+    remark = _repair(table, "ran_back", slice(first, steps[-1].row + 1), evidence)
+    return [replace(remark, rows=len(steps))]
 
 
 def _through_resets(

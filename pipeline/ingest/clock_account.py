@@ -11,13 +11,14 @@ from pipeline.ingest.records import REPAIRS
 _EXPECTED = {
     "no_jump": "a clock that is put forward and back, as its zone is",
     "day_month_order": "dates that follow each other",
-    "ran_back": "stamps that rise with the record counter",
+    "ran_back": "stamps that rise from record to record",
 }
 _ADVICE = {
     "no_jump": "If the logger never changes to summer time, give its clock a 'utc_offset'.",
     "day_month_order": "Compare a date with the logger; correct the layout's date pattern.",
     "ran_back": "If the clock was set, write how far it was off as found, as left, and at a "
-    "check before into visits.csv, action 'clock'; the file is then read again by them.",
+    "check before into visits.csv, action 'clock'; the file is then read again by them. If it "
+    "changes to summer time and back, give its clock a 'zone'.",
 }
 
 

@@ -33,7 +33,8 @@ class Opened:
     ``data`` is what a reader gets: of a compressed file what is inside. ``refused`` is why a
     compressed file cannot be expanded. ``before`` is the account of the version before, where
     that was read and the file has only grown since; ``known`` the same where what is new in
-    it may be read alone.
+    it may be read alone. ``replaced`` is the account of the version before where the file does
+    not begin with its bytes any more.
     """
 
     found: Found
@@ -42,6 +43,7 @@ class Opened:
     refused: ReaderError | None = None
     before: FileEntry | None = None
     known: FileEntry | None = None
+    replaced: FileEntry | None = None
 
 
 def discover(site: Site) -> tuple[list[Found], list[Problem]]:
@@ -127,12 +129,15 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
         content_sha256=content_digest,
     )
     entry.file = file_id(entry.source, entry.path, entry.revision)
-    if known is not None and not grown:
-        known.state = "replaced"
+    replaced = None if grown else known
+    if replaced is not None:
+        replaced.state = "replaced"
     ledger.add(entry)
     before = known if grown and _was_read_alike(known, entry) else None
     carries_on = compression(raw) is None and _can_carry_on(before, entry)
-    return Opened(found, data, entry, refused, before, before if carries_on else None)
+    return Opened(
+        found, data, entry, refused, before, before if carries_on else None, replaced
+    )
 
 
 def reopen_file(found: Found, entry: FileEntry) -> Opened | None:
@@ -150,6 +155,16 @@ def reopen_file(found: Found, entry: FileEntry) -> Opened | None:
     if refused is not None:
         raise refused
     return Opened(found, data, replace(entry, retry=False), None, before=entry)
+
+
+def still_begins(found: Found, entry: FileEntry) -> bool:
+    """Tell whether a file can be read and still begins with the bytes the ledger knows."""
+    try:
+        data, refused = _expanded(_read(found), found.path)
+    except ReaderError:  # told when it is opened
+        return False
+    begins = hashlib.sha256(memoryview(data)[: entry.content_size]).hexdigest()
+    return refused is None and begins == entry.content_sha256
 
 
 def _was_read_alike(known: FileEntry | None, entry: FileEntry) -> bool:

@@ -16,6 +16,7 @@ import numpy as np
 
 from pipeline.axis import DAY_S
 from pipeline.errors import ReaderError
+from pipeline.ingest.clock import to_utc
 from pipeline.ingest.clock_edges import Edges, edges_of_grown, spine_of
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.place import Bench, Placed
@@ -66,7 +67,7 @@ def read_growth(data: bytes, known: FileEntry, bench: Bench) -> Growth | None:
             tail = read_tail(data, known, layout)
         except ReaderError:
             tail = None
-        if tail is not None and _goes_on(tail):
+        if tail is not None and _goes_on(tail, known, bench):
             return _with_tail(known, tail)
     try:
         before = READERS[kind](data[: known.content_size], layout, known.path)
@@ -124,18 +125,24 @@ def grown_edges(known: FileEntry, growth: Growth, bench: Bench) -> str:
 def _follow(table: Table, last_s: int | None) -> bool:
     """Tell whether rows go on from a known stamp, if there is one, in steps within a day.
 
-    A clock that leaps, or runs back, is judged with all the rows of its file.
+    A clock that leaps, stands or runs back is judged with all the rows of its file.
     """
     stamps = table.stamp_s if last_s is None else np.append(last_s, table.stamp_s)
     steps = np.diff(stamps)
-    return bool(((steps >= 0) & (steps <= DAY_S)).all())
+    return bool(((steps > 0) & (steps <= DAY_S)).all())
 
 
-def _goes_on(tail: Tail) -> bool:
-    """Tell whether all the tail's rows follow known ones."""
+def _goes_on(tail: Tail, known: FileEntry, bench: Bench) -> bool:
+    """Tell whether all the tail's rows follow known ones, and none is stamped as late."""
+    interval_s = bench.source.interval_s or bench.site.interval_s
     for table in tail.new.tables:
+        if not len(table.line):
+            continue
         last_s = tail.last_s.get(tuple(table.columns))
-        if len(table.line) and (last_s is None or not _follow(table, last_s)):
+        if last_s is None or not _follow(table, last_s):
+            return False
+        first_s = to_utc(table.stamp_s[:1], bench.source.clock, interval_s).utc_s
+        if known.last_s is not None and first_s <= known.last_s:
             return False
     return True
 
@@ -185,7 +192,7 @@ def _new_rows(before: Sequence[Table], after: Sequence[Table]) -> tuple[Table, .
         if old is not None and not _same(old, _rows(table, slice(count))):
             return None
         more = _rows(table, slice(count, None))
-        last_s = int(old.stamp_s[-1]) if old is not None else None
+        last_s = int(old.stamp_s.max()) if old is not None else None
         if not _follow(more, last_s):
             return None
         new.append(more)

@@ -23,16 +23,24 @@ from pipeline.ingest.again import (
 from pipeline.ingest.cells import CellWriter
 from pipeline.ingest.clock import ALONE
 from pipeline.ingest.clock_around import Around
-from pipeline.ingest.discover import Found, Opened, discover, is_known, open_file
+from pipeline.ingest.discover import (
+    Found,
+    Opened,
+    discover,
+    is_known,
+    open_file,
+    still_begins,
+)
 from pipeline.ingest.growth import Growth, carry_on, grown_edges, is_settled, read_growth
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.merge import Ranks
 from pipeline.ingest.neighbours import around_text
 from pipeline.ingest.place import Axes, Bench, Placed, file_edges, place
 from pipeline.ingest.readers import READERS
-from pipeline.ingest.records import ParsedFile, Reject
+from pipeline.ingest.records import ParsedFile, unreadable
 from pipeline.ingest.redescribed import lost_files, spare_untouched
 from pipeline.ingest.rounds_book import RoundsBook
+from pipeline.ingest.shrunk import shrunk
 from pipeline.ingest.superseded import Superseded
 from pipeline.site.fingerprint import source_fingerprint
 from pipeline.site.models import Site
@@ -49,6 +57,7 @@ class Intake:
 
     ``changed`` marks, for each tube and day, whether a logged value or its time differs from
     the state before; ``station_days`` the same for each station: rain, supply and the like.
+    ``there`` are the files found, each by source and path.
     """
 
     ledger: Ledger
@@ -56,7 +65,7 @@ class Intake:
     station_days: NDArray[np.bool_]
     read: list[FileEntry] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
-    files_found: int = 0
+    there: frozenset[tuple[str, str]] = frozenset()
 
 
 def take_in(
@@ -91,7 +100,7 @@ def take_in(
         run.take(batch)
     if due or spared:
         run.finish(found)
-    there = {(f.source, f.path) for f in found}
+    there = frozenset((f.source, f.path) for f in found)
     changed, station_days = run.cells.changed(before)
     return Intake(
         ledger=ledger,
@@ -99,7 +108,7 @@ def take_in(
         station_days=station_days,
         read=list(run.read.values()),
         problems=[*problems, *run.problems, *lost_files(ledger, prints, there)],
-        files_found=len(found),
+        there=there,
     )
 
 
@@ -118,6 +127,7 @@ class _Run:
         self._batch = 0
         self._emptied: list[Emptied] = []
         self._read_whole: dict[int, int] = {}  # by file, the batch
+        self._replaced: list[tuple[FileEntry, FileEntry]] = []  # before, and in its place
         axes = Axes(
             tube={name: i for i, name in enumerate(writer.labels["tube"])},
             depth={depth: i for i, depth in enumerate(writer.labels["depth"])},
@@ -128,15 +138,17 @@ class _Run:
     def forget_redescribed(self, found: list[Found]) -> None:
         """Empty the cells of files whose source is described otherwise now.
 
-        Only files that still lie there are emptied, since only they can be read again.
+        Only files that still lie there as they were are emptied, since only they can be read
+        again.
         """
-        there = {(f.source, f.path) for f in found}
+        there = {(f.source, f.path): f for f in found}
         entries = [
             entry
             for entry in self.ledger.entries.values()
             if entry.state != "replaced"
             and (entry.source, entry.path) in there
             and entry.fingerprint != self.prints[entry.source]
+            and still_begins(there[entry.source, entry.path], entry)
         ]
         stale = {entry.file for entry in entries}
         if stale:
@@ -176,6 +188,8 @@ class _Run:
         freed = self._forget_reread(opened, [parsed for parsed, _ in results])
         for file, (parsed, placed) in zip(opened, results, strict=True):
             self._account(file, parsed, placed)
+            if file.replaced is not None:
+                self._replaced.append((file.replaced, file.entry))
             if isinstance(placed, Placed):
                 for quantity, readings in placed.readings.items():
                     self.cells.gather(quantity, readings)
@@ -193,6 +207,7 @@ class _Run:
         due = {file for file, rows in around.items() if is_other(rows, entries[file])}
         self._read_again(due, found, around)
         self._read_again(self._bereft(), found, around)
+        self._tell_of_shrunk()
         ranks = Ranks.of(self.ledger.sort_keys())
         for file, repeats in self.superseded.settle(ranks, self.cells.winners).items():
             self.ledger.entries[file].superseded -= repeats
@@ -207,6 +222,15 @@ class _Run:
         self.writer.put_table("superseded", self.superseded.to_table())
         self.writer.put_table("rounds", self.rounds.to_table())
         self.writer.put_table("rounds_superseded", self.rounds.superseded_table())
+
+    def _tell_of_shrunk(self) -> None:
+        """Tell of files in whose place a shorter one was found tonight."""
+        for before, entry in self._replaced:
+            source = self.benches[entry.source].source
+            after = self.ledger.entries[entry.file]
+            problem = shrunk(before, after, source.interval_s or self.site.interval_s)
+            if problem is not None:
+                self.problems.append(problem)
 
     def _read_again(
         self, files: set[int], found: list[Found], around: Mapping[int, Around]
@@ -314,7 +338,7 @@ class _Run:
             return
         self.read[file.entry.file] = file.entry
         file.entry.state = "set aside"
-        file.entry.reject(Reject("unreadable_file", 0, 0, 0, problem.found, problem.expected))
+        file.entry.reject(unreadable(problem))
 
 
 def _is_redescribed(entry: FileEntry | None, prints: dict[str, str]) -> bool:

@@ -183,9 +183,24 @@ class Ledger:
         return Ledger([_entry(row) for row in table.to_pylist()])
 
 
-def advice(reason: str) -> str:
-    """Return what a person should do about readings set aside for a reason."""
-    return REASONS[reason]
+def reject_rows(entry: FileEntry) -> list[dict[str, Any]]:
+    """Return what was set aside of a file, as rows for a person, in order of the reasons.
+
+    A file of which nothing could be read is told as in the night that met it first.
+    """
+    return [
+        {
+            "file": entry.path,
+            "place": reject.place
+            or (f"line {reject.first_line}" if reject.first_line else ""),
+            "found": f"{reject.reason}: {reject.found}",
+            "expected": reject.expected,
+            "advice": reject.advice or REASONS[reject.reason],
+            "count": reject.rows or reject.values or 1,
+            "reason": reject.reason,
+        }
+        for reject in sorted(entry.rejects, key=_by_reason)
+    ]
 
 
 def _entry(row: dict[str, Any]) -> FileEntry:

@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import Problem
+
 
 @dataclass(frozen=True)
 class Table:
@@ -57,7 +59,8 @@ class Reject:
 
     ``reason`` is one of `REASONS`. ``rows`` counts whole rows, ``values`` single values; of a
     row whose values cannot be told apart only the row is counted. ``column`` is that of single
-    values which are told apart by column.
+    values which are told apart by column. ``place`` and ``advice`` are those of a whole file
+    that could not be read: where in it the reader gave up, and what to do about just that.
     """
 
     reason: str
@@ -67,6 +70,15 @@ class Reject:
     found: str
     expected: str
     column: str = ""
+    place: str = ""
+    advice: str = ""
+
+
+def unreadable(problem: Problem) -> Reject:
+    """Return why nothing of a file can be read, as its account keeps it."""
+    found, expected = problem.found, problem.expected
+    kept = {"place": problem.place, "advice": problem.advice}
+    return Reject("unreadable_file", 0, 0, 0, found, expected, **kept)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 
 from pipeline.description import site_of, stored_files
 from pipeline.errors import Problem, SiteError
@@ -66,7 +66,7 @@ def spare_untouched(
 
 
 def lost_files(
-    ledger: Ledger, prints: Mapping[str, str], there: set[tuple[str, str]]
+    ledger: Ledger, prints: Mapping[str, str], there: Set[tuple[str, str]]
 ) -> list[Problem]:
     """Return, for each source, which files would have to be read again but cannot be."""
     lost: dict[str, list[FileEntry]] = {}

@@ -225,7 +225,8 @@ def _bad_tubes(verdicts: Any, least: int, now: str) -> Iterator[Condition]:
 def _set_aside(rows: Any, waiting: set[str], now: str) -> Iterator[Condition]:
     for row in rows:
         lasting = row["file"] in waiting
-        what = "was set aside" if lasting else "has lines set aside"
+        lines = "has lines set aside" if row.get("reason") else "needs a look"
+        what = "was set aside" if lasting else lines
         place = "" if lasting else f":{row['found'].partition(':')[0]}"
         where = f" {row['place']}:" if row["place"] else ""
         yield Condition(

@@ -1,0 +1,131 @@
+"""Files in whose place a shorter one lies: told once, and nothing read before is lost."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from pipeline import night
+from pipeline.verify import verify_site
+from pipeline.words import counted
+
+NOW = datetime(2023, 4, 1, tzinfo=UTC)
+HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
+FILE = "logger-a/export.csv"
+HOURS = (0, 15, 30, 45)
+
+
+def rows(day, hours=range(24), mark=300):
+    return "".join(
+        f"{day}.03.2023 {h:02}:{m:02};{mark + h + day},5;{400 + m};0,2\n"
+        for h in hours
+        for m in HOURS
+    )
+
+
+BEFORE = HEADER + rows(10) + rows(11)  # 194 lines
+# (what lies in its place, what is told of it; None: nothing).
+IN_ITS_PLACE = {
+    "a logger that was reset": (
+        HEADER + rows(12, range(6, 12)),
+        "2023-03-11T22:45:00Z and 2023-03-12T05:00:00Z",
+    ),
+    "a copy cut short": (BEFORE[:4000], "copy it again"),
+    "a copy without a row": (HEADER, "copy it again"),
+    "an empty copy": ("", "copy it again"),
+    "rows taken out": (HEADER + rows(10, range(5)) + rows(11), "takes no reading out"),
+    "a logger begun anew without a gap": (HEADER + rows(12), "no rows are missing"),
+    "a file that grew": (BEFORE + rows(12), None),
+    "another that is longer": (HEADER + rows(9) + rows(10) + rows(12), None),
+    "as many rows of other days": (HEADER + rows(13) + rows(14), None),
+}
+
+
+@pytest.fixture
+def field(make_site):
+    folder = make_site()
+    (folder / "data" / "logger-a").mkdir()
+    put(folder, BEFORE)
+    night.store_night(folder, NOW)
+    return folder
+
+
+def put(folder, text):
+    (folder / "data" / FILE).write_text(text, encoding="utf-8")
+
+
+def snapshot_of(folder):
+    return night.site_store(night.open_description(folder)).read()
+
+
+def told(result):
+    return [row for row in result["set_aside"] if "shorter" in row["found"]]
+
+
+@pytest.mark.parametrize("kind", IN_ITS_PLACE)
+def test_a_shorter_file_is_told_once_and_takes_nothing_away(field, kind):
+    text, advice = IN_ITS_PLACE[kind]
+    before = snapshot_of(field).array("readings/voltage")[:]
+    put(field, text)
+    result = night.store_night(field, NOW)
+    assert result["ledger"]["open_files"] == []
+    if advice is None:
+        assert told(result) == []
+    else:
+        (row,) = told(result)
+        assert row["file"] == FILE
+        assert f"{counted(len(text.splitlines()), 'row')} in" in row["found"]
+        assert f"{len(text)} bytes" in row["found"]
+        assert f"194 rows in {len(BEFORE)} bytes" in row["found"]
+        assert "2023-03-09T23:00:00Z to 2023-03-11T22:45:00Z" in row["found"]
+        assert advice in row["advice"]
+        assert "No reading is lost" in row["advice"]
+    after = snapshot_of(field).array("readings/voltage")[:]
+    seen = np.isfinite(before)
+    assert seen.sum() > 90
+    np.testing.assert_array_equal(after[: len(before)][seen], before[seen])
+    assert told(night.store_night(field, NOW)) == []
+
+
+def test_both_lives_of_a_file_stand_in_the_store_and_its_sums(field):
+    put(field, HEADER + rows(12, range(6, 12)))
+    night.store_night(field, NOW)
+    first, second = night.ledger_report(field)["files"]
+    assert (first["state"], first["rows_read"]) == ("replaced", 194)
+    assert (second["state"], second["revision"]) == ("read", 1)
+    assert [first["closes"], second["closes"]] == [True, True]
+    assert verify_site(field)["outcome"] == "done"
+
+
+def test_a_file_that_begins_anew_every_night_without_a_gap_is_told_but_once(field):
+    found = []
+    for day, hours in ((12, range(20)), (12, range(20, 24)), (13, range(3))):
+        put(field, HEADER + rows(day, hours))
+        found.append(len(told(night.store_night(field, NOW))))
+    assert found == [1, 0, 0]
+
+
+def test_a_whole_copy_put_back_is_told_no_more(field):
+    put(field, BEFORE[:4000])
+    night.store_night(field, NOW)
+    put(field, BEFORE)
+    result = night.store_night(field, NOW)
+    assert result["set_aside"] == []
+    first, second = night.ledger_report(field)["files"]
+    assert first["stored"] + second["stored"] == first["values_read"]
+
+
+def test_readings_stay_where_a_file_shrank_on_the_night_its_clock_changed(field):
+    """Only what can be read again may be emptied: the older revision no longer can."""
+    before = snapshot_of(field).array("readings/voltage")[:]
+    site = field / "site.toml"
+    text = site.read_text(encoding="utf-8")
+    site.write_text(text.replace('stamp = "end"', 'stamp = "instant"'), encoding="utf-8")
+    put(field, HEADER + rows(12, range(6, 12)))
+    result = night.store_night(field, NOW)
+    after = snapshot_of(field).array("readings/voltage")[:]
+    seen = np.isfinite(before)
+    np.testing.assert_array_equal(after[: len(before)][seen], before[seen])
+    found = [row["found"] for row in result["set_aside"]]
+    assert any("earlier description" in text for text in found), found
+    assert verify_site(field)["outcome"] == "done"
