@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.ingest.clock_around import Around
 from pipeline.ingest.clock_back import steps_back
-from pipeline.ingest.clock_drift import Drift, ahead_s, drift_rules
+from pipeline.ingest.clock_drift import Drift, ahead_s, drift_rules, first_setting
 from pipeline.ingest.clock_order import Borders, Found, Settled, settle
 from pipeline.ingest.clock_reset import Dial, lost_rows, pin_runs
 from pipeline.ingest.clock_swap import LEAST_SIGNS, swap_signs
@@ -147,7 +147,7 @@ def read_clock(table: Table, rules: ClockRules, around: Around = ALONE) -> Clock
         _through_drift(whole, rules, drift, is_true, result)
     repairs = [around.with_files(r, table) for r in result.repairs if r.rows]
     refused = {reason: rows[own] for reason, rows in result.refused.items()}
-    repairs += _back_remarks(table, result.utc_s[own], refused, rules.interval_s)
+    repairs += _back_remarks(table, result.utc_s[own], refused, rules)
     return ClockedStamps(result.utc_s[own] + rules.shift_s, refused, repairs)
 
 
@@ -264,11 +264,11 @@ def _back_remarks(
     table: Table,
     utc_s: NDArray[np.int64],
     refused: dict[str, NDArray[np.bool_]],
-    interval_s: int,
+    rules: ClockRules,
 ) -> list[Repair]:
     """Return a remark where the clock seems to have been put back and nobody noted it."""
     sound = ~np.logical_or.reduce([*refused.values(), np.zeros(len(utc_s), np.bool_)])
-    steps = steps_back(table, utc_s, sound, interval_s)
+    steps = steps_back(table, utc_s, sound, rules.interval_s)
     if not steps:
         return []
     first = steps[0].row
@@ -277,6 +277,7 @@ def _back_remarks(
     evidence = (
         f"the stamp {went} {steps[0].evidence}, {counted(len(steps), 'time')} in this file; "
         "nothing changed, and of readings stamped alike the later one counts"
+        f"{first_setting(rules.checks, utc_s[first], rules.interval_s)}"
     )
     remark = _repair(table, "ran_back", slice(first, steps[-1].row + 1), evidence)
     return [replace(remark, rows=len(steps))]

@@ -6,7 +6,9 @@ the clock when a logger is put out gets the time until the next visit corrected 
 last check its offset is kept until the next one replaces it.
 
 Two checks within `VISIT_S` are one visit: the clock as found, and the clock as left. Between
-them it was set, which is a step at the later one.
+them it was set, which is a step at the later one. Where no check came before, the step is
+known all the same: what was logged after it is told apart and corrected, what was logged
+before it stays.
 """
 
 from __future__ import annotations
@@ -47,17 +49,51 @@ def drift_rules(checks: Sequence[ClockCheck]) -> Drift | None:
             parts.append([])
             set_at.append(after)
         parts[-1].append(after)
-    first = _node(usable[0])[0]
     ends = [
         check.true_s + round(part[-1].offset_s)
         for part, check in zip(parts, set_at, strict=False)
     ]
     begins = [check.true_s + round(check.offset_s) for check in set_at]
+    if (
+        set_at and set_at[0] is usable[1]
+    ):  # set at the first visit: nothing is known up to then
+        parts = parts[1:]
+    else:
+        first = _node(usable[0])[0]
+        ends, begins = [first, *ends], [first, *begins]
     # A clock set twice within less than the step has no order on its own dial; keep one.
-    low = np.maximum.accumulate(np.array([first, *map(min, ends, begins)], dtype=np.int64))
-    high = np.maximum.accumulate(np.array([first, *map(max, ends, begins)], dtype=np.int64))
-    back = np.array([False, *(b < e for b, e in zip(begins, ends, strict=True))])
+    low = np.maximum.accumulate(np.array([*map(min, ends, begins)], dtype=np.int64))
+    high = np.maximum.accumulate(np.array([*map(max, ends, begins)], dtype=np.int64))
+    back = np.array([b < e for b, e in zip(begins, ends, strict=True)])
     return Drift(Borders(low, high, back), tuple(tuple(map(_node, part)) for part in parts))
+
+
+def first_setting(checks: Sequence[ClockCheck], utc_s: int, interval_s: int) -> str:
+    """Say what is missing where a row follows a setting that no check came before; or nothing.
+
+    How far the clock was off as it was found is known of that moment alone: to correct the
+    rows just before by it would leave the same step an hour, or a day, earlier.
+
+    Parameters
+    ----------
+    checks : sequence of ClockCheck
+        Of the source, in order of time.
+    utc_s : int
+        The first row after a step back, as logged.
+    interval_s : int
+        Logging interval.
+    """
+    usable = [check for check in checks if not check.is_gross][:2]
+    if len(usable) < 2 or usable[1].true_s - usable[0].true_s > VISIT_S:
+        return ""
+    found, left = usable
+    first = left.true_s + round(left.offset_s) - interval_s
+    if not first <= utc_s <= left.true_s + round(found.offset_s) + interval_s:
+        return ""
+    return (
+        f"; the visit at {np.datetime64(left.true_s, 's')}Z set it, but no check before that "
+        f"visit tells since when it was {found.offset_s:+g} s off: write one at that time"
+    )
 
 
 def _node(check: ClockCheck) -> tuple[int, float]:

@@ -147,17 +147,33 @@ def test_a_file_that_holds_a_stretch_twice_is_no_clock_put_back(counter):
 
 
 def test_a_clock_put_back_is_not_remarked_once_the_visits_tell():
-    # by hand: true time to 02:45, set back by an hour there; UTC goes on by quarters. Without
-    # the check of the day before nothing is known of the clock until it was set.
+    # by hand: true time to 02:45, set back by an hour there; UTC goes on by quarters. Nobody
+    # looked before, but the visit tells both the step and what was right up to it.
     stamps = ORIGIN + QUARTER * np.array([*range(12), *range(8, 20)])
     at = ORIGIN + 12 * QUARTER
     checks = ClockCheck(ORIGIN - DAY, 0), ClockCheck(at, 0), ClockCheck(at, -HOUR)
     table = make_table(stamps, np.arange(24.0))
-    result = read_clock(table, make_rules(*checks))
-    np.testing.assert_array_equal(result.utc_s, ORIGIN + QUARTER * np.arange(24))
-    assert "ran_back" not in [repair.kind for repair in result.repairs]
-    found = [repair.kind for repair in read_clock(table, make_rules(*checks[1:])).repairs]
-    assert "ran_back" in found
+    for known in (checks, checks[1:]):
+        result = read_clock(table, make_rules(*known))
+        np.testing.assert_array_equal(result.utc_s, ORIGIN + QUARTER * np.arange(24))
+        assert "ran_back" not in [repair.kind for repair in result.repairs]
+        assert_way_back(table, make_rules(*known), result)
+
+
+def test_a_clock_that_was_wrong_before_the_first_visit_is_left_so_and_said():
+    # by hand: an hour fast up to 02:45 by its own dial, then put right, but 60 s slow.
+    stamps = ORIGIN + QUARTER * np.array([*range(12), *range(8, 20)])
+    at = ORIGIN + 8 * QUARTER
+    table = make_table(stamps, np.arange(24.0))
+    rules = make_rules(ClockCheck(at, HOUR), ClockCheck(at, -60))
+    result = read_clock(table, rules)
+    np.testing.assert_array_equal(result.utc_s, stamps + np.repeat([0, 60], 12))
+    assert_way_back(table, rules, result)
+    (remark,) = [repair for repair in result.repairs if repair.kind == "ran_back"]
+    assert "no check before that visit tells since when it was +3600 s off" in remark.evidence
+    later = ClockCheck(at + DAY, 60), ClockCheck(at + DAY, 0)  # the setting of another day
+    (remark,) = read_clock(table, make_rules(*later)).repairs
+    assert "no check before" not in remark.evidence
 
 
 def lanna_rows():
