@@ -7,6 +7,7 @@ June on recomputes that tube from June on and nothing else.
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ from pipeline.variables import SIGNALS
 
 # (start in UTC seconds or None for "since ever", canonical JSON of the rules from then on)
 Segments = list[tuple[int | None, str]]
+CALIBRATE = "calibrate"  # the kind of rules that acts on readings alone
 
 
 def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
@@ -39,7 +41,7 @@ def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
     limits = resolve_limits(site)
     rules: dict[str, dict[str, Segments]] = {
         tube.tube: {
-            "calibrate": calibration_of(site, tube.tube),
+            CALIBRATE: calibration_of(site, tube.tube),
             "drift": corrections_of(site, tube.tube),
             "qc": tests_of(site, tube.tube, limits),
             "derive": _products_of(site, tube.tube),
@@ -86,11 +88,17 @@ def rules_table(rules: dict[str, dict[str, Segments]]) -> pa.Table:
 
 
 def changed_days(
-    old: pa.Table | None, new: dict[str, Segments], tube: str, axis: TimeAxis, days: int
+    old: pa.Table | None,
+    new: dict[str, Segments],
+    tube: str,
+    axis: TimeAxis,
+    days: int,
+    read: Callable[[], NDArray[np.bool_]] | None = None,
 ) -> NDArray[np.bool_]:
     """Return which days of one tube are ruled otherwise than in the stored table.
 
-    A tube the table does not know is ruled anew on all days.
+    A tube the table does not know is ruled anew on all days. ``read`` returns on which days it
+    has readings: elsewhere its calibration has nothing to act on, as after a removal.
     """
     before = {} if old is None else dict(zip(*old.to_pydict().values(), strict=True))
     marked = np.zeros(days, dtype=bool)
@@ -99,7 +107,10 @@ def changed_days(
         return marked
     stored: dict[str, Any] = json.loads(before[tube])
     for kind in {*stored, *new}:
-        marked |= _differing_days(stored.get(kind, []), new.get(kind, []), axis, days)
+        differing = _differing_days(stored.get(kind, []), new.get(kind, []), axis, days)
+        if kind == CALIBRATE and read is not None and differing.any():
+            differing &= read()
+        marked |= differing
     return marked
 
 

@@ -126,21 +126,32 @@ def run_steps(
 def _pieces(
     changed: NDArray[np.bool_], site: Site, steps: tuple[Step, ...], days: int
 ) -> Iterator[Piece]:
-    """Cut the changed days into pieces of bounded size."""
+    """Cut the changed days into pieces of bounded size, of tubes changed on the same days.
+
+    A tube between two that changed is not computed with them.
+    """
     looks = [_look_days(step, site) for step in steps]
     reach = sum(back + ahead for back, ahead in looks)
     for first in range(0, len(changed), BLOCK_TUBES):
         block = changed[first : first + BLOCK_TUBES]
         slab_days = _slab_days(block)
-        for run in starmap(Span, runs(np.logical_or.reduce(block, axis=0), 2 * reach + 1)):
-            tubes = np.flatnonzero(block[:, run.start : run.stop].any(axis=1))
-            columns = slice(first + int(tubes[0]), first + int(tubes[-1]) + 1)
-            outputs = _outputs(steps, looks, run, days)
-            total = Span(min(s.start for s in outputs), max(s.stop for s in outputs))
-            for slab in _slabs(total, slab_days):
-                write = tuple(span.clip(slab) for span in outputs)
-                chunk = (first, slab.start // slab_days)
-                yield Piece(chunk, columns, _needs(steps, looks, write, days), write)
+        for start, stop in _alike(block):
+            columns = slice(first + start, first + stop)
+            for run in starmap(Span, runs(block[start], 2 * reach + 1)):
+                outputs = _outputs(steps, looks, run, days)
+                total = Span(min(s.start for s in outputs), max(s.stop for s in outputs))
+                for slab in _slabs(total, slab_days):
+                    write = tuple(span.clip(slab) for span in outputs)
+                    # Tubes share chunks: pieces of one block and slab are one thread's job.
+                    chunk = (first, slab.start // slab_days)
+                    yield Piece(chunk, columns, _needs(steps, looks, write, days), write)
+
+
+def _alike(block: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """Yield first and end of neighbouring tubes that changed on the same days."""
+    edges = np.flatnonzero((block[1:] != block[:-1]).any(axis=1)) + 1
+    starts, stops = [0, *edges.tolist()], [*edges.tolist(), len(block)]
+    yield from zip(starts, stops, strict=True)
 
 
 def _outputs(

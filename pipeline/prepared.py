@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from typing import Any
 
@@ -31,6 +32,7 @@ from pipeline.site.fingerprint import site_hash
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
 from pipeline.steps import RECORD_STEPS, STATION_STEPS, TUBE_STEPS
+from pipeline.variables import SIGNALS
 from pipeline.words import counted
 
 Timings = dict[str, float]
@@ -181,7 +183,12 @@ def _compute(
     for tube in site.tubes:
         row = writer.labels["tube"].index(tube.tube)
         changed[row] |= changed_days(
-            stored, rules[tube.tube], tube.tube, site.axis, writer.days
+            stored,
+            rules[tube.tube],
+            tube.tube,
+            site.axis,
+            writer.days,
+            partial(_days_read, writer, row),
         )
     redo, station = marked_days(writer)
     changed |= redo
@@ -198,6 +205,18 @@ def _compute(
     if stored is None or not stored.equals(table):
         writer.put_table("rules", table)
     return computed, stations
+
+
+def _days_read(writer: Writer, row: int) -> NDArray[np.bool_]:
+    """Return on which days a tube has readings that calibration turns into water content."""
+    found = np.zeros(writer.days, dtype=bool)
+    for name in SIGNALS:
+        key = f"readings/{name}"
+        if writer.holds(key):
+            values = writer.read(key, 0, writer.steps, slice(row, row + 1))
+            by_day = values.reshape(writer.days, -1)
+            found |= np.isfinite(by_day).any(axis=1)
+    return found
 
 
 def _seen_from_stations(
