@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 DAY_S = 86_400
+INSTANTS = ("onset", "end", "peak", "storage_peak")  # of wetting events
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,16 @@ class TimeAxis:
 def iso_minute(seconds: float) -> str:
     """Return an instant, UTC seconds since 1970, as ISO 8601 text to the minute."""
     return f"{np.datetime64(int(seconds), 's').astype('datetime64[m]')}Z"
+
+
+def with_instants(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a row of a table with its instants once more, as ISO 8601 for programs.
+
+    ``onset`` beside ``onset_s``, and so for all of `INSTANTS`; None where there is none.
+    """
+    found = {name: row[f"{name}_s"] for name in INSTANTS if f"{name}_s" in row}
+    told = {name: None if s is None else iso_utc(s) for name, s in found.items()}
+    return {**row, **told}
 
 
 def iso_utc(seconds: float) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S, TimeAxis, iso_utc
+from pipeline.axis import DAY_S, TimeAxis, iso_utc, with_instants
 from pipeline.cubes import DAY, SPECS
 from pipeline.differences import STORAGE, WATER, Names, Tally, compared_keys, tally
 from pipeline.state import Snapshot
@@ -150,6 +150,8 @@ def _table_rows(old: Snapshot, new: Snapshot) -> Iterator[dict[str, Any]]:
             continue
         frames = _frame(before, after), _frame(after, before)
         marks = _match(*frames)
+        if len(frames[0]) == len(frames[1]) and not any(mark.any() for mark in marks.values()):
+            continue  # the same rows in another form
         yield {
             "table": name,
             "rows_before": len(frames[0]),
@@ -185,4 +187,5 @@ def _frame(table: pa.Table | None, other: pa.Table | None) -> pd.DataFrame:
 
 
 def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
-    return pa.Table.from_pandas(rows[:_LISTED_EVENTS], preserve_index=False).to_pylist()
+    table = pa.Table.from_pandas(rows[:_LISTED_EVENTS], preserve_index=False)
+    return [with_instants(row) for row in table.to_pylist()]

@@ -146,7 +146,7 @@ def show_night(summary: Mapping[str, Any]) -> None:
 def _show_set_aside(entries: Sequence[Mapping[str, Any]]) -> None:
     if not entries:
         return
-    say(f"set aside, {len(entries)} kind(s):")
+    say(f"set aside, {counted(len(entries), 'kind')}:")
     for entry in entries[:_LISTED]:
         where = ", ".join(str(entry[key]) for key in ("file", "place") if entry.get(key))
         told = f"  {entry.get('count', 1)} x {where}: found {entry['found']}"
@@ -178,8 +178,9 @@ def show_verified(account: Mapping[str, Any]) -> None:
     problems = account["problems"]
     headline(
         account["outcome"],
-        f"{account['site']}: {account['chunks_read']} chunks and {account['files_read']} raw "
-        f"files checked, {len(problems)} problem(s)",
+        f"{account['site']}: {counted(account['chunks_read'], 'chunk')} and "
+        f"{counted(account['files_read'], 'raw file')} checked, "
+        f"{counted(len(problems), 'problem')}",
     )
     for problem in problems:
         where = ", ".join(problem[key] for key in ("file", "place") if problem[key])

@@ -9,7 +9,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.axis import iso_minute
+from pipeline.axis import iso_minute, with_instants
 from pipeline.console import table
 from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.description import in_force
@@ -98,7 +98,13 @@ def events_text(account: Mapping[str, Any]) -> str:
         ]
         for row in account["events"]
     ]
-    lines = [table(head, rows)] if rows else ["no wetting event found"]
+    lines = ["no wetting event found"]
+    if rows:
+        lines = [
+            table(head, rows),
+            "±: one standard uncertainty. onset and until: UTC. rest: rain less gain. by K: "
+            "drained by conductivity alone.",
+        ]
     return "\n".join([*lines, "", account["caution"]])
 
 
@@ -114,7 +120,7 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
         ]
         known = [part for part in parts if part is not None]
         clean["gain_error_mm"] = math.hypot(*known) if len(known) == len(parts) else None
-    return clean
+    return with_instants(clean)
 
 
 def _number(value: float | None) -> str:

@@ -31,6 +31,7 @@ from pipeline.site.load import load_site
 from pipeline.site.models import Horizon, Site
 from pipeline.state import Snapshot
 from pipeline.store import SiteStore
+from pipeline.words import counted
 
 CAUTION = (
     "Limits are of this record and these sensors. Advice on irrigation, leaching or the "
@@ -162,7 +163,7 @@ def _remarks(row: Mapping[str, Any]) -> Iterator[str]:
     if row["upper"] is None:
         yield "no spell of drainage was long and clear enough"
     elif row["upper_spells"] < FEW_SPELLS:
-        yield f"upper limit from {row['upper_spells']} spell(s) only"
+        yield f"upper limit from {counted(row['upper_spells'], 'spell')} only"
     if row["lower_is_bound"]:
         yield "it never dried to a plateau: the lower limit lies at or below"
     span = row["table_19_upper"]
@@ -348,7 +349,20 @@ def limits_text(account: Mapping[str, Any]) -> str:
         for row in account["sensors"]
         for remark in row["remarks"]
     ]
+    lines += [
+        f"note  {tube}: depths as wired; its sensors sit {abs(deeper):.3g} cm "
+        f"{'deeper' if deeper > 0 else 'higher'}"
+        for tube, deeper in _set_in_cm(account["sensors"]).items()
+    ]
     return "\n".join([*lines, f"note  {account['caution']}"])
+
+
+def _set_in_cm(sensors: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+    """Return how much deeper than wired the sensors of tubes sit, where they do [cm]."""
+    deeper = {
+        row["tube"]: round(100 * (row["real_depth_m"] - row["depth_m"]), 2) for row in sensors
+    }
+    return {tube: cm for tube, cm in deeper.items() if cm}
 
 
 def _three(value: float | None) -> str:

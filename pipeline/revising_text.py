@@ -144,7 +144,6 @@ def _section(
     if not rows:
         return []
     headers = ["tube", level, "cells", "appeared", "vanished", "mean", "largest"]
-    headers += ["first", "last"]
     body = [
         [
             *(row[name] for name in headers[:5]),
@@ -153,16 +152,21 @@ def _section(
         ]
         for row in rows[:_LISTED]
     ]
+    headers += ["first (UTC)", "last (UTC)"]
     text = table([name.replace("_", " ") for name in headers], body)
-    more = len(rows) - _LISTED
-    return [title, text, f"  and {more} more rows, with --json"] if more > 0 else [title, text]
+    return [title, text, *_left_out(rows)]
 
 
 def _table(headers: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
     body = [[row[name] for name in headers] for row in rows[:_LISTED]]
     text = table([name.replace("_", " ") for name in headers], body)
+    return "\n".join([text, *_left_out(rows)])
+
+
+def _left_out(rows: Sequence[Any]) -> list[str]:
+    """Return how many rows a table left out, if any."""
     more = len(rows) - _LISTED
-    return f"{text}\n  and {more} more rows, with --json" if more > 0 else text
+    return [f"  and {counted(more, 'more row')}, with --json"] if more > 0 else []
 
 
 def _signed(value: float | None, digits: int) -> str | None:
@@ -171,7 +175,7 @@ def _signed(value: float | None, digits: int) -> str | None:
 
 def _state_name(state: Mapping[str, Any]) -> str:
     night = f"night {state['night']}, " if state["night"] is not None else ""
-    return f"{state['commit']} ({night}{state['written'][:16]})"
+    return f"{state['commit']} ({night}{state['written'][:16]}Z)"
 
 
 def _history_row(state: Mapping[str, Any]) -> list[Any]:

@@ -72,11 +72,15 @@ def test_an_event_is_told_with_its_errors_and_what_is_not_known(state):
     row = account["events"][0]
     assert row["gain_error_mm"] == pytest.approx(1.3)  # by hand: 0.3, 0.4, 1.2 in quadrature
     assert row["remainder_error_mm"] is None
+    # by hand, from 13:30: 152,100 s are 42 h and 15 min
+    assert (row["onset"], row["end"]) == ("2025-03-24T13:30:00Z", "2025-03-26T07:45:00Z")
+    assert row["peak"] is None
     json.dumps(account, allow_nan=False)
     text = report.events_text(account)
     for part in ("A-20250324T1330Z", "2025-03-24T13:30Z", "28.3 ± 1.3", "open", "overlap"):
         assert part in text
     assert "local practice" in text
+    assert "±: one standard uncertainty" in text
 
 
 def test_other_tubes_and_states_without_events(state):

@@ -3,13 +3,16 @@
 import json
 import shutil
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import big_field
+import pyarrow as pa
 import pytest
 from typer.testing import CliRunner
 
 from pipeline import night
 from pipeline.cli import app
+from pipeline.comparison import _table_rows
 from pipeline.site.description_files import SITE_FILES, changed_files, read_description
 
 NOW = "2030-01-01T00:00Z"
@@ -88,6 +91,7 @@ def test_for_people_there_are_tables_and_the_lines_that_changed(site):
     ran = run("recalibrate", site, "--dry-run", "--now", NOW)
     for text in ("tubes.csv:", f"  - {DEEPER[0]}loam", "stored water, mm:", "would be"):
         assert text in ran.stderr
+    assert "first (UTC)" in ran.stderr
     listed = run("history", site)
     assert "1 state, newest first" in listed.stdout
     assert "thinned out" in run("thin", site).stderr
@@ -123,3 +127,16 @@ def test_the_description_is_read_whole(site):
         *("calibrations.toml", "layouts/export.toml", "site.toml", "soils.toml"),
         *("tubes.csv", "wiring.csv"),
     }
+
+
+def test_a_table_with_the_same_rows_in_another_form_is_no_change():
+    def state(rows):
+        held = {"notes": pa.Table.from_pylist(rows)}
+        return SimpleNamespace(tables=lambda: set(held), table=held.get)
+
+    row = {"tube": "T1", "value": 1.0}
+    other = {"tube": "T2", "value": None}
+    same = list(_table_rows(state([row, other]), state([other, row])))
+    assert same == []
+    (told,) = _table_rows(state([row, other]), state([{**row, "value": 2.0}, other]))
+    assert (told["table"], told["rows_after"], told["changed"]) == ("notes", 2, 1)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.console import clean, table
+from pipeline.words import span_of_hours
 
 WORDS = {"done": "all right", "attention": "look", "wrong": "description", "failed": "failed"}
 _MOST = 4
@@ -53,7 +54,7 @@ def _below(account: Mapping[str, Any]) -> list[str]:
 def _logger(row: Mapping[str, Any]) -> str:
     if row["newest"] is None:
         return f"{row['source']} never" if row["due"] else f"{row['source']} none, none due"
-    ago = "" if not row["due"] else f" ({row['hours_silent']:.0f} h)"
+    ago = "" if not row["due"] else f" ({span_of_hours(row['hours_silent'])} ago)"
     return f"{row['source']} {_minute(row['newest'])}{ago}"
 
 
