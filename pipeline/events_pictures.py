@@ -56,7 +56,7 @@ def event_pictures(folder: Path, out: Path, tube: str = "") -> list[Path]:
     """
     site, snapshot, tables = stored_events(folder, tube)
     events, depths = tables["events"].to_pandas(), tables["event_depths"].to_pandas()
-    reader = Reader(snapshot)
+    reader = Reader(snapshot, site)
     rain = _rain(snapshot, reader)
     drawn = []
     for column, name in enumerate(snapshot.labels["tube"]):

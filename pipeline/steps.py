@@ -68,7 +68,7 @@ TUBE_STEPS = (
         ("water/tests", "water/quality", "water/cleaned_water_content"),
         qc_look,
         "QARTOD tests 1, 4, 7, 8, 9; Hampel; docs/quality.md; IOC Manuals & Guides 54, vol. 3",
-        version=5,
+        version=6,
     ),
     Step(
         "storage",
@@ -87,7 +87,7 @@ TUBE_STEPS = (
         ),
         storage_look,
         "trapezoid between sensors at real depths; GUM eqs 10, 16 within calibrations",
-        version=2,
+        version=3,
     ),
     Step(
         "daily",
@@ -161,7 +161,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=9,
+        version=10,
     ),
     RecordStep(
         "soil limits",

@@ -18,7 +18,7 @@ YES_NO = ("no", "yes")
 # Bits from the lowest on; new ones come last, so that a delivered bit never changes meaning.
 DOUBTS = (
     *("overlap", "gap", "slow_onset", "deep_first", "no_peak", "frost", "suspect"),
-    *("no_gain", "beyond_rain", "unclear_drainage"),
+    *("no_gain", "beyond_rain", "unclear_drainage", "rain_gap"),
 )
 # Kinds whose values are a choice of words: their codes from 0 on in NetCDF.
 WORDS = {"flag": YES_NO, "origin": ("unknown", "nights", "texture")}
@@ -166,7 +166,7 @@ EVENTS: tuple[EventField, ...] = (
         "rain_mm",
         "rain",
         "mm",
-        "rain from the beginning of its spell to the peak of storage",
+        "rain from the beginning of its spell to the peak of storage, as far as logged",
         standard_name="lwe_thickness_of_precipitation_amount",
     ),
     EventField(

@@ -127,7 +127,7 @@ def event_rows(
     rows = rows.join(_balance(rows, block, step, peak_step))
     rows["missing"] = np.nanmax(levels["missing"], axis=1)
     rows["doubts"] = _doubts(block, rows, depths, rank, step)
-    return rows
+    return rows.drop(columns="rain_lost")
 
 
 def _spacing_error(
@@ -159,10 +159,10 @@ def _balance(
     before the peak; negative where more came than rained, as along a slope.
     """
     none = np.full(len(rows), np.nan)
-    during, after = none, none
+    during, after, lost = none, none, none
     if block.rain is not None:
         lead, pause = RAIN_LEAD_S // block.interval_s, PAUSE_S // block.interval_s
-        during, after = event_rain(block.rain, step.spans, lead, pause, peak_step)
+        during, after, lost = event_rain(block.rain, step.spans, lead, pause, peak_step)
     error = np.sqrt(
         (RAIN_ERROR * during) ** 2
         + rows["gain_random_error_mm"].to_numpy() ** 2
@@ -173,6 +173,7 @@ def _balance(
         {
             "rain_mm": during,
             "rain_after_mm": after,
+            "rain_lost": np.where(np.isnan(during), 0, lost),
             "remainder_mm": during - rows["gain_mm"].to_numpy(),
             "remainder_error_mm": error,
         },
@@ -191,6 +192,7 @@ def _doubts(
     unsure = depths["onset_error_s"].to_numpy(np.float64).reshape(shape) > UNSURE_S
     gain = rows["gain_mm"].to_numpy(np.float64)
     noise = rows["gain_random_error_mm"].to_numpy(np.float64)
+    lost = rows["rain_lost"].to_numpy() > 0
     short = rows["remainder_mm"].to_numpy() + COVERAGE * rows["remainder_error_mm"].to_numpy()
     marks = {
         "overlap": overlaps,
@@ -201,7 +203,10 @@ def _doubts(
         "frost": _any_in(block.frozen, step),
         "suspect": _any_in(block.suspect, step),
         "no_gain": gain <= COVERAGE * noise,
-        "beyond_rain": short < 0,  # not where rain or gain is unknown: NaN is not below
+        # Not where rain or gain is unknown: NaN is not below. Nor where some may have fallen
+        # while the gauge logged none.
+        "beyond_rain": (short < 0) & ~lost,
+        "rain_gap": lost,
     }
     found = np.stack(list(marks.values()))
     names = list(marks)

@@ -215,7 +215,7 @@ def _water(storage, noise, spans, level, longest, out, steps):  # type: ignore[n
 
 
 def event_rain(rain: Floats, spans: Span, lead: int, pause: int, peak: Integers) -> NDArray:
-    """Return the rain of each event and the rain after it [mm], (2, event).
+    """Return the rain of each event, the rain after it [mm], and steps lost, (3, event).
 
     Parameters
     ----------
@@ -233,9 +233,10 @@ def event_rain(rain: Floats, spans: Span, lead: int, pause: int, peak: Integers)
     -----
     Rain of the event is that from the beginning of the spell before its first onset to the
     peak of stored water; rain after it fell from then until the rain of the next event. NaN
-    where more than a tenth of the steps have no value.
+    where more than a tenth of the steps have no value. Lost are steps without a value of the
+    event's rain, and of a pause before it: its spell may have begun there.
     """
-    out = np.full((2, len(spans.start)), np.nan)
+    out = np.full((3, len(spans.start)), np.nan)
     _rain(rain, spans.start, spans.end, lead, pause, peak, out)
     return out
 
@@ -265,14 +266,26 @@ def _sum(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
+def _lost(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
+    lost = 0
+    for i in range(start, stop):
+        if rain[i] != rain[i]:
+            lost += 1
+    return lost
+
+
+@kernel
 def _rain(rain, start, end, lead, pause, peak, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     for e in range(start.size):
         begin = _spell(rain, start[e], max(0, start[e] - lead), pause)
+        floor = max(0, begin - pause)
         if e > 0 and peak[e - 1] >= 0:
             begin = max(begin, min(peak[e - 1] + 1, start[e]))
+            floor = max(floor, min(peak[e - 1] + 1, start[e]))
         top = max(peak[e], start[e]) + 1
         stop = end[e]
         if e + 1 < start.size:
             stop = max(top, _spell(rain, end[e], max(top, end[e] - lead), pause))
         out[0, e] = _sum(rain, begin, min(top, rain.size))
+        out[2, e] = _lost(rain, floor, min(top, rain.size))
         out[1, e] = _sum(rain, min(top, rain.size), min(stop, rain.size))

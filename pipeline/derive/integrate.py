@@ -40,6 +40,7 @@ class Geometry(NamedTuple):
     factors: Floats  # (S, depth + 2, layer) [m3]
     following: NDArray[np.int64]  # (S, depth)
     distance_m: Floats  # (S, depth)
+    far: NDArray[np.bool_]  # (S, layer), out of the reach of all sensors
 
 
 class Sharing(NamedTuple):
@@ -92,13 +93,15 @@ def integrate(
                 flag = _flag(water, quality, weights)
                 if flag == _MISSING:
                     continue
-                bridged = geometry.bridged[which, layer]
+                doubtful = geometry.bridged[which, layer]
                 stored, variance, scatter = _layer(profile, weights, sums)
                 scatter += _spacing(geometry.factors[which, :, layer], slope)
                 out.water[time, tube, layer] = stored * MM_PER_M
                 out.random[time, tube, layer] = np.sqrt(variance) * MM_PER_M
                 out.systematic[time, tube, layer] = np.sqrt(scatter) * MM_PER_M
-                out.quality[time, tube, layer] = max(flag, _SUSPECT) if bridged else flag
+                # Of a layer that no sensor is near its error alone tells how little is known.
+                doubtful = doubtful or (geometry.far[which, layer] and np.isnan(scatter))
+                out.quality[time, tube, layer] = max(flag, _SUSPECT) if doubtful else flag
 
 
 @kernel

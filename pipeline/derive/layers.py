@@ -19,7 +19,7 @@ from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of
 from pipeline.derive.calibrations import Calibrations, no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
 from pipeline.derive.layer_errors import layer_covariance, layer_variances
-from pipeline.derive.spacing import Spacing, spacing_factors
+from pipeline.derive.spacing import Spacing, out_of_reach, spacing_factors
 from pipeline.derive.storage import sharing_of
 from pipeline.derive.weights import EndRules, bridged_weights
 from pipeline.qc.flags import Quality
@@ -58,6 +58,7 @@ class _Set:
     tube: int
     weights: Floats  # (layer, depth) [m]
     bridged: NDArray[np.bool_]  # (layer,)
+    far: NDArray[np.bool_]  # (layer,), out of the reach of all sensors
     spacing: Spacing
     group: NDArray[np.int64]  # (depth,)
     own_error: Floats  # (depth,) [m3 m-3]
@@ -242,12 +243,14 @@ def _sets(
             weights, bridged = bridged_weights(real, there, spans, rules.ends)
             if rules.missing_sensor == "none":
                 weights[bridged], bridged[:] = np.nan, False
+            held = np.where(there, real, np.nan)
             yield _Set(
                 np.flatnonzero(place.reshape(-1) == number),
                 tube,
                 weights,
                 bridged,
-                spacing_factors(np.where(there, real, np.nan), spans, rules.ends),
+                out_of_reach(held, spans),
+                spacing_factors(held, spans, rules.ends),
                 sharing.group[sharing.stretch[step], tube],
                 sharing.own_error[sharing.stretch[step], tube],
             )
@@ -271,10 +274,11 @@ def _fill(found: dict[str, NDArray], part: _Set, sensors: Sensors) -> None:
     tube = np.array([part.tube])
     at = np.ix_(part.times, tube, known)
     found["layer_storage"][at] = MM_PER_M * total[:, None]
-    bridged = np.where(part.bridged[known], _SUSPECT, 0).astype(np.uint8)
-    found["layer_quality"][at] = np.maximum(worst, bridged)[:, None]
     who = (part.group, part.own_error)
     random, systematic = layer_variances(held, weights, who, part.spacing, known)
+    doubtful = part.bridged[known] | (part.far[known] & np.isnan(systematic))
+    suspect = np.where(doubtful, _SUSPECT, 0).astype(np.uint8)
+    found["layer_quality"][at] = np.maximum(worst, suspect)[:, None]
     found["layer_random_error"][at] = np.sqrt(random)[:, None]
     found["layer_systematic_error"][at] = np.sqrt(systematic)[:, None]
     found["layer_variance"][at] = (random + systematic)[:, None]

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.derive.weights import THINNEST_M, EndRules
+from pipeline.site.checks_layers import REACH_M
 
 Floats = NDArray[np.float64]
 
@@ -89,6 +90,22 @@ def spacing_factors(
         if rules.below != "none":
             factors[count + 1] = _walk(_thick(np.maximum(layers - last, 0.0)))
     return Spacing(factors, following, distance)
+
+
+def out_of_reach(
+    depths_m: Floats, layers_m: Sequence[tuple[float, float]]
+) -> NDArray[np.bool_]:
+    """Tell which layers (layer,) lie wholly above or below all sensors and far from them.
+
+    Parameters are those of `spacing_factors`; far is farther than ``REACH_M``.
+    """
+    depths = np.asarray(depths_m, dtype=np.float64)
+    layers = np.array(layers_m, dtype=np.float64).reshape(-1, 2)
+    if np.isnan(depths).all():
+        return np.zeros(len(layers), dtype=np.bool_)
+    above, below = np.nanmin(depths) - layers[:, 1], layers[:, 0] - np.nanmax(depths)
+    far: NDArray[np.bool_] = np.maximum(above, below) > REACH_M + THINNEST_M
+    return far
 
 
 def _thick(spans: Floats) -> Floats:

@@ -27,7 +27,7 @@ from pipeline.derive.integrate import (
     Stored,
     integrate,
 )
-from pipeline.derive.spacing import VARIOGRAM, spacing_factors
+from pipeline.derive.spacing import VARIOGRAM, out_of_reach, spacing_factors
 from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
@@ -139,7 +139,8 @@ def storage_step(block: xr.Dataset, site: Site) -> xr.Dataset:
 
     A layer is as doubtful as its most doubtful sensor. Where a sensor it needs is missing it
     has no storage, or, as ``site.derive.missing_sensor`` says, the neighbours above and below
-    bridge the gap; that is suspect, and less certain because they lie farther apart.
+    bridge the gap; that is suspect, and less certain because they lie farther apart. A layer
+    out of the reach of all sensors is suspect too where their calibrations state no error.
 
     Parameters
     ----------
@@ -240,11 +241,13 @@ def _one_set(
     layers_m: Sequence[tuple[float, float]],
     rules: EndRules,
 ) -> tuple[NDArray, ...]:
-    """Return weights, what is bridged, and the spacing of one set of sensors."""
+    """Return weights, what is bridged, spacing and what is far, of one set of sensors."""
     weights, bridged = bridged_weights(depths, present, layers_m, rules)
-    spacing = spacing_factors(np.where(present, depths, np.nan), layers_m, rules)
+    held = np.where(present, depths, np.nan)
+    spacing = spacing_factors(held, layers_m, rules)
     variance = np.ascontiguousarray(np.diagonal(spacing.factors, axis1=1, axis2=2))
-    return weights, bridged, variance, spacing.following, spacing.distance_m
+    far = out_of_reach(held, layers_m)
+    return weights, bridged, variance, spacing.following, spacing.distance_m, far
 
 
 def _storage_dataset(block: xr.Dataset, site: Site, out: Stored) -> xr.Dataset:

@@ -54,9 +54,7 @@ def drift_rules(checks: Sequence[ClockCheck]) -> Drift | None:
         for part, check in zip(parts, set_at, strict=False)
     ]
     begins = [check.true_s + round(check.offset_s) for check in set_at]
-    if (
-        set_at and set_at[0] is usable[1]
-    ):  # set at the first visit: nothing is known up to then
+    if set_at and set_at[0] is usable[1]:  # nothing is known up to this setting
         parts = parts[1:]
     else:
         first = _node(usable[0])[0]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES
 from pipeline.qc.flags import TEST_BITS
+from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
 Floats = NDArray[np.float64]
@@ -20,8 +21,10 @@ SUSPECT_TESTS = ("step", "noise_burst", "stuck", "supply")
 class Reader:
     """Windows of whole days of one tube at a time; neighbours in a chunk are kept."""
 
-    def __init__(self, snapshot: Snapshot) -> None:
+    def __init__(self, snapshot: Snapshot, site: Site | None = None) -> None:
         self.axis, self.days = snapshot.axis, snapshot.days
+        strides = {} if site is None else site.strides
+        self._strides = [strides.get(name, 1) for name in snapshot.labels["station"]]
         self._snapshot = snapshot
         self._kept: dict[tuple[str, int, int], NDArray] = {}
         self._depths = np.array(snapshot.labels["depth"], dtype=np.float64)
@@ -46,14 +49,17 @@ class Reader:
         return (tests & frost) != 0, (tests & doubt) != 0
 
     def rain(self, first_day: int, stop_day: int) -> Floats | None:
-        """Return rain [mm], of each step that of the first gauge that has it; or None."""
+        """Return rain [mm], of each step that of the first gauge that has it; or None.
+
+        A total of several steps stands at the last of them; at those before nothing fell.
+        """
         if not self._snapshot.holds("readings/rain"):
             return None
         per_day = self.axis.steps_per_day
         gauges = self._snapshot.read("readings/rain", first_day * per_day, stop_day * per_day)
         rain = np.full(len(gauges), np.nan)
-        for gauge in gauges.T:
-            rain = np.where(np.isnan(rain), gauge.astype(np.float64), rain)
+        for gauge, stride in zip(gauges.T, self._strides, strict=True):
+            rain = np.where(np.isnan(rain), _spread(gauge.astype(np.float64), stride), rain)
         return rain
 
     def last_s(self, column: int) -> int:
@@ -119,3 +125,11 @@ def _bits(names: tuple[str, ...], kind: type) -> np.integer:
     for name in names:
         found = found | kind(TEST_BITS.get(name, 0))
     return found
+
+
+def _spread(gauge: Floats, stride: int) -> Floats:
+    """Return totals over ``stride`` steps as steps, nothing at all but the last of each."""
+    for behind in range(1, stride):
+        covered = np.isnan(gauge[:-behind]) & ~np.isnan(gauge[behind:])
+        gauge[:-behind][covered] = 0.0
+    return gauge

@@ -70,7 +70,7 @@ def events_step(
     """
     before = {name: stored_rows(name, snapshot.table(name)) for name in WHOLE}
     uptake = TableParts(snapshot, "uptake")
-    reader = Reader(snapshot)
+    reader = Reader(snapshot, site)
     parts: dict[str, list[pa.Table]] = {name: [] for name in WHOLE}
     for column, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda x: x[1]):
         profile = tube_profile(site, tube, snapshot.labels["depth"])
@@ -92,13 +92,14 @@ def events_step(
 
 
 def events_inputs(snapshot: Snapshot, site: Site) -> dict[str, str]:
-    """Tell what events of each tube depend on besides readings and rules: place, texture."""
+    """Tell what events depend on besides readings and rules: place, texture, rain's step."""
     grounds = {
         name: [[h.top_m, h.bottom_m, texture_of(h)] for h in soil.horizons]
         for name, soil in site.soils.items()
     }
+    gauges = [site.strides[name] for name in site.stations]
     return {
-        tube.tube: json.dumps([tube.latitude, tube.longitude, grounds.get(tube.soil)])
+        tube.tube: json.dumps([tube.latitude, tube.longitude, grounds.get(tube.soil), gauges])
         for tube in site.tubes
     }
 

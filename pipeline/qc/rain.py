@@ -10,8 +10,6 @@ from pipeline.qc.jumps import DRY, UNKNOWN, WET
 from pipeline.site.models import Site
 
 DAY_S = 86_400
-# Part of a day's rain readings that must be there for it to count as dry.
-RAIN_LOGGED = 0.9
 
 
 def dry_days(block: xr.Dataset, site: Site) -> NDArray[np.uint8]:
@@ -26,7 +24,7 @@ def dry_days(block: xr.Dataset, site: Site) -> NDArray[np.uint8]:
     -------
     array (time,), uint8
         `WET` where any station shows rain in the day before; else `DRY` where at least one
-        has nearly all readings of the day, and `UNKNOWN` where none has.
+        has all readings of the day: one that is missing may be the storm. Else `UNKNOWN`.
     """
     steps = block.sizes["time"]
     if "rain" not in block:
@@ -34,13 +32,9 @@ def dry_days(block: xr.Dataset, site: Site) -> NDArray[np.uint8]:
     day = max(1, DAY_S // site.interval_s)
     rain = block["rain"].transpose("time", "station").values
     wet = _in_window(np.nan_to_num(rain, nan=0.0) > 0.0, day).any(axis=1)
-    intervals = {source.id: source.interval_s or site.interval_s for source in site.sources}
-    strides = [
-        max(1, round(intervals.get(str(name), site.interval_s) / site.interval_s))
-        for name in block["station"].values
-    ]
-    due = day / np.array(strides, dtype=np.float64)
-    logged = (_in_window(np.isfinite(rain), day) >= RAIN_LOGGED * due).any(axis=1)
+    strides = [site.strides.get(str(name), 1) for name in block["station"].values]
+    due = day // np.array(strides, dtype=np.int64)
+    logged = (_in_window(np.isfinite(rain), day) >= due).any(axis=1)
     return np.where(wet, WET, np.where(logged, DRY, UNKNOWN)).astype(np.uint8)
 
 

@@ -363,6 +363,14 @@ class Site(Model):
         return tuple(source.id for source in self.sources if source.id in wired)
 
     @cached_property
+    def strides(self) -> dict[str, int]:
+        """Return how many steps of the axis lie between two readings of each source."""
+        return {
+            source.id: max(1, round((source.interval_s or self.interval_s) / self.interval_s))
+            for source in self.sources
+        }
+
+    @cached_property
     def tube_by_id(self) -> dict[str, Tube]:
         """Return the tubes by name."""
         return {tube.tube: tube for tube in self.tubes}

@@ -163,7 +163,7 @@ def test_doubts_and_origins_are_flags_with_meanings(folder):
         assert doubts.flag_meanings.split() == list(DOUBTS)
         # By hand: bit 1 is "gap", bit 5 "frost", bit 9 "unclear_drainage".
         assert doubts[:].tolist() == [2 + 32 + 512, 0]
-        assert doubts.flag_masks.tolist() == [1 << bit for bit in range(10)]
+        assert doubts.flag_masks.tolist() == [1 << bit for bit in range(11)]
         assert doubts.dtype == doubts.flag_masks.dtype  # CF 1.11, 3.5: of the variable's type
         assert file["profile_gradient_from"][:].tolist() == [2, 0]
         assert file["profile_gradient_from"].flag_meanings == "unknown nights texture"

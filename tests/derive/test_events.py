@@ -121,6 +121,29 @@ def test_an_event_that_gained_more_than_rained_is_doubted(rained_mm, doubts):
     assert events["doubts"].tolist() == [doubts]
 
 
+# By hand: the front begins at step 500 and the gain of 36 mm, as above, is whole at about 735;
+# of the rain, 20 steps of 0.5 mm before it, some readings are missing, or of dry times.
+LOST = {
+    "the storm's own reading": (slice(490, 491), ["rain_gap"]),
+    "where its spell may have begun": (slice(450, 470), ["rain_gap"]),
+    "after the peak": (slice(1500, 1510), ["beyond_rain"]),
+    "long before": (slice(300, 340), ["beyond_rain"]),
+    "most of it": (slice(400, 700), [""]),
+}
+
+
+@pytest.mark.parametrize("kind", LOST)
+def test_no_gain_is_beyond_rain_that_a_gauge_did_not_log(kind):
+    lost, doubts = LOST[kind]
+    array = record([course(500), course(600), course(700)])
+    rain = xr.zeros_like(array[:, 0, 0]).assign_attrs(units="mm")
+    rain[480:500] = 0.5
+    rain[lost] = np.nan
+    events, _ = wetting_events(array, depths_of(), rain)
+    assert events["doubts"].tolist() == doubts
+    assert np.isfinite(events["rain_mm"]).tolist() == [doubts != [""]]
+
+
 def test_an_event_in_which_the_profile_lost_water_has_no_gain():
     # by hand: the first sensor gains 0.001 a step, two below lose 0.0006 over far more soil.
     deep = 0.4 - 6e-4 * np.clip(np.arange(STEPS) - 400, 0, 250)

@@ -220,6 +220,15 @@ def test_layers_beyond_the_sensors_are_unknown_unless_the_rules_say():
     assert np.isnan(found).tolist() == [False, False, True]
 
 
+@pytest.mark.parametrize("systematic", [0.01, np.nan])
+def test_a_layer_no_sensor_is_near_is_suspect_unless_its_error_says_so(systematic):
+    data = make_data(systematic=systematic)
+    found = model_layers(data, [0, 1.0, 1.1, 1.2, 1.5], rules=KNOWN)
+    # by hand: the last sensor is at 100 cm, and only what begins below 110 cm is far from it
+    suspect = 3 if np.isnan(systematic) else 1
+    assert found["layer_quality"].values.ravel().tolist() == [1, 1, 1, suspect]
+
+
 def test_quantities_of_any_unit_and_registry_are_taken():
     units = pint.UnitRegistry()
     data = make_data()

@@ -211,6 +211,27 @@ def test_the_distance_between_sensors_adds_its_part(make_site, make_block):
     assert both == pytest.approx(np.hypot(16.0, found), rel=1e-6)
 
 
+@pytest.mark.parametrize("systematic", [0.02, np.nan])
+def test_a_layer_no_sensor_is_near_is_suspect_unless_its_error_says_so(
+    make_site, make_block, systematic
+):
+    # by hand: the outer sensors are at 10 and 70 cm; only the last layer is wholly beyond 80.
+    # Its spacing error is that of a free walk: the slope below the sensors times the integral
+    # of min(u, v) over 15 to 35 cm from the last one, summed here.
+    layers = (("near", 0.75, 1.0), ("reached", 0.8, 1.0), ("far", 0.85, 1.05))
+    site = make_site(**FOUR | {"layers": layers})
+    block = make_block(site, [[[0.2, 0.3, 0.25, 0.3]]], random=0.02, systematic=systematic)
+    found = storage_step(block, site)
+    flags = found["storage_quality"].values.ravel().tolist()
+    assert flags == ([1, 1, 3] if np.isnan(systematic) else [1, 1, 1])
+    u = np.linspace(0.15, 0.35, 2001)
+    walk = np.minimum(u[:, None], u[None, :]).mean() * 0.2**2
+    spacing = VARIOGRAM.below * walk
+    expected = 1000 * np.sqrt((0.2 * systematic) ** 2 + spacing)
+    error = found["storage_systematic_error"].values.ravel()[-1]
+    assert error == pytest.approx(expected, rel=1e-3, nan_ok=True)
+
+
 def test_unwired_sensor_belongs_to_no_tube(make_site, make_block):
     tubes = (("A1", 0.0), ("B1", 0.0))
     site = make_site(set_in_m=tubes, without=[("B1", 0.2)], layers=(("top", 0.0, 0.3),))

@@ -8,6 +8,7 @@ from memory_store import MemoryState
 from truth_site import DEPTHS_M, Instruments, make_site
 
 from pipeline.axis import DAY_S
+from pipeline.products.event_blocks import Reader
 from pipeline.products.events import TABLES, events_step
 from pipeline.record_step import keep_table
 
@@ -167,3 +168,20 @@ def test_names_tell_tube_and_first_onset(tube):
         assert name == f"{tube}-{expected}Z"
     assert (np.diff(mine["onset_s"]) > 0).all()
     assert (mine["end_s"].to_numpy()[:-1] == mine["onset_s"].to_numpy()[1:]).all()
+
+
+def test_totals_of_a_gauge_that_logs_less_often_are_whole_and_counted_once():
+    """By hand: totals of two steps, one of them missing, where a second gauge stands in."""
+    nan = np.nan
+    state = empty_state()
+    state.labels["station"] = [SITE.sources[0].id, "other"]
+    first = [nan, 3.0, nan, nan, nan, 0.0, nan, 1.0]
+    other = [0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
+    state.arrays[RAIN] = np.full((DAYS * PER_DAY, 2), nan, np.float32)
+    state.arrays[RAIN][:8] = np.array([first, other]).T
+    slow = SITE.sources[0].model_copy(update={"interval_s": 2 * INTERVAL_S})
+    site = SITE.model_copy(update={"sources": (slow,)})
+    rain = Reader(state, site).rain(0, 1)
+    assert rain[:8].tolist() == [0.0, 3.0, 0.5, 0.5, 0.0, 0.0, 0.0, 1.0]
+    assert np.isnan(rain[8:]).all()
+    assert Reader(state).rain(0, 1)[:3].tolist() == [0.5, 3.0, 0.5]  # as of every step

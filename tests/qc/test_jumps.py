@@ -242,6 +242,16 @@ class TestRain:
         rain[30:40] = NAN
         assert (self.states(rain)[39:] != DRY)[:10].all()
 
+    def test_the_storm_may_be_in_the_one_reading_that_is_missing(self):
+        rain = np.zeros(72)
+        rain[30] = NAN
+        found = self.states(rain)
+        assert found[29] == DRY
+        assert (found[30:54] == UNKNOWN).all()
+        assert (found[54:] == DRY).all()
+        other = np.stack([rain, np.zeros(72)], axis=1)  # another gauge saw nothing
+        assert (self.states(other, ("a", "b"))[30:54] == DRY).all()
+
     def test_any_station_will_do_and_any_rain_counts(self):
         rain = np.full((72, 2), NAN)
         rain[:, 0] = 0.0
