@@ -39,7 +39,9 @@ REJECT_COLUMNS = ("reason", "rows", "values", "first_line", "found", "expected")
 _SHOWN_FILES = 5
 
 
-def survey_site(folder: Path, now: datetime | None = None) -> dict[str, Any]:
+def survey_site(
+    folder: Path, now: datetime | None = None, whole: bool = False
+) -> dict[str, Any]:
     """Return what a site description holds, or every mistake in it.
 
     Parameters
@@ -48,6 +50,8 @@ def survey_site(folder: Path, now: datetime | None = None) -> dict[str, Any]:
         The folder of ``site.toml``.
     now : datetime, optional
         With an offset; what lies after it is told. Default: what this machine's clock shows.
+    whole : bool
+        Read the raw files from end to end, see `pipeline.inventory.look`.
 
     Returns
     -------
@@ -58,7 +62,8 @@ def survey_site(folder: Path, now: datetime | None = None) -> dict[str, Any]:
     account: dict[str, Any] = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
-        remarks = [problem.as_dict() for problem in (*review(site, now), *look(site, now))]
+        found = (*review(site, now), *look(site, now, whole))
+        remarks = [problem.as_dict() for problem in found]
     except SiteError as error:
         problems = [problem.as_dict() for problem in error.problems]
         return {**account, "outcome": "wrong", "problems": problems}

@@ -1,8 +1,8 @@
 """What the raw files say of the site description: remarks that need a look into the files.
 
-Only the beginnings and ends of some files are read (`pipeline.ingest.samples`), so that a
-remark is cheap and never certain about what lies between; each says what was looked at. None
-of them stops a night.
+Unless asked for all, only the beginnings and ends of some files are read
+(`pipeline.ingest.samples`), so that a remark is cheap and never certain about what lies
+between; each says what was looked at. None of them stops a night.
 """
 
 from __future__ import annotations
@@ -16,7 +16,13 @@ import numpy as np
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.discover import MAX_FILE_BYTES, Found, discover
 from pipeline.ingest.records import Table
-from pipeline.ingest.samples import Sample, chosen, span, try_sample
+from pipeline.ingest.samples import (
+    WHOLE_BYTES,
+    Sample,
+    chosen,
+    span,
+    try_sample,
+)
 from pipeline.ingest.samples_bytes import remarks_on_bytes
 from pipeline.ingest.samples_columns import remarks_on_columns
 from pipeline.ingest.samples_rounds import remarks_on_rounds
@@ -59,7 +65,7 @@ class Stock:
         return f"{files}{more}{'' if whole else ' (their beginnings and ends)'}"
 
 
-def look(site: Site, now: datetime | None = None) -> list[Problem]:
+def look(site: Site, now: datetime | None = None, whole: bool = False) -> list[Problem]:
     """Return remarks about a site's description that its raw files give rise to.
 
     Parameters
@@ -68,6 +74,8 @@ def look(site: Site, now: datetime | None = None) -> list[Problem]:
         Its data folder is read, nothing is written; no store is needed.
     now : datetime, optional
         With an offset; later stamps are told. Default: what this machine's clock shows.
+    whole : bool
+        Read all files, and whole, as far as `WHOLE_BYTES` of a source go.
 
     Returns
     -------
@@ -82,7 +90,7 @@ def look(site: Site, now: datetime | None = None) -> list[Problem]:
     remarks = list(problems)
     for source in site.sources:
         stock = Stock(site, source, [file for file in found if file.source == source.id])
-        remarks += _fill(stock)
+        remarks += _fill(stock, whole)
         if stock.samples:
             remarks += _remarks(stock)
             remarks += remarks_on_stamps(site, source, stock.samples, now_s)
@@ -105,13 +113,14 @@ def file_spans(site: Site) -> dict[str, tuple[Span, ...]]:
     return spans
 
 
-def _fill(stock: Stock) -> list[Problem]:
+def _fill(stock: Stock, whole: bool = False) -> list[Problem]:
     """Sample the source's files; return why some have no sample."""
     remarks = []
-    for file in chosen(stock.files):
+    left = WHOLE_BYTES if whole else 0
+    for file in stock.files if whole else chosen(stock.files):
         if file.size > MAX_FILE_BYTES:
             continue  # refused by `discover`
-        sample = try_sample(stock.site, stock.source, file)
+        sample = try_sample(stock.site, stock.source, file, left)
         if isinstance(sample, ReaderError):
             remarks.append(sample.problem)
         elif isinstance(sample, OSError):
@@ -122,6 +131,7 @@ def _fill(stock: Stock) -> list[Problem]:
             )
         else:
             stock.samples.append(sample)
+            left -= len(sample.head) + len(sample.tail)
     return remarks
 
 
@@ -181,7 +191,8 @@ def _backwards(stock: Stock, sample: Sample) -> Iterator[Problem]:
             line = int(table.line[back[0] + 1])
             where = line if not where else min(where, line)
     if count:
-        found = f"stamps that run backwards, {count} time(s) in the first lines"
+        part = "" if sample.whole else " in the first lines"
+        found = f"stamps that run backwards, {count} time(s){part}"
         advice = (
             "Look at the logger's clock and at the layout's date pattern (day and month "
             "exchanged?); a file of joined exports is harmless."

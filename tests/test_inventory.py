@@ -10,6 +10,7 @@ from functools import partial
 import pytest
 from raw_files import COLUMNS, START, bus, table, told
 
+from pipeline import inventory
 from pipeline.errors import SiteError
 from pipeline.ingest import samples
 from pipeline.inventory import look
@@ -192,6 +193,8 @@ def test_a_long_file_is_read_at_both_ends_only(remarks, monkeypatch):
     rows = table(rows=2000).split("\n")
     rows[1000] = rows[1000].replace("388,1", "-6999")  # between the ends: nobody looks
     assert remarks({"logger-a/sep.csv": "\n".join(rows)}) == []
+    [text] = remarks({"logger-a/sep.csv": "\n".join(rows)}, whole=True)
+    assert text.startswith("logger-a/sep.csv, line 1001: found -6999")
     rows[-5] = rows[-5].replace("388,1", "-6999")  # at the end: seen, its line not known
     [text] = remarks({"logger-a/sep.csv": "\n".join(rows)})
     assert text.startswith("logger-a/sep.csv: found -6999")
@@ -207,6 +210,12 @@ def test_of_many_files_a_bounded_number_is_read(remarks, monkeypatch):
     files["logger-a/sep.csv"] = table(less, start=START + timedelta(days=20))
     [text] = remarks(files)
     assert "in none of 3 files of 11 of its time" in text
+    [text] = remarks(files, whole=True)
+    assert "in none of 11 files of its time" in text
+    monkeypatch.setattr(inventory, "WHOLE_BYTES", 3000)  # the first alone goes
+    monkeypatch.setattr(samples, "HEAD_BYTES", 900)
+    [text] = remarks(files, whole=True)
+    assert "11 files (their beginnings and ends)" in text
 
 
 def test_check_tells_mistakes_first_and_remarks_only_of_a_sound_site(make_site):

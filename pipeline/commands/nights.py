@@ -28,12 +28,22 @@ if TYPE_CHECKING:
     from flows.launch import Wanted
 
 
-def check(sites: Sites, as_json: AsJson = False) -> None:
+def check(
+    sites: Sites,
+    as_json: AsJson = False,
+    whole: Annotated[
+        bool,
+        typer.Option(
+            "--whole",
+            help="Read raw files from end to end, not beginnings and ends only.",
+        ),
+    ] = False,
+) -> None:
     """Read site descriptions and list every mistake, with file, line and what to do."""
     from pipeline.accounts import show_survey, survey_site
 
     with redirect_stdout(sys.stderr):
-        accounts = [survey_site(folder) for folder in distinct(sites)]
+        accounts = [survey_site(folder, whole=whole) for folder in distinct(sites)]
     for account in accounts:
         show_survey(account)
     end("check", accounts, as_json)

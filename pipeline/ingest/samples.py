@@ -1,7 +1,8 @@
 """The beginning and the end of a source's raw files, read to see what they hold.
 
 A sample is bounded whatever the size of a file or the number of files, so that a look at a
-site of many years costs seconds. It is read by the source's own reader, as the night does.
+site of many years costs seconds. It is read by the source's own reader, as the night does. Who
+asks for it gets files whole, as far as `WHOLE_BYTES` of a source go.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from pipeline.site.models import Site, Source
 
 HEAD_BYTES, TAIL_BYTES = 192 * 1024, 48 * 1024
 MOST_FILES = 24
+WHOLE_BYTES = 256 * 1024**2  # held in memory together, with some times as much read from them
 # A compressed file is expanded whole, as its end cannot be had otherwise.
 MOST_COMPRESSED = 64 * 1024**2
 _MARK_BYTES = 16
@@ -82,8 +84,16 @@ def chosen(files: list[Found]) -> list[Found]:
     return [files[place] for place in places]
 
 
-def read_sample(site: Site, source: Source, found: Found) -> Sample:
+def read_sample(site: Site, source: Source, found: Found, most: int = 0) -> Sample:
     """Return a sample of a file.
+
+    Parameters
+    ----------
+    site : Site
+    source : Source
+    found : Found
+    most : int
+        A file of no more bytes is read whole, as is one of `HEAD_BYTES`.
 
     Raises
     ------
@@ -92,31 +102,35 @@ def read_sample(site: Site, source: Source, found: Found) -> Sample:
     OSError
         If its bytes cannot be read.
     """
-    head, tail = _ends(found.full, found.path)
+    head, tail = _ends(found.full, found.path, most)
     layout = site.layouts[source.layout]
     parsed = READERS[source.kind](head + tail, layout, found.path)
     return Sample(found.path, head, parsed, head.count(b"\n"), tail)
 
 
-def try_sample(site: Site, source: Source, found: Found) -> Sample | ReaderError | OSError:
-    """Return a sample, or the error why there is none."""
+def try_sample(
+    site: Site, source: Source, found: Found, most: int = 0
+) -> Sample | ReaderError | OSError:
+    """Return a sample (see `read_sample`), or the error why there is none."""
     try:
-        return read_sample(site, source, found)
+        return read_sample(site, source, found, most)
     except (ReaderError, OSError) as error:
         return error
 
 
-def _ends(path: Path, name: str) -> tuple[bytes, bytes]:
-    """Return the first lines of a file, and, of a long one, its last lines."""
+def _ends(path: Path, name: str, most: int) -> tuple[bytes, bytes]:
+    """Return a file of at most so many bytes; of a longer one its first and last lines."""
     with path.open("rb") as file:
         stream: BinaryIO = file
         if compression(file.read(_MARK_BYTES)):
             file.seek(0)
             stream = io.BytesIO(expand(file.read(MOST_COMPRESSED + 1), name))
         stream.seek(0)
-        head = stream.read(HEAD_BYTES + 1)
-        if len(head) <= HEAD_BYTES:
+        most = max(most, HEAD_BYTES)
+        head = stream.read(most + 1)
+        if len(head) <= most:
             return head, b""
+        head = head[: HEAD_BYTES + 1]
         size = stream.seek(0, 2)
         stream.seek(max(HEAD_BYTES, (size - TAIL_BYTES) // 4 * 4))  # whole units of UTF-16
         tail = stream.read(TAIL_BYTES + 4)

@@ -362,7 +362,7 @@ class Site(Model):
         wired = {w.source for w in self.wiring if w.at_station}
         return tuple(source.id for source in self.sources if source.id in wired)
 
-    @cached_property
+    @property  # not cached: a copy with other sources would keep the old ones
     def strides(self) -> dict[str, int]:
         """Return how many steps of the axis lie between two readings of each source."""
         return {

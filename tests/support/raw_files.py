@@ -33,7 +33,7 @@ def bus(channels="0+2.5+2.6+11.5", minutes=15, rows=10):
     return "\n".join(lines) + "\n"
 
 
-def told(make_site, files=None, edits=None, now=None):
+def told(make_site, files=None, edits=None, now=None, whole=False):
     """Return what is said of the invented site with some raw files and edits."""
     folder = make_site(edits)
     raw = {"logger-a/sep.csv": table(), "bus/sep.log": bus(), **(files or {})}
@@ -41,4 +41,4 @@ def told(make_site, files=None, edits=None, now=None):
         path = folder / "data" / name
         path.parent.mkdir(exist_ok=True)
         path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    return [str(problem) for problem in look(load_site(folder), now)]
+    return [str(problem) for problem in look(load_site(folder), now, whole)]
