@@ -43,6 +43,7 @@ def picture_of(
         water=np.array(water).reshape(len(water), length),
         lines=[f"{row['tube']}, {row['layer']}" for row in lines],
         storage=np.array(storage).reshape(len(storage), length),
+        utc_offset_s=site.utc_offset_s,
     )
     about = [f"from {account['from']} to {account['to']}"]
     left_out = len(account["water"]) - len(sensors)

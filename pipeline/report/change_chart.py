@@ -25,7 +25,7 @@ from pipeline.report.style import (
     put_title,
     save,
 )
-from pipeline.report.time_columns import time_ticks
+from pipeline.report.time_columns import time_label, time_ticks
 
 Floats = NDArray[np.float64]
 
@@ -35,6 +35,7 @@ _LEFT, _WIDTH = 1.25, 4.05  # inches
 _TOP, _ROW, _GAP, _STORAGE, _BELOW = 0.80, 0.17, 0.62, 1.8, 0.76
 _FEWEST_ROWS = 4
 _MIDDAY = 0.5
+_STYLES = ("-", (0, (4, 3)), (0, (1, 1.5)))
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,8 @@ class Change:
     """Daily changes to draw.
 
     ``days`` (day) days since 1970 in the site's time; ``water`` (sensor, day) [m3 m-3] and
-    ``storage`` (line, day) [mm], NaN where either state has no value.
+    ``storage`` (line, day) [mm], NaN where either state has no value; ``utc_offset_s`` of the
+    site's time.
     """
 
     days: NDArray[np.int64]
@@ -50,6 +52,7 @@ class Change:
     water: Floats
     lines: list[str]
     storage: Floats
+    utc_offset_s: int
 
 
 def draw_change(change: Change, title: str, about: list[str], path: Path) -> Path:
@@ -106,7 +109,7 @@ def _draw_storage(axes: Axes, change: Change) -> list[Line2D]:
     """Draw a line for each tube and layer; return the legend's entries."""
     edges = np.append(change.days, change.days[-1:] + 1).astype(np.float64)
     _show_days(axes, edges)
-    axes.set_xlabel("date in the site's standard time")
+    axes.set_xlabel(time_label(change.utc_offset_s))
     axes.set_ylabel("change of\nstored water (mm)")
     axes.axhline(0.0, color=INK, lw=0.8)
     axes.grid(axis="y", color=GRID, lw=0.6)
@@ -116,7 +119,8 @@ def _draw_storage(axes: Axes, change: Change) -> list[Line2D]:
     entries = []
     for number, (name, values) in enumerate(zip(change.lines, change.storage, strict=True)):
         colour = PALETTE[number % len(PALETTE)]
-        style = "-" if number < len(PALETTE) else "--"
+        # Two layers of one tube often change alike: dashes let the line below be seen.
+        style = _STYLES[number % len(_STYLES)]
         (line,) = axes.plot(middle, values, color=colour, lw=1.4, ls=style)
         line.set_label(plain(name, 36))
         entries.append(line)
