@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
+from pipeline.qc.arrivals import DRY, Water, water_came
 from pipeline.qc.constants import ROUNDING
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.noise import chunks_of
-from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, evaluated, mark
+from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, evaluated, mark, mean_of
 
 RATE, STEP = TEST_BITS["rate_of_change"], TEST_BITS["step"]
 NEIGHBOUR = TEST_BITS["neighbour_depth"]
@@ -41,7 +42,6 @@ SHARP_NEW, SHARP_LATELY = 0.5, 6
 # Water comes by the sensor above, or from the one below: that one has risen by this part in
 # the hours before.
 PASSED_PART, PASSED_NOISE, PASSED_SIDE = 0.2, 4.0, 6
-DRY, WET, UNKNOWN = 0, 1, 2  # of the rain logged in the day before
 
 
 @kernel
@@ -63,20 +63,6 @@ def rate_of_change(
             mark(marks, i, column, RATE, SUSPECT)
         elif marking and change == change:
             evaluated(marks, i, column)
-
-
-@kernel
-def mean_of(
-    x: Floats, first: int, count: int, stride: int, least: int
-) -> float:  # pragma: no cover
-    """Return the mean of readings at a stride; NaN where fewer than ``least`` are there."""
-    total, found = 0.0, 0
-    for j in range(count):
-        i = first + j * stride
-        if 0 <= i < x.size and x[i] == x[i]:
-            total += x[i]
-            found += 1
-    return total / found if found >= least else np.nan
 
 
 @kernel
@@ -231,11 +217,13 @@ def is_step(
     at: tuple[int, int],
     limit: float,
     noise: float,
-    rain: int,
+    water: Water,
 ) -> bool:  # pragma: no cover
     """Tell whether the record steps at a reading; ``at`` is its place and the stride."""
     x, i, stride = series[around[0]], at[0], at[1]
-    jump = x[i] - x[i - stride]
+    jump, rain = x[i] - x[i - stride], water.rain[i]
+    if water_came(water, i, stride, jump, noise):
+        return False
     height = step_height(x, i, stride, limit, noise)
     if height == 0.0:
         height = step_on_slope(x, i, stride, limit, noise)
@@ -263,7 +251,7 @@ def steps_of_run(
     first: int,
     thresholds: tuple[float, float],
     noise: Floats,
-    rain: NDArray[np.uint8],
+    water: Water,
     place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
     """Suspect readings at which the record jumps and stays.
@@ -291,7 +279,7 @@ def steps_of_run(
             if not abs(here[n] - last[n]) > least:
                 continue
             i = start + n
-            if is_step(series, around, (i, stride), limit, noise[k], rain[i]):
+            if is_step(series, around, (i, stride), limit, noise[k], water):
                 mark(marks, i, column, STEP, SUSPECT)
 
 

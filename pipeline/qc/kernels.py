@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import kernel
+from pipeline.qc.arrivals import Water
 from pipeline.qc.constants import ROUNDING, SPIKE_RETURN
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.jumps import against_neighbours, rate_of_change, steps_of_run
@@ -72,7 +73,8 @@ class Plan(NamedTuple):
     ``spans`` is (S, 5), sorted by
     column: column, first and end step, bit and level of what is known from elsewhere.
     ``around`` (columns, 2) are the columns of the sensors above and below, -1 for none, in
-    the same tube. ``rain`` (time,) tells whether the day before was dry.
+    the same tube. ``rain`` (time,) tells whether the day before was dry, ``shower`` (time,)
+    how much fell in the last hours, in mm.
     """
 
     runs: Integers
@@ -81,6 +83,7 @@ class Plan(NamedTuple):
     spans: Integers
     around: Integers
     rain: NDArray[np.uint8]
+    shower: Floats
     limits: Limits
     noise_on: NDArray[np.bool_]
     windows: Windows
@@ -254,6 +257,7 @@ def chunks_back(run: Integers, windows: Windows) -> tuple[int, int]:  # pragma: 
 @kernel
 def judge_column(
     x: Floats,
+    water: Water,
     stated: NDArray[np.float32],
     own: tuple[Integers, Floats, Floats],
     plan: Plan,
@@ -295,7 +299,9 @@ def judge_column(
         levels = levels_of[r]
         if run[4] == 1 and levels[0] < np.inf:
             room = (work.filled, work.away)
-            noise_spikes(x, run, windows.first, levels, steady, room, windows.memory, place)
+            noise_spikes(
+                x, run, windows.first, levels, steady, room, windows.memory, water, place
+            )
         at = last
     take_out(x, work.doomed)
     flat_line(x, limits, windows, work.starts, work.doomed, place)
@@ -315,6 +321,7 @@ def judge_together(
     row: int,
     runs: Integers,
     plan: Plan,
+    water: Water,
     noise: tuple[Floats, Floats],
     place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
@@ -335,7 +342,7 @@ def judge_together(
         if least < np.inf:
             sizes = (least, limits.step_noise[column])
             found = noise[0][at:last]
-            steps_of_run(series, around, run, windows.first, sizes, found, plan.rain, place)
+            steps_of_run(series, around, run, windows.first, sizes, found, water, place)
         at = last
     against_neighbours(series, around, limits.neighbour[column], windows.neighbour, place)
 
@@ -367,11 +374,14 @@ def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: 
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
             take_spans(x[c], readings.theta, known, plan.windows.frost, place)
-            judge_column(x[c], readings.stated, own, plan, work, (typical[c], quiet[c]), place)
+            water = Water(plan.rain, plan.shower, readings.theta, plan.around[column, 0])
+            noise = (typical[c], quiet[c])
+            judge_column(x[c], water, readings.stated, own, plan, work, noise, place)
         for c in range(width):
             column = group + c
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
             mine = runs[run_of[column] : run_of[column + 1]]
-            judge_together(x, c, mine, plan, (typical[c], quiet[c]), place)
+            water = Water(plan.rain, plan.shower, readings.theta, plan.around[column, 0])
+            judge_together(x, c, mine, plan, water, (typical[c], quiet[c]), place)
             take_spans(x[c], readings.theta, known, 0, place)

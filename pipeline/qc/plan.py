@@ -25,7 +25,7 @@ from pipeline.qc.constants import (
     STUCK_VISIBLE_H,
 )
 from pipeline.qc.kernels import Plan
-from pipeline.qc.rain import dry_days
+from pipeline.qc.rain import dry_days, recent_rain
 from pipeline.qc.spans import known_spans
 from pipeline.qc.spikes import MOST_SPIKES, spike_levels
 from pipeline.qc.verdicts import Limits, Windows
@@ -126,6 +126,7 @@ def block_plan(block: xr.Dataset, site: Site) -> Plan:
         known_spans(block, site, limits, table),
         neighbours(site, cells),
         dry_days(block, site),
+        recent_rain(block, site),
         _limits(site, cells, limits),
         np.array([needs_noise(own) for own in limits], dtype=np.bool_),
         Windows(

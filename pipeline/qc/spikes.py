@@ -25,6 +25,7 @@ from statistics import NormalDist
 import numpy as np
 
 from pipeline.compiled import kernel
+from pipeline.qc.arrivals import Water, is_arrival
 from pipeline.qc.constants import SPIKE_MEMORY_S
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.noise import chunks_of
@@ -316,6 +317,7 @@ def noise_spikes(
     noise: Floats,
     work: tuple[Floats, Floats],
     memory: int,
+    water: Water,
     place: tuple[Marks, int],
 ) -> None:  # pragma: no cover
     """Suspect single readings too far from those around them; see the module.
@@ -345,7 +347,7 @@ def noise_spikes(
             if x[i] != x[i] or _is_ice(x, i, stride, place):
                 continue
             z, moves = alone(x, i, stride, noise[k], levels)
-            if z < lowest:
+            if z < lowest or is_arrival(x, i, stride, noise[k], water):
                 continue
             known = remembered(found, many, i - memory)
             if z > levels[known] * _more(moves, known):

@@ -125,3 +125,17 @@ def median_of_sorted(values: Floats, count: int) -> float:  # pragma: no cover
     if count == 0:
         return np.nan
     return 0.5 * (values[(count - 1) // 2] + values[count // 2])
+
+
+@kernel
+def mean_of(
+    x: Floats, first: int, count: int, stride: int, least: int
+) -> float:  # pragma: no cover
+    """Return the mean of readings at a stride; NaN where fewer than ``least`` are there."""
+    total, found = 0.0, 0
+    for j in range(count):
+        i = first + j * stride
+        if 0 <= i < x.size and x[i] == x[i]:
+            total += x[i]
+            found += 1
+    return total / found if found >= least else np.nan

@@ -7,8 +7,8 @@ import pytest
 import xarray as xr
 from bare_site import HOUR_S, make_block, make_site, make_wire
 
+from pipeline.qc.arrivals import DRY, UNKNOWN, WET
 from pipeline.qc.flags import unpack
-from pipeline.qc.jumps import DRY, UNKNOWN, WET
 from pipeline.qc.rain import dry_days
 from pipeline.qc.step import qc_step
 from pipeline.site.models import QcLimits
