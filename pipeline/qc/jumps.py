@@ -227,10 +227,10 @@ def is_step(
     height = step_height(x, i, stride, limit, noise)
     if height == 0.0:
         height = step_on_slope(x, i, stride, limit, noise)
-    if height < 0.0 or (height > 0.0 and rain == DRY):
+    if height > 0.0 and rain == DRY:
         return True
-    if height > 0.0 and abs(jump) >= STEP_CLEAR * height - STEP_CLEAR_NOISE * noise:
-        if not soaks_in(x, i, stride, noise):
+    if height != 0.0 and abs(jump) >= STEP_CLEAR * abs(height) - STEP_CLEAR_NOISE * noise:
+        if height < 0.0 or not soaks_in(x, i, stride, noise):
             return True
     if sharp_step(x, i, stride, limit, noise) == 0.0:
         return False
