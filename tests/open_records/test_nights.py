@@ -86,6 +86,44 @@ def test_delivered_cells_equal_the_printed_record(ithaca, time, depth, text):
     assert f"{found:.3f}" == text  # the record prints three decimals
 
 
+# Storms by eye, of rain and water content in the hourly file: depths that rose within the hour
+# of the rain and stayed up, or peaked in it.
+STORMS = [
+    ("2012-06-19T13:00+00:00", (0.10, 0.50)),  # 19.1 mm; 0.173 to 0.266, 0.236 to 0.279
+    ("2012-07-07T16:00+00:00", (0.05,)),  # 5.3 mm; 0.103 to 0.130
+    ("2012-08-15T01:00+00:00", (0.05, 0.10, 0.20, 0.50)),  # 24.8 mm; 0.117 to 0.228
+    ("2012-09-08T18:00+00:00", (0.05,)),  # 0.134 to 0.161
+    ("2012-10-30T08:00+00:00", (1.00,)),  # 9.2 mm in six hours; 0.312 to 0.337
+    ("2022-05-28T01:00+00:00", (1.00,)),  # 15.8 mm in six hours; 0.269 to 0.346
+    ("2022-09-05T18:00+00:00", (0.10,)),  # 0.264 to 0.299
+]
+# No rain for six hours, soil near freezing: 0.325, 0.379, 0.324, 0.379 (5 cm).
+JUMPS = "2012-01-26T09:00+00:00"
+
+
+def fired_at(summary, time):
+    """Return which of spike and step fired at a time, by depth."""
+    second = int(datetime.fromisoformat(time).timestamp())
+    path = next(p for p in summary["delivered"] if p.endswith(f"_{time[:4]}.nc"))
+    with netCDF4.Dataset(path) as file:
+        tests = file["tests_fired"]
+        names = tests.flag_meanings.split()
+        masks = dict(zip(names, np.atleast_1d(tests.flag_masks), strict=True))
+        row = tests[0, np.flatnonzero(file["time"][:] == second)[0]]
+        found = (row & (masks["spike"] | masks["step"])) > 0
+        return dict(zip(np.round(file["depth"][:], 2), found, strict=True))
+
+
+@pytest.mark.parametrize(("time", "depths"), STORMS)
+def test_storms_of_a_record_are_neither_spikes_nor_steps(ithaca, time, depths):
+    found = fired_at(ithaca[1], time)
+    assert [depth for depth in depths if found[depth]] == []
+
+
+def test_jumps_of_a_record_without_rain_are_suspect(ithaca):
+    assert fired_at(ithaca[1], JUMPS)[0.05]
+
+
 def test_files_of_a_record_pass_the_checker_at_its_strictest(ithaca):
     checkers = pytest.importorskip("checkers")
     _, summary = ithaca

@@ -1,0 +1,137 @@
+"""Rises that water explains: storms that reach sensors between two readings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+from bare_site import HOUR_S, make_block, make_site, make_wire
+
+from pipeline.qc.flags import unpack
+from pipeline.qc.rain import recent_rain
+from pipeline.qc.step import qc_step
+
+NAN = float("nan")
+NOISE = 0.0008
+STEPS, AT = 960, 500
+DEPTHS = (0.1, 0.2, 0.3)
+
+
+def profile():
+    rng = np.random.default_rng(3)
+    return 0.3 - 1e-5 * np.arange(STEPS)[:, None] + NOISE * rng.standard_normal((STEPS, 3))
+
+
+def fired(values, rain=None, name="step"):
+    """Return where a test fired on one tube with three sensors, hourly; rain is (time,)."""
+    site = make_site(wiring=tuple(make_wire(depth_m=depth) for depth in DEPTHS))
+    block = make_block(
+        site, calibrated_water_content=values, outside_calibration=np.zeros(values.shape)
+    )
+    if rain is not None:
+        block = block.assign_coords(station=["logger"])
+        block["rain"] = (("time", "station"), np.float32(rain)[:, None])
+    return np.argwhere(unpack(qc_step(block, site)["tests"])[name].values[:, 0, :]).tolist()
+
+
+def rain_of(amount, hours_before=0):
+    rain = np.zeros(STEPS)
+    rain[AT - hours_before] = amount
+    return rain
+
+
+class TestSteps:
+    """A rise of 0.03 over ten centimetres of soil is 3 mm of water (a unit, no rule)."""
+
+    @pytest.mark.parametrize("depth", [0, 1, 2])
+    def test_rain_enough_for_a_rise_makes_it_no_step(self, depth):
+        x = profile()
+        x[AT:, depth] += 0.03
+        jump = x[AT, depth] - x[AT - 1, depth]
+        for hours in (0, 2):
+            assert fired(x, rain_of(100 * jump + 0.01, hours)) == []
+        assert fired(x, rain_of(100 * jump - 0.01)) == [[AT, depth]]
+        assert fired(x, rain_of(20.0, hours_before=3)) == [[AT, depth]]
+
+    def test_no_rain_makes_a_fall_soil(self):
+        x = profile()
+        x[AT:, 0] -= 0.03
+        assert fired(x, rain_of(50.0)) == [[AT, 0]]
+
+    def test_a_sensor_above_that_rose_tells_of_water_unless_the_day_was_dry(self):
+        x = profile()
+        x[AT:, 1] += 0.03
+        assert fired(x) == [[AT, 1]]
+        x[AT - 2 : AT + 10, 0] += 0.02
+        x[AT + 10 :, 0] += 0.01
+        assert [AT, 1] not in fired(x)
+        assert [AT, 1] not in fired(x, rain_of(0.2, hours_before=8))
+        assert [AT, 1] in fired(x, np.zeros(STEPS))
+
+    def test_a_sensor_below_that_rose_is_no_evidence(self):
+        x = profile()
+        x[AT:, 1] += 0.03
+        x[AT:, 2] += 0.03
+        assert [AT, 1] in fired(x)
+
+
+class TestSpikes:
+    """The first reading of a storm may stand above those after it; the record stays up."""
+
+    PEAK = np.array([0.043, 0.018, 0.017, 0.0165])
+
+    def front(self, stays):
+        x = profile()
+        x[AT : AT + 4, 1] += self.PEAK
+        x[AT + 4 :, 1] += self.PEAK[-1]
+        if not stays:
+            x[AT + 1 :, 1] -= self.PEAK[-1]
+        return x
+
+    def test_the_peak_of_a_front_is_none_where_rain_explains_it(self):
+        x = self.front(stays=True)
+        assert [AT, 1] in fired(x, name="spike")  # nothing tells of water
+        assert [AT, 1] in fired(x, rain_of(2.0), "spike")
+        assert fired(x, rain_of(5.0), "spike") == []
+
+    def test_a_spike_in_the_rain_is_one(self):
+        x = self.front(stays=False)
+        assert fired(x, rain_of(50.0), "spike") == [[AT, 1]]
+
+    def test_a_reading_below_what_was_before_is_one(self):
+        x = self.front(stays=True)
+        x[AT, 1] -= 0.043 + 0.02
+        assert [AT, 1] in fired(x, rain_of(50.0), "spike")
+
+
+class TestRecentRain:
+    """Rain of the three hours up to a reading."""
+
+    def amounts(self, rain, interval_s=HOUR_S, first=0):
+        site = make_site(interval_s=interval_s)
+        rain = np.float32(rain).reshape(len(rain), -1)
+        names = [f"s{n}" for n in range(rain.shape[1])]
+        block = xr.Dataset(
+            {"rain": (("time", "station"), rain)},
+            {"time": site.axis.times(first, first + len(rain)), "station": names},
+        )
+        return recent_rain(block, site)
+
+    def test_it_is_the_sum_of_three_hours(self):
+        assert self.amounts([0, 1, 2, 4, 0, 0, 0]) == pytest.approx([0, 1, 3, 7, 6, 4, 0])
+        tenths = np.full(40, 0.1)
+        assert self.amounts(tenths, interval_s=600)[20:] == pytest.approx(np.full(20, 1.8))
+
+    def test_missing_counts_as_none_and_the_wettest_station_counts(self):
+        rain = [[0.0, NAN], [1.0, 0.0], [NAN, 0.4], [0.0, 0.8]]
+        assert self.amounts(rain) == pytest.approx([0, 1, 1, 1.2])
+
+    def test_it_is_the_same_to_the_bit_wherever_a_block_begins(self):
+        rain = np.random.default_rng(1).exponential(0.7, 200)
+        whole = self.amounts(rain)
+        np.testing.assert_array_equal(self.amounts(rain[50:], first=50)[3:], whole[53:])
+
+    def test_a_block_without_rain(self):
+        site = make_site()
+        block = xr.Dataset(coords={"time": site.axis.times(0, 5)})
+        assert recent_rain(block, site).tolist() == [0.0] * 5
