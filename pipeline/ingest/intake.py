@@ -228,7 +228,8 @@ class _Run:
         for before, entry in self._replaced:
             source = self.benches[entry.source].source
             after = self.ledger.entries[entry.file]
-            problem = shrunk(before, after, source.interval_s or self.site.interval_s)
+            interval_s = source.interval_s or self.site.interval_s
+            problem = shrunk(before, after, None if source.kind == "rounds" else interval_s)
             if problem is not None:
                 self.problems.append(problem)
 

@@ -12,6 +12,7 @@ from pipeline.words import counted
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
 FILE = "logger-a/export.csv"
+DAYS = (3, 4, 5, 6, 12, 13, 14, 15)
 HOURS = (0, 15, 30, 45)
 
 
@@ -36,8 +37,12 @@ IN_ITS_PLACE = {
     "rows taken out": (HEADER + rows(10, range(5)) + rows(11), "takes no reading out"),
     "a logger begun anew without a gap": (HEADER + rows(12), "no rows are missing"),
     "a file that grew": (BEFORE + rows(12), None),
+    "a logger that was reset long ago": (
+        HEADER + rows(13) + rows(14) + rows(15),
+        "2023-03-11T22:45:00Z and 2023-03-12T23:00:00Z",
+    ),
     "another that is longer": (HEADER + rows(9) + rows(10) + rows(12), None),
-    "as many rows of other days": (HEADER + rows(13) + rows(14), None),
+    "as many rows of the days that follow": (HEADER + rows(12) + rows(13), None),
 }
 
 
@@ -59,7 +64,7 @@ def snapshot_of(folder):
 
 
 def told(result):
-    return [row for row in result["set_aside"] if "shorter" in row["found"]]
+    return [row for row in result["set_aside"] if "in its place" in row["found"]]
 
 
 @pytest.mark.parametrize("kind", IN_ITS_PLACE)
@@ -74,6 +79,8 @@ def test_a_shorter_file_is_told_once_and_takes_nothing_away(field, kind):
     else:
         (row,) = told(result)
         assert row["file"] == FILE
+        shorter = len(text.splitlines()) < len(BEFORE.splitlines())
+        assert row["found"].startswith("a shorter" if shorter else "another")
         assert f"{counted(len(text.splitlines()), 'row')} in" in row["found"]
         assert f"{len(text)} bytes" in row["found"]
         assert f"194 rows in {len(BEFORE)} bytes" in row["found"]
@@ -85,6 +92,22 @@ def test_a_shorter_file_is_told_once_and_takes_nothing_away(field, kind):
     assert seen.sum() > 90
     np.testing.assert_array_equal(after[: len(before)][seen], before[seen])
     assert told(night.store_night(field, NOW)) == []
+
+
+def test_a_book_of_hand_rounds_is_told_where_rows_were_taken_out_of_it(field):
+    book = field / "data" / "rounds" / "book.csv"
+    book.parent.mkdir()
+    head, *walks = [
+        "time;tube;direction;10",
+        *(f"2023-03-{d:02} 10:00;T1;1;21.5" for d in DAYS),
+    ]
+    found = []
+    for kept in (walks[:4], walks[:2], walks[4:]):  # a row taken out; a new book, later
+        book.write_text("\n".join([head, *kept, ""]), encoding="utf-8")
+        found.append(told(night.store_night(field, NOW)))
+    assert [len(rows) for rows in found] == [0, 1, 0]
+    assert "3 rows in" in found[1][0]["found"]
+    assert night.site_store(night.open_description(field)).read().table("rounds").num_rows == 8
 
 
 def test_both_lives_of_a_file_stand_in_the_store_and_its_sums(field):
