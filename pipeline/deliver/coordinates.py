@@ -17,6 +17,7 @@ from pipeline.derive.storage import sensor_depths_m
 from pipeline.qc.findings import Verdict
 from pipeline.site.models import Site, Tube
 
+DATUM = "WGS 84"  # as docs/site-description.md asks of tubes.csv
 TIME_UNITS = "seconds since 1970-01-01 00:00:00Z"
 NOT_JUDGED = 9  # of a tube's health, where the flag of a value says "missing"
 _COORDINATE = {"coverage_content_type": "coordinate"}
@@ -63,7 +64,8 @@ def write_where(
     for column, (name, standard, units) in enumerate(described):
         variable = file.createVariable(name, "f8", (dim,))
         variable[:] = np.array([place[column] for place in places])
-        text = {"long_name": f"{name} of the {whose}", "standard_name": standard}
+        datum = "" if name == "altitude" else f", {DATUM}"
+        text = {"long_name": f"{name} of the {whose}{datum}", "standard_name": standard}
         set_attributes(variable, text | {"units": units} | _COORDINATE)
 
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.deliver.atomic import replacing
-from pipeline.deliver.coordinates import TIME_UNITS, set_attributes
+from pipeline.deliver.coordinates import TIME_UNITS, set_attributes, write_where
 from pipeline.deliver.encoding import create_text
 from pipeline.deliver.metadata import Extent, Provenance, Vertical, global_attributes
 from pipeline.deliver.tables import iso_times, write_table
@@ -150,14 +150,8 @@ def _write_profiles(file: netCDF4.Dataset, site: Site, profiles: pd.DataFrame) -
         variable = create_text(file, name, "profile", values.astype(str).tolist())
         set_attributes(variable, {"long_name": long_name} | more | _REFERENCE)
     tubes = [site.tube_by_id[name] for name in profiles["tube"]]
-    places = {
-        "latitude": ([t.latitude for t in tubes], "latitude", "degrees_north"),
-        "longitude": ([t.longitude for t in tubes], "longitude", "degrees_east"),
-        "altitude": ([t.elevation_m for t in tubes], "surface_altitude", "m"),
-    }
-    for name, (numbers, standard, units) in places.items():
-        text = {"long_name": f"{name} of the tube", "standard_name": standard, "units": units}
-        _put(file, name, "profile", np.array(numbers, np.float64), text | _COORDINATE)
+    places = [(tube.latitude, tube.longitude, tube.elevation_m) for tube in tubes]
+    write_where(file, "profile", "tube", places)
     first = {"long_name": "time of the first reading of the profile", "standard_name": "time"}
     first_s = profiles["profile_time_s"].to_numpy(np.int64)
     _put(file, "time", "profile", first_s, first | _TIME | _COORDINATE)

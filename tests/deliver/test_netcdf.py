@@ -85,6 +85,15 @@ def test_xarray_reads_times_depths_tubes_and_values(native):
         np.testing.assert_array_equal(file["rain"].values[0], readings["rain"].values[:, 0])
 
 
+def test_places_name_their_datum(native):
+    # docs/site-description.md asks for WGS 84; without a datum degrees are 100 m unsure
+    for path in native[2]:
+        with netCDF4.Dataset(path) as file:
+            for name in ("latitude", "longitude"):
+                assert file[name].long_name.endswith(", WGS 84")
+            assert "WGS" not in file["altitude"].long_name
+
+
 def test_real_depth_carries_the_set_in_offset(native):
     # by hand: tube B1-long sits 5 cm deeper; the deepest sensor of C1 is not wired
     _, _, (path, _) = native
