@@ -31,7 +31,7 @@ from pipeline.report.style import (
     put_title,
     save,
 )
-from pipeline.report.time_columns import time_label, time_ticks
+from pipeline.report.time_columns import day_text, time_label, time_ticks
 
 Floats = NDArray[np.float64]
 
@@ -135,6 +135,11 @@ def _lines(evidence: HealthEvidence) -> list[str]:
         way = "deeper" if evidence.set_in_m > 0 else "higher"
         set_in_cm = CM_PER_M * abs(evidence.set_in_m)
         lines.append(f"depths as wired; the tube is set {set_in_cm:.3g} cm {way}")
+    if (
+        evidence.span_d[0] > 0
+    ):  # the picture is drawn anew when the evidence changes, or monthly
+        last = np.datetime64(int(evidence.span_d[1]) - 1, "D")
+        lines.append(f"from the record to {day_text(last, True)}")
     return lines
 
 

@@ -136,9 +136,9 @@ def period_text(columns: Columns) -> str:
     ends = columns.edges[[0, -1]] + np.array([1, -1]) * columns.site.interval_s / DAY_S
     first, last = np.floor(ends).astype(np.int64).astype("datetime64[D]")
     if first == last:
-        return _day(last, True)
+        return day_text(last, True)
     same_year = first.astype("datetime64[Y]") == last.astype("datetime64[Y]")
-    return f"{_day(first, not same_year)} to {_day(last, True)}"
+    return f"{day_text(first, not same_year)} to {day_text(last, True)}"
 
 
 def show_time(axes: Axes, columns: Columns, label: bool = True) -> None:
@@ -187,14 +187,14 @@ def _labels(ticks: NDArray[np.datetime64], unit: str) -> list[str]:
         return [str(tick.astype("datetime64[Y]")) for tick in ticks]
     labels, before = [], ""
     for tick in ticks:
-        day, year = _day(tick, False), str(tick.astype("datetime64[Y]"))
+        day, year = day_text(tick, False), str(tick.astype("datetime64[Y]"))
         above, below = (str(tick)[11:16], day) if unit == "h" else (day, year)
         labels.append(above if below == before else f"{above}\n{below}")
         before = below
     return labels
 
 
-def _day(instant: np.datetime64, with_year: bool) -> str:
+def day_text(instant: np.datetime64, with_year: bool) -> str:
     """Return ``1 Mar`` or ``1 Mar 2025``."""
     year, month, day = str(instant.astype("datetime64[D]")).split("-")
     text = f"{int(day)} {MONTHS[int(month) - 1]}"

@@ -55,6 +55,14 @@ def test_verdict_evidence_and_action_are_written():
     ]
 
 
+def test_how_far_the_record_went_is_told():
+    # By hand: day 20286 since 1970 is 17 July 2025; the span ends where that day does.
+    texts = [t.get_text() for t in health_figure(evidence(span_d=(20148.0, 20287.0))).texts]
+    assert "from the record to 17 Jul 2025" in texts
+    unknown = [t.get_text() for t in health_figure(evidence(span_d=(0.0, 1.0))).texts]
+    assert not any("record" in text for text in unknown)
+
+
 def test_each_direction_has_its_own_sign_and_place():
     turned = health_figure(evidence()).axes[0]
     assert len({line.get_marker() for line in turned.lines}) == 3
