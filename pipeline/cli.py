@@ -84,12 +84,15 @@ def main() -> None:
     try:
         app()
     except Exception as error:  # the last place where a surprise can be told in one line
-        from pipeline.console import show_failures
+        from pipeline.console import finish, show_failures
         from pipeline.outcomes import EXIT_CODES, describe_failure, outcome_of
 
         failure = describe_failure("percolog", error)
         show_failures([failure])
-        sys.exit(EXIT_CODES[outcome_of([failure])])
+        outcome = outcome_of([failure])
+        if "--json" in sys.argv:  # a program that asked for a document gets one all the same
+            print(finish(sys.argv[1], outcome, [], failures=[failure]))
+        sys.exit(EXIT_CODES[outcome])
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from pipeline.calibrate.fit_match import Pair, Unmatched
 from pipeline.calibrate.regression import Fit
 from pipeline.calibrate.samples import Sample
 from pipeline.console import headline, say, table
+from pipeline.words import counted
 
 
 def describe_law(fitted: FittedLaw) -> dict[str, Any]:
@@ -94,7 +95,7 @@ def describe_left_out(sample: Sample) -> dict[str, Any]:
 def show_fit(account: Mapping[str, Any]) -> None:
     """Print what `fit_site` found, for a person."""
     laws = account["laws"]
-    told = f"{len(laws)} law(s) fitted to {account['samples']} sample(s)"
+    told = f"{counted(len(laws), 'law')} fitted to {counted(account['samples'], 'sample')}"
     headline(account["outcome"], f"{account['site']}: {told}")
     rows = [row for law in laws for row in _rows(law)]
     if rows:

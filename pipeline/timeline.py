@@ -29,6 +29,7 @@ from pipeline.site.chronicle import (
     dated_until,
 )
 from pipeline.site.cross_wiring import EVER, NEVER
+from pipeline.words import counted
 
 LABELS = 32  # characters before the time axis
 MOST_COLUMNS = 420  # of a picture, or of a very wide terminal
@@ -202,7 +203,7 @@ def _label(lane: Lane) -> str:
         return clean(f"{lane.name} ({', '.join(probes)})")
     if lane.kind == "files":
         count = len(lane.spans)
-        return clean(f"{lane.name}: {count} file(s)" if count else lane.name)
+        return clean(f"{lane.name}: {counted(count, 'file')}" if count else lane.name)
     if lane.kind == "law":
         return clean(f"{lane.name} ({lane.group})")
     named = f" {'>'.join(probes)}" if lane.kind == "sensor" else ""

@@ -126,7 +126,8 @@ def _array_problems(
     problems = []
     for chunk in sorted(findings.chunks):
         lost = _lost_files(chunk, ledger, site) if chunk.key.startswith("readings/") else []
-        what = "station(s)" if chunk.of_station else "tube(s)"
+        what = "station" if chunk.of_station else "tube"
+        what += "s" * (len(chunk.columns) > 1)
         problems.append(
             Problem(
                 f"store: {chunk.key}",

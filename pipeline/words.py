@@ -12,7 +12,7 @@ def counted(count: int, noun: str) -> str:
 
 def also_in(more: int) -> str:
     """Return the end of what is found of one file and of so many more; empty for no more."""
-    return f", and so in {more} more file(s)" if more > 0 else ""
+    return f", and so in {counted(more, 'more file')}" if more > 0 else ""
 
 
 def span_of_hours(hours: float) -> str:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import EXIT_HELP
+from pipeline.cli import EXIT_HELP, main
 from pipeline.outcomes import EXIT_CODES, SEVERITY, worst
 
 FAKE = Path(__file__).parent / "support" / "fake_night.py"
@@ -357,3 +357,19 @@ def test_a_stopped_run_takes_its_server_along_and_a_killed_one_is_tidied_up(
     assert not Path(f"/proc/{orphan}/environ").exists() or not (
         Path(f"/proc/{orphan}/environ").read_bytes()
     )
+
+
+@pytest.mark.parametrize("command", ["space", "limits"])
+def test_a_command_that_fails_still_prints_its_document(
+    tmp_path, monkeypatch, capsys, command
+):
+    monkeypatch.setattr("sys.argv", ["percolog", command, str(tmp_path), "--json"])
+    monkeypatch.setattr("signal.signal", lambda number, handler: None)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    told = capsys.readouterr()
+    printed = json.loads(told.out)
+    assert ended.value.code == printed["exit_code"] == 2
+    assert (printed["command"], printed["outcome"]) == (command, "wrong")
+    (failure,) = printed["failures"]
+    assert all(line in told.err for line in failure["error"].splitlines())

@@ -49,7 +49,7 @@ def test_what_fails_alike_in_many_files_is_told_once(remarks):
     later = with_point(table(start=START + timedelta(days=1)))
     files = {"logger-a/sep.csv": with_point(table()), "logger-a/sep-2.csv": later}
     [text] = remarks(files)
-    assert "and so in 1 more file(s)" in text
+    assert "and so in 1 more file" in text
 
 
 def test_a_column_of_texts_is_told_though_the_others_are_sound(remarks):
@@ -160,7 +160,7 @@ def test_files_of_a_time_before_the_site_are_told_together(remarks):
     [text] = [text for text in found if "before the site" in text]
     assert text.startswith(
         "logger-a/1923.csv: found each of 40 row(s) stamped before the site began, from "
-        "1923-09-01T23:00Z to 1923-09-02T08:45Z, and so in 1 more file(s); expected stamps "
+        "1923-09-01T23:00Z to 1923-09-02T08:45Z, and so in 1 more file; expected stamps "
         "from 2023-02-28T23:00Z on."
     )
 

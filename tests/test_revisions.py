@@ -222,7 +222,7 @@ def test_readings_of_files_that_are_gone_are_told_of(site):
     result = night.store_night(site, NOW)
     (told,) = result["set_aside"]
     assert told["file"] == "L0/00000.csv"
-    assert "1 file(s)" in told["found"]
+    assert "1 file" in told["found"]
     assert "12960 readings stay" in told["advice"]  # by hand: 3 * 144 * 5 tubes * 6 depths
 
 

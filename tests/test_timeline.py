@@ -160,7 +160,7 @@ def test_without_a_store_what_is_wired_is_drawn_and_said_to_be_no_more(make_site
     assert "no store yet" in text
     assert "█" not in text
     assert "none of the readings due" not in text
-    assert "logger-a: 1 file(s)" in text
+    assert "logger-a: 1 file" in text
     assert not (folder / "store").exists()
     assert all(lane.density is None for lane in timeline.lanes)
 

@@ -26,6 +26,7 @@ from pipeline.calibrate.regression import (
     outlier_limit,
 )
 from pipeline.site.models import Law, Site
+from pipeline.words import counted
 
 Floats = NDArray[np.float64]
 
@@ -225,7 +226,10 @@ def _fit_both(
     for name, errors in (("water content", water_error), ("the mean reading", root_error)):
         unknown = int(np.sum(~np.isfinite(errors)))
         if unknown:
-            return None, f"the uncertainty of {name} is not known for {unknown} sample(s)"
+            return (
+                None,
+                f"the uncertainty of {name} is not known for {counted(unknown, 'sample')}",
+            )
     try:
         return fit_line(make_points(root, water, root_error, water_error)), ""
     except (ValueError, ArithmeticError) as error:

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.calibrate.fit import METHODS, FittedLaw
 from pipeline.site.models import Law, Site
+from pipeline.words import counted
 
 _DIGITS = 9  # of coefficients and covariances: more than any sample carries
 _RANGE_DECIMALS = 3
@@ -89,9 +90,10 @@ def origin_text(fitted: FittedLaw, statement: Statement, site: Site) -> str:
     fit = fitted.fit(statement.method)
     return (
         f"{statement.made_by}: {METHODS[statement.method]}, water content on root "
-        f"permittivity, {len(fitted.pairs)} samples of {days} beside {tubes} tube(s), horizon "
-        f"{', '.join(fitted.target.horizons)}; residual sd {fit.residual_sd:.4f}, left-out "
-        f"RMSE {fit.left_out_rmse:.4f} m3 m-3; {len(fitted.outliers)} odd sample(s) kept."
+        f"permittivity, {len(fitted.pairs)} samples of {days} beside "
+        f"{counted(tubes, 'tube')}, horizon {', '.join(fitted.target.horizons)}; residual sd "
+        f"{fit.residual_sd:.4f}, left-out RMSE {fit.left_out_rmse:.4f} m3 m-3; "
+        f"{counted(len(fitted.outliers), 'odd sample')} kept."
     )
 
 

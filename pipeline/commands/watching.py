@@ -20,6 +20,7 @@ from pipeline.commands.shared import (
     place,
     prepare_compiler,
 )
+from pipeline.words import counted
 
 
 def status(
@@ -83,7 +84,7 @@ def schedule(
     show_progress()
     prepare_compiler()
     due = next_due(at, where, now).astimezone(where)
-    told = f"{len(folders)} site(s), every night at {at} {where.key}"
+    told = f"{counted(len(folders), 'site')}, every night at {at} {where.key}"
     say(f"{told}; next {due:%Y-%m-%d %H:%M %Z}")
     say(summer_time(at, where, now))
     say("Ctrl-C or SIGTERM stops it. percolog status tells how the nights went.")

@@ -10,6 +10,7 @@ from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.site.fingerprint import placing_fingerprint, source_fingerprint
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
+from pipeline.words import counted
 
 
 def redescribed(ledger: Ledger, prints: Mapping[str, str]) -> list[FileEntry]:
@@ -78,7 +79,7 @@ def lost_files(
         Problem(
             min(entry.path for entry in entries),
             f"source {source}",
-            f"{len(entries)} file(s) that were read by an earlier description and are gone",
+            f"{counted(len(entries), 'file')} read by an earlier description, now gone",
             "the files as they were, to be read again",
             f"Their {sum(entry.stored for entry in entries)} readings stay where that "
             f"description put them. Put the files back into the data folder.",
