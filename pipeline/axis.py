@@ -61,11 +61,13 @@ def iso_minute(seconds: float) -> str:
 def with_instants(row: Mapping[str, Any]) -> dict[str, Any]:
     """Return a row of a table with its instants once more, as ISO 8601 for programs.
 
-    ``onset`` beside ``onset_s``, and so for all of `INSTANTS`; None where there is none.
+    ``onset`` beside ``onset_s``, and so for all of `INSTANTS`; both None where there is none,
+    which tables write as a time before 1970.
     """
     found = {name: row[f"{name}_s"] for name in INSTANTS if f"{name}_s" in row}
-    told = {name: None if s is None else iso_utc(s) for name, s in found.items()}
-    return {**row, **told}
+    there = {name: None if s is None or s < 0 else s for name, s in found.items()}
+    told = {name: None if s is None else iso_utc(s) for name, s in there.items()}
+    return {**row, **{f"{name}_s": s for name, s in there.items()}, **told}
 
 
 def iso_utc(seconds: float) -> str:

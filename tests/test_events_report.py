@@ -83,6 +83,12 @@ def test_an_event_is_told_with_its_errors_and_what_is_not_known(state):
     assert "±: one standard uncertainty" in text
 
 
+def test_an_instant_that_is_not_is_null_for_programs(state):
+    state([{**EVENT, "peak_s": -1}])  # as tables write it
+    row = report.events_report("site")["events"][0]
+    assert (row["peak_s"], row["peak"]) == (None, None)
+
+
 def test_other_tubes_and_states_without_events(state):
     state([EVENT])
     assert report.events_report("site", "B")["events"] == []

@@ -23,6 +23,9 @@ SHORTEST_H, LONGEST_H, TRIALS = 1.0, 960.0, 25  # of the constant sought
 DRAINED_LEFT = 0.05  # of the fall, at which a sensor counts as drained
 STEEPEST = 5.0  # times the first night's rate, up to which its fall is followed back
 LEAST_FALLING = 0.05  # mm d-1; smaller rates go over along a line
+# So long no rate goes over from one night to the next, nor on after the last: a record that
+# stops for a week tells nothing of what drained in it.
+LONGEST_UNTOLD_S = 5 * DAY_S
 LEAST_FALL = 0.004  # m3 m-3; less tells no constant
 
 
@@ -211,8 +214,8 @@ def event_drainage(
     Returns
     -------
     amount, error : (event,), [mm]
-        NaN where no night of the event has a rate. Nights are as wrong as they say, all to the
-        same side.
+        NaN where no night of the event has a rate, or for five days in a row none has. Nights
+        are as wrong as they say, all to the same side.
     known : (event,)
         Share of the time from peak to end, 0 to 1, that lies within half a day of a night
         with a rate.
@@ -269,13 +272,18 @@ def _integrate(night, rate, error, spans, out):  # type: ignore[no-untyped-def] 
             apart = night[n + 1] - night[n]
             total += mean_between(rate[n], rate[n + 1]) * apart
             unsure += 0.5 * (error[n] + error[n + 1]) * apart
-        ahead = 0.5 * abs(ahead)  # what went before the first night is the least known
-        out[0, e] = total / DAY_S
-        out[1, e] = np.sqrt(unsure * unsure + ahead * ahead) / DAY_S
-        # What lies within half a day of a night, no instant twice.
         seen, until = 0, peak[e]
+        # What lies within half a day of a night, no instant twice; the longest without one.
+        longest = max(night[a] - peak[e], end[e] - night[b])
         for n in range(a, b + 1):
             stands = min(night[n] + DAY_S // 2, end[e])
             seen += stands - max(night[n] - DAY_S // 2, until)
             until = stands
+            if n > a:
+                longest = max(longest, night[n] - night[n - 1])
         out[2, e] = seen / (end[e] - peak[e])
+        if longest > LONGEST_UNTOLD_S:
+            continue
+        ahead = 0.5 * abs(ahead)  # what went before the first night is the least known
+        out[0, e] = total / DAY_S
+        out[1, e] = np.sqrt(unsure * unsure + ahead * ahead) / DAY_S

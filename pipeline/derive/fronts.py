@@ -297,10 +297,11 @@ def _stood_higher(smooth, at, i, fall, longest):  # type: ignore[no-untyped-def]
 
 @kernel
 def _find_peak(values, smooth, at, place, level, stop, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill the highest of the medians from the foot to the next one, and its reading."""
+    """Fill the highest of the medians from the onset to the next foot, and its reading."""
     foot = place[FOOT]
-    peak = foot
-    for j in range(foot + 1, stop):
+    place[ONSET] = min(place[ONSET], max(foot + 1, stop - 1))
+    peak = place[ONSET]
+    for j in range(peak + 1, stop):
         if at[j] - at[foot] > longest:
             break
         if smooth[j] > smooth[peak]:

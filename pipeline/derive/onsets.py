@@ -66,7 +66,11 @@ def time_onset(values, smooth, at, looks, place, level):  # type: ignore[no-unty
 
 @kernel
 def _base(values, smooth, at, foot, sigma, day):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the mean of the readings at the foot: of those within a day and three sigma."""
+    """Return the mean of the readings at the foot: of those within a day and three sigma.
+
+    Readings to and fro may have medians near the foot and a mean far above it: the foot then.
+    The climb from there is as high as the rise that is wanted, so that it is found in it.
+    """
     band = smooth[foot] + 3.0 * sigma
     total, count = values[foot], 1
     j = foot - 1
@@ -75,7 +79,8 @@ def _base(values, smooth, at, foot, sigma, day):  # type: ignore[no-untyped-def]
     j = foot + 1
     while j < values.size and count < BASE_READINGS and smooth[j] <= band:
         total, count, j = total + values[j], count + 1, j + 1
-    return total / count
+    mean = total / count
+    return mean if mean <= band else smooth[foot]
 
 
 @kernel

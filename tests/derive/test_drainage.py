@@ -124,6 +124,19 @@ def test_between_nights_an_exponential_fall_is_integrated_exactly():
     assert np.isnan(event_drainage(*later, pattern, "night_drainage_mm_d")[0]).all()
 
 
+@pytest.mark.parametrize(("nights", "told"), [((0, 5), True), ((0, 6), False), ((0,), False)])
+def test_nothing_is_told_across_days_of_which_no_night_tells(nights, told):
+    """A record that stops for weeks tells nothing of what drained in them."""
+    pattern = pattern_of(2.0, 0.3, np.array(nights))
+    span = np.array([0]), np.array([8 * 86_400])
+    amount, error, known = event_drainage(*span, pattern, "night_drainage_mm_d")
+    assert np.isfinite(amount[0]) == np.isfinite(error[0]) == told
+    # by hand: half a day after the first night, a day around the second, of eight days
+    assert known[0] == pytest.approx((0.5 + len(nights) - 1) / 8)
+    if told:
+        assert amount[0] == pytest.approx(16.0)  # 2 mm a day for eight days
+
+
 def test_before_the_first_night_the_fall_of_the_first_two_is_followed_back():
     # by hand: under gravity one over the rate rises along a line. At 8 / (1 + t) mm a day,
     # nights one and two days after the peak at 4 and 8/3, 8 ln 2 mm pass before the first.
