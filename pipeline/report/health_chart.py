@@ -134,7 +134,9 @@ def _lines(evidence: HealthEvidence) -> list[str]:
     if evidence.set_in_m:  # findings name sensors by these depths, too
         way = "deeper" if evidence.set_in_m > 0 else "higher"
         set_in_cm = CM_PER_M * abs(evidence.set_in_m)
-        lines.append(f"depths as wired; the tube is set {set_in_cm:.3g} cm {way}")
+        lines.append(
+            f"sensors named by depth as wired; the tube is set {set_in_cm:.3g} cm {way}"
+        )
     if (
         evidence.span_d[0] > 0
     ):  # the picture is drawn anew when the evidence changes, or monthly

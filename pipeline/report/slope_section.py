@@ -47,8 +47,9 @@ def draw_section(site: Site, days: xr.Dataset, rain: xr.DataArray | None, path: 
 
     Each tube has a strip of its depths; strips are ordered down the steepest line of the plane
     through the tubes, or by elevation where they show no slope, and say how far down they are.
-    One scale of colours holds for all. A tube set deeper or higher is shown at nominal depths,
-    as it is compared with the others. Of more than `MOST_STRIPS` tubes the first are drawn.
+    One scale of colours holds for all. Water of a tube set deeper or higher is that at the
+    depths of the others, as it is compared with them. Of more than `MOST_STRIPS` tubes the
+    first are drawn.
 
     Parameters
     ----------
@@ -77,9 +78,7 @@ def section_figure(site: Site, days: xr.Dataset, rain: xr.DataArray | None) -> F
     tall = strip * len(order)
     figure = new_figure(top + tall + _BELOW)
     what = f"water content down the slope: {len(order)} tubes, with {meant}"
-    deeper = any(tube.set_in_m for tube in site.tubes)
-    when = when_text(columns) + ("; depths as wired" if deeper else "")
-    put_title(figure, plain(site.title, 54), [what, when])
+    put_title(figure, plain(site.title, 54), [what, when_text(columns)])
     water = _means(columns, days)
     norm, extend = _colours(water)
     gaps = False

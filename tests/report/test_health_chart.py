@@ -107,7 +107,7 @@ def test_axes_say_their_units_and_zone_and_the_legend_what_bars_are():
     ]
     labels = [text.get_text() for text in figure.legends[0].get_texts()]
     assert {"90 % of the days", "half of the days, and median"} <= set(labels)
-    assert "depths as wired; the tube is set 5 cm higher" in [
+    assert "sensors named by depth as wired; the tube is set 5 cm higher" in [
         text.get_text() for text in figure.texts
     ]
 
