@@ -354,6 +354,9 @@ def limits_text(account: Mapping[str, Any]) -> str:
         f"{'deeper' if deeper > 0 else 'higher'}"
         for tube, deeper in _set_in_cm(account["sensors"]).items()
     ]
+    lines.append(
+        "note  +-: standard uncertainty of the median of spells; of texture: upper / lower"
+    )
     return "\n".join([*lines, f"note  {account['caution']}"])
 
 

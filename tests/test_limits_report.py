@@ -115,6 +115,7 @@ def test_report_tells_limits_texture_and_the_root_zone(field):
     assert "local practice goes before it" in text
     assert "<= " in text
     assert "note  T2: depths as wired; its sensors sit 5 cm deeper" in text
+    assert "+-: standard uncertainty" in text
 
 
 def test_what_one_layer_holds_above_its_limit_does_not_make_up_for_another(field, monkeypatch):
