@@ -1,6 +1,8 @@
 """Files in whose place a shorter one lies: told once, and nothing read before is lost."""
 
+import shutil
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from pipeline.words import counted
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
+FIELD = Path(__file__).parents[1] / "site" / "field"
 FILE = "logger-a/export.csv"
 DAYS = (3, 4, 5, 6, 12, 13, 14, 15)
 HOURS = (0, 15, 30, 45)
@@ -46,13 +49,19 @@ IN_ITS_PLACE = {
 }
 
 
-@pytest.fixture
-def field(make_site):
-    folder = make_site()
-    (folder / "data" / "logger-a").mkdir()
+@pytest.fixture(scope="module")
+def first_night(tmp_path_factory):
+    """Return a site after its first night, made once and then copied."""
+    folder = shutil.copytree(FIELD, tmp_path_factory.mktemp("shrunk") / "site")
+    (folder / "data" / "logger-a").mkdir(parents=True)
     put(folder, BEFORE)
     night.store_night(folder, NOW)
     return folder
+
+
+@pytest.fixture
+def field(first_night, tmp_path):
+    return shutil.copytree(first_night, tmp_path / "site")
 
 
 def put(folder, text):

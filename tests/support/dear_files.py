@@ -29,6 +29,8 @@ LONG = (
     "test_rounds_nights.py",
     "ingest/test_sdi12_exchanges.py",
     "demo/test_demo_field.py",
+    "ingest/test_shrunk.py",
+    "ingest/test_clock_back.py",
     "test_hard_times.py",
 )
 FIRST = (*COMPILING, *WITHOUT_KERNELS, *LONG)
