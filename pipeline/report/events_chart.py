@@ -102,8 +102,9 @@ def events_figure(site: Site, held: TubeEvents, rain: xr.DataArray | None) -> Fi
     if rain is not None:
         above = panel(figure, _LEFT, _TOP, _WIDTH, _RAIN)
         entries += gap_entries(False, draw_rain(above, rain, columns))
-        for text in above.texts:  # the sum stands beside other pictures, here over the bars
-            text.set(position=(0.995, 0.12), ha="right")
+        for text in above.texts:  # beside the panel in other pictures; here there is no room
+            told = text.get_text().replace("\n", " ")
+            text.set(text=told, position=(1.0, 1.05), ha="right", va="bottom")
         show_time(above, columns, label=False)
     middle = columns.means(stored["time"].values, stored.values.astype(np.float64))
     axes = panel(figure, _LEFT, top, _WIDTH, _STORAGE)
