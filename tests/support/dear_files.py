@@ -32,5 +32,6 @@ LONG = (
     "ingest/test_shrunk.py",
     "ingest/test_clock_back.py",
     "test_hard_times.py",
+    "test_delivering_by_nights.py",
 )
 FIRST = (*COMPILING, *WITHOUT_KERNELS, *LONG)
