@@ -27,17 +27,18 @@ FOOT_NOISE = 3.0  # a reading on a front is no lower than before it
 
 
 class Water(NamedTuple):
-    """What tells of water on its way to the sensors of one column.
+    """What tells, besides its readings, of water on its way to one column, and of its frost.
 
     ``rain`` (time,) is `DRY`, `WET` or `UNKNOWN`; ``shower`` (time,) is what fell in the last
     hours, in mm; ``theta`` (time, column) is water content as calibrated, and ``above`` the
-    column of the sensor above, -1 for none.
+    column of the sensor above, -1 for none. ``thermometer``: frost is told by a temperature.
     """
 
     rain: NDArray[np.uint8]
     shower: Floats
     theta: NDArray[np.float32]
     above: int
+    thermometer: bool
 
 
 @kernel

@@ -13,6 +13,7 @@ from pipeline.qc.noise import chunks_of
 from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, evaluated, mark, mean_of
 
 RATE, STEP = TEST_BITS["rate_of_change"], TEST_BITS["step"]
+FROZEN = TEST_BITS["frozen"]
 NEIGHBOUR = TEST_BITS["neighbour_depth"]
 
 # A step is made within one reading, and both sides of it keep their level: of twelve readings
@@ -244,6 +245,20 @@ def is_step(
 
 
 @kernel
+def is_frost(
+    marks: Marks, i: int, column: int, stride: int, falls: bool
+) -> bool:  # pragma: no cover
+    """Tell whether a fall is soil that begins to freeze, or a rise soil that has thawed.
+
+    In the midst of a frost both are as doubtful as ever.
+    """
+    here, away = (i, i - STEP_SIDE * stride) if falls else (i - stride, i + STEP_SIDE * stride)
+    frozen = marks.tests[here, column] & FROZEN != 0
+    outside = away < 0 or away >= marks.tests.shape[0]
+    return frozen and (outside or marks.tests[away, column] & FROZEN == 0)
+
+
+@kernel
 def steps_of_run(
     series: NDArray[np.float64],
     around: tuple[int, int, int],
@@ -279,6 +294,8 @@ def steps_of_run(
             if not abs(here[n] - last[n]) > least:
                 continue
             i = start + n
+            if water.thermometer and is_frost(marks, i, column, stride, here[n] < last[n]):
+                continue
             if is_step(series, around, (i, stride), limit, noise[k], water):
                 mark(marks, i, column, STEP, SUSPECT)
 

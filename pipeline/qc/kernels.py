@@ -73,8 +73,9 @@ class Plan(NamedTuple):
     ``spans`` is (S, 5), sorted by
     column: column, first and end step, bit and level of what is known from elsewhere.
     ``around`` (columns, 2) are the columns of the sensors above and below, -1 for none, in
-    the same tube. ``rain`` (time,) tells whether the day before was dry, ``shower`` (time,)
-    how much fell in the last hours, in mm.
+    the same tube; ``thermometer`` (columns,) tells whether that has one. ``rain`` (time,)
+    tells whether the day before was dry, ``shower`` (time,) how much fell in the last hours,
+    in mm.
     """
 
     runs: Integers
@@ -82,6 +83,7 @@ class Plan(NamedTuple):
     levels: Floats
     spans: Integers
     around: Integers
+    thermometer: NDArray[np.bool_]
     rain: NDArray[np.uint8]
     shower: Floats
     limits: Limits
@@ -348,6 +350,13 @@ def judge_together(
 
 
 @kernel
+def known_of_water(readings: Readings, plan: Plan, column: int) -> Water:  # pragma: no cover
+    """Return what tells of water and frost at one column."""
+    above, thermometer = plan.around[column, 0], plan.thermometer[column]
+    return Water(plan.rain, plan.shower, readings.theta, above, thermometer)
+
+
+@kernel
 def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: no cover
     """Fill mask, primary flag and cleaned water content, all (time, column).
 
@@ -374,14 +383,16 @@ def run_tests(readings: Readings, plan: Plan, marks: Marks) -> None:  # pragma: 
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
             take_spans(x[c], readings.theta, known, plan.windows.frost, place)
-            water = Water(plan.rain, plan.shower, readings.theta, plan.around[column, 0])
+            water = known_of_water(readings, plan, column)
             noise = (typical[c], quiet[c])
             judge_column(x[c], water, readings.stated, own, plan, work, noise, place)
         for c in range(width):
             column = group + c
             known = spans[span_of[column] : span_of[column + 1]]
             place = (marks, column)
+            # All frost now, and a person's word last.
+            take_spans(x[c], readings.theta, known, steps + 1, place)
             mine = runs[run_of[column] : run_of[column + 1]]
-            water = Water(plan.rain, plan.shower, readings.theta, plan.around[column, 0])
+            water = known_of_water(readings, plan, column)
             judge_together(x, c, mine, plan, water, (typical[c], quiet[c]), place)
             take_spans(x[c], readings.theta, known, 0, place)

@@ -26,7 +26,7 @@ from pipeline.qc.constants import (
 )
 from pipeline.qc.kernels import Plan
 from pipeline.qc.rain import dry_days, recent_rain
-from pipeline.qc.spans import known_spans
+from pipeline.qc.spans import known_spans, nearest_thermometer
 from pipeline.qc.spikes import MOST_SPIKES, spike_levels
 from pipeline.qc.verdicts import Limits, Windows
 from pipeline.site.limits import resolve_limits
@@ -125,6 +125,7 @@ def block_plan(block: xr.Dataset, site: Site) -> Plan:
         np.array(levels, dtype=np.float64).reshape(-1, MOST_SPIKES + 1),
         known_spans(block, site, limits, table),
         neighbours(site, cells),
+        np.array([nearest_thermometer(site, *cell) is not None for cell in cells], np.bool_),
         dry_days(block, site),
         recent_rain(block, site),
         _limits(site, cells, limits),

@@ -125,6 +125,40 @@ def test_soil_that_freezes_within_hours_does_not_step_down_nor_up_as_it_thaws():
     assert not flag[:, :2].any()
 
 
+class TestFrost:
+    """Soil that begins to freeze falls at once, and rises so when it has thawed."""
+
+    HOURS = 60  # a frost from AT on
+
+    def fired(self, at, size, freezes=True):
+        """Return the steps of a sensor whose level changes by ``size`` from ``at`` on."""
+        wires = (make_wire(), make_wire(quantity="soil_temperature", unit="degC"))
+        site = make_site(wiring=wires, interval_s=HOUR_S)
+        x = profile()[:, 0]
+        x[at:] += size
+        warmth = np.full(STEPS, 2.0, np.float32)
+        if freezes:
+            warmth[AT : AT + self.HOURS] = -0.1
+        block = make_block(
+            site,
+            calibrated_water_content=x,
+            outside_calibration=np.zeros(STEPS),
+            soil_temperature=warmth,
+        )
+        return np.flatnonzero(unpack(qc_step(block, site)["tests"])["step"].values).tolist()
+
+    @pytest.mark.parametrize(("at", "size"), [(AT, -0.02), (AT + 11, -0.02), (AT + 60, 0.02)])
+    def test_a_fall_at_its_beginning_and_a_rise_at_its_end_are_no_steps(self, at, size):
+        assert self.fired(at, size) == []
+        assert self.fired(at, size, freezes=False) == [at]
+
+    @pytest.mark.parametrize(
+        ("at", "size"), [(AT - 1, -0.02), (AT, 0.02), (AT + 30, -0.02), (AT + 60, -0.02)]
+    )
+    def test_other_jumps_are_steps_in_frost_too(self, at, size):
+        assert self.fired(at, size) == [at]
+
+
 STORM = (0.075, 0.078, 0.072, 0.066, 0.062, 0.058, 0.056, 0.055, 0.054, 0.053, 0.053, 0.052)
 
 
