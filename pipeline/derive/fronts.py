@@ -299,8 +299,8 @@ def _stood_higher(smooth, at, i, fall, longest):  # type: ignore[no-untyped-def]
 def _find_peak(values, smooth, at, place, level, stop, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Fill the highest of the medians from the onset to the next foot, and its reading."""
     foot = place[FOOT]
-    place[ONSET] = min(place[ONSET], max(foot + 1, stop - 1))
-    peak = place[ONSET]
+    peak = min(place[ONSET], max(foot + 1, stop - 1))
+    place[ONSET], place[BEFORE] = peak, peak - 1
     for j in range(peak + 1, stop):
         if at[j] - at[foot] > longest:
             break

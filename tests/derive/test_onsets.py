@@ -79,6 +79,7 @@ def test_soil_that_freezes_to_and_fro_has_its_onset_between_foot_and_peak():
     fronts = wetting_fronts(water)
     assert (fronts["onset_s"] <= fronts["peak_s"]).all()
     assert (fronts["foot_s"] < fronts["onset_s"]).all()
+    assert (fronts["before_s"] < fronts["onset_s"]).all()
     hours = (fronts["onset_s"] - fronts["foot_s"]) / 3600
     assert hours.max() <= 24
     assert len(fronts) >= 2  # with the one of spring
