@@ -18,7 +18,7 @@ from typing import Any, TextIO
 
 from pipeline.errors import clean
 from pipeline.outcomes import EXIT_CODES
-from pipeline.words import counted
+from pipeline.words import counted, told_periods
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
 _LISTED = 10  # longer lists are cut; the summary on disk has them whole
@@ -161,8 +161,21 @@ def _show_results(summary: Mapping[str, Any]) -> None:
         return
     say(f"results in {files[0].parent}")
     say(f"  netcdf    {counted(len(summary.get('delivered', ())), 'file')} written now")
+    show_absent(summary)
     say(f"  pictures  {len(summary.get('pictures', ()))} drawn now")
     say(f"  summary   {', '.join(path.name for path in files)}")
+
+
+def show_absent(account: Mapping[str, Any]) -> None:
+    """Print which files were removed, and which periods have none."""
+    removed = [Path(path).name for path in account.get("removed", ())]
+    if removed:
+        more = f" and {len(removed) - _LISTED} more" if len(removed) > _LISTED else ""
+        told = f"{counted(len(removed), 'file')} that nothing is left for"
+        say(f"  removed   {told}: {', '.join(removed[:_LISTED])}{more}")
+    empty = account.get("empty_periods", ())
+    if empty:
+        say(f"  no files  {told_periods(empty)}: nothing was logged then")
 
 
 def finish(command: str, outcome: str, sites: Sequence[Mapping[str, Any]], **more: Any) -> str:

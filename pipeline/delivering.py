@@ -35,13 +35,15 @@ from pipeline.delivery_contents import STEPS, Request, contents
 from pipeline.description import in_force, site_of, stored_files
 from pipeline.effective import effective_rules
 from pipeline.errors import PercologError, clean
-from pipeline.handover import DELIVERIES, file_origins, provenance_of
+from pipeline.handover import file_origins, provenance_of
+from pipeline.manifest import DELIVERIES
 from pipeline.night import open_description, site_store
 from pipeline.object_store import while_answering
-from pipeline.periods import Period, local_day
+from pipeline.periods import Period, local_day, logged_in, periods, read_by_hand
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.states import commit_of
+from pipeline.words import told_periods
 
 HOUR_S = 3600
 
@@ -78,8 +80,10 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     period = requested_period(site, snapshot.days, request.period)
     _refuse(request, site)
     home = site.output / DELIVERIES / request.folder
-    home.mkdir(parents=True, exist_ok=True)
     previous = newest_revision(home)
+    if previous is None:
+        _refuse_empty(site, snapshot, period, request)
+    home.mkdir(parents=True, exist_ok=True)
     number = 1 if previous is None else int(previous.name[1:]) + 1
     draft = home / f".r{number:04d}.{os.getpid()}.part"
     _clear(home)
@@ -179,6 +183,22 @@ def _refuse(request: Request, site: Site) -> None:
         raise PercologError("step: found 'hourly'; expected a step no finer than the site's")
 
 
+def _refuse_empty(site: Site, snapshot: Snapshot, period: Period, request: Request) -> None:
+    """Refuse a first revision of days without any reading, by a logger or by hand.
+
+    Once delivered, days may lose their readings; what vanished is then told by a revision.
+    """
+    days = period.start_day, period.stop_day
+    if logged_in(snapshot, *days) or read_by_hand(snapshot, *days):
+        return
+    found = periods(site, snapshot.days)
+    held = [p.name for p in found if logged_in(snapshot, p.start_day, p.stop_day)]
+    raise PercologError(
+        f"period {request.period!r}: found no reading in it; expected a period with readings, "
+        f"which lie in: {told_periods(held) or 'none; see percolog ledger'}"
+    )
+
+
 def _make(
     site: Site,
     snapshot: Snapshot,
@@ -190,7 +210,10 @@ def _make(
     number: int,
 ) -> dict[str, Any]:
     """Write everything into a draft; tell whether it says anything new, and what."""
-    resources = [*contents(site, snapshot, request, period, provenance, draft)]
+    logged = logged_in(snapshot, period.start_day, period.stop_day)
+    # What vanished since is told by values that are missing now, as in any delivery.
+    logged = logged or _had_cubes(site, period, previous)
+    resources = [*contents(site, snapshot, request, period, provenance, draft, logged)]
     resources.append(write_dictionary(resources, draft))
     own = {
         "name": request.folder,
@@ -220,6 +243,13 @@ def _make(
         "changes": [str(change) for change in changes],
         "reasons": told,
     }
+
+
+def _had_cubes(site: Site, period: Period, previous: Path | None) -> bool:
+    """Tell whether a revision holds files of loggers."""
+    stem = f"{site.id}_{period.name}"
+    names = (f"{stem}.nc", f"{stem}_daily.nc")
+    return previous is not None and any((previous / "netcdf" / n).is_file() for n in names)
 
 
 def _inputs(snapshot: Snapshot) -> dict[str, str]:

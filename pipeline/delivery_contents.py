@@ -86,8 +86,31 @@ def contents(
     period: Period,
     provenance: Provenance,
     draft: Path,
+    logged: bool = True,
 ) -> Iterable[Resource]:
-    """Write the files of a delivery and yield them."""
+    """Write the files of a delivery and yield them; without ``logged``, none of loggers."""
+    if logged:
+        yield from _logged(site, snapshot, request, period, provenance, draft)
+    yield from _rounds(site, snapshot, provenance, draft)
+    sheets = request.spreadsheets
+    yield from event_files(site, snapshot, period, provenance, draft, sheets)
+    yield from conductivity_files(site, snapshot, provenance, draft, sheets)
+    yield from mean_files(site, snapshot, period, provenance, draft, sheets)
+    yield from drift_files(site, snapshot, draft, sheets)
+    if request.pictures:
+        for path in draw_window(site, snapshot, period, draft / "pictures"):
+            yield Resource(path, "picture")
+
+
+def _logged(
+    site: Site,
+    snapshot: Snapshot,
+    request: Request,
+    period: Period,
+    provenance: Provenance,
+    draft: Path,
+) -> Iterable[Resource]:
+    """Write what was logged and computed, on the steps and in the layers asked for."""
     per_day = snapshot.axis.steps_per_day
     window = slice(period.start_day * per_day, period.stop_day * per_day)
     stem = f"{site.id}_{period.name}"
@@ -117,15 +140,6 @@ def contents(
             yield from _tables(stored, "layer", draft, f"{stem}_daily_storage", request)
     for step in request.steps if request.layers_cm else ():
         yield from _layers(site, water, request, step, provenance, draft / stem)
-    yield from _rounds(site, snapshot, provenance, draft)
-    sheets = request.spreadsheets
-    yield from event_files(site, snapshot, period, provenance, draft, sheets)
-    yield from conductivity_files(site, snapshot, provenance, draft, sheets)
-    yield from mean_files(site, snapshot, period, provenance, draft, sheets)
-    yield from drift_files(site, snapshot, draft, sheets)
-    if request.pictures:
-        for path in draw_window(site, snapshot, period, draft / "pictures"):
-            yield Resource(path, "picture")
 
 
 def _tables(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -17,15 +16,13 @@ import xarray as xr
 
 from pipeline.axis import DAY_S
 from pipeline.calibrate.rounds import calibrate_rounds
-from pipeline.deliver.atomic import replacing
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
-from pipeline.deliver.package import DESCRIPTOR, OWN
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
-from pipeline.errors import PercologError
-from pipeline.periods import Period, periods
+from pipeline.manifest import COMPARISON, ROUNDS, SPACE, Manifest
+from pipeline.periods import Period, logged_in, periods
 from pipeline.products.health_pictures import draw_health_pictures
 from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
 from pipeline.products.space import TABLES
@@ -38,47 +35,53 @@ from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 
-DELIVERIES = "deliveries"  # below the output: what `pipeline.delivering` makes
-_MANIFEST = "delivered.json"
-# Names in the manifest beside those of periods.
-_ROUNDS, _COMPARISON, _SPACE = "rounds", "rounds comparison", "space"
 # A part of a cube up to this size is read at once.
 IN_MEMORY_BYTES = 256 * 1024**2
 
 
 def deliver_periods(
-    site: Site, snapshot: Snapshot, commit: str, written: datetime
+    site: Site, snapshot: Snapshot, commit: str, written: datetime, manifest: Manifest
 ) -> list[Path]:
     """Write the files of every period whose days were computed since it was last written.
 
     Also rewritten are periods whose files are gone, and all of them when the description of
-    the site or the version of the code is another one, since both stand in every file.
+    the site or the version of the code is another one, since both stand in every file. A
+    period in which nothing was logged has no files; those it had before are removed, and so
+    are those of periods that are no more, as after a change of their length.
 
     Returns
     -------
     list of Path
         The files written now; those that were up to date are not among them.
     """
-    folder = site.output / "netcdf"
-    known = _read_manifest(folder)
     done: list[Path] = []
     provenance = provenance_of(site, snapshot, commit, written)
-    for period in periods(site, snapshot.days):
+    found = periods(site, snapshot.days)
+    for period in found:
         state = _state(site, snapshot, period)
-        entry = known.get(period.name, {})
-        # A manifest of an older version does not say which state its files name.
-        if _is_up_to_date(entry, state, folder) and "commit" in entry:
+        # A manifest of an older version does not say whether anything was logged.
+        known = "empty" in manifest.entry(period.name)
+        if known and manifest.is_up_to_date(period.name, state):
             continue
-        files = _write_period(site, snapshot, period, provenance, folder)
-        names = [path.name for path in files]
-        known[period.name] = {"state": state, "files": names, "commit": commit}
-        _write_manifest(folder, known)  # after each period, so that a stop loses one at most
-        done += files
+        # Noted after each period, so that a stop loses one at most.
+        if logged_in(snapshot, period.start_day, period.stop_day):
+            files = _write_period(site, snapshot, period, provenance, manifest.folder)
+            manifest.note(period.name, files, state=state, commit=commit, empty=False)
+            done += files
+        else:
+            manifest.note(period.name, [], state=state, empty=True)
+    manifest.keep_only(period.name for period in found)
     return done
 
 
+def empty_periods(site: Site, snapshot: Snapshot, manifest: Manifest) -> list[str]:
+    """Return the names of periods that have no files, since nothing was logged in them."""
+    names = (period.name for period in periods(site, snapshot.days))
+    return [name for name in names if manifest.entry(name).get("empty")]
+
+
 def deliver_rounds(
-    site: Site, snapshot: Snapshot, commit: str, written: datetime
+    site: Site, snapshot: Snapshot, commit: str, written: datetime, manifest: Manifest
 ) -> list[Path]:
     """Write the hand rounds, and their comparison with the loggers, where either changed.
 
@@ -93,39 +96,30 @@ def deliver_rounds(
     table = snapshot.table("rounds")
     if table is None or table.num_rows == 0:
         return []
-    folder = site.output / "netcdf"
-    known = _read_manifest(folder)
     book: list[str | int] = [_digest(table), site_hash(site), version("percolog")]
     nights = [*book, _last_night(snapshot, table["time_s"].to_numpy())]
     stale = [
         name
-        for name, state in ((_ROUNDS, book), (_COMPARISON, nights))
-        if not _is_up_to_date(known.get(name, {}), state, folder)
+        for name, state in ((ROUNDS, book), (COMPARISON, nights))
+        if not manifest.is_up_to_date(name, state)
     ]
     if not stale:
         return []
     readings = hand_readings(table.to_pandas(), site)
     done: list[Path] = []
-    if _ROUNDS in stale:
+    if ROUNDS in stale:
         provenance = provenance_of(site, snapshot, commit, written)
-        path = folder / f"{site.id}_rounds.nc"
+        path = manifest.folder / f"{site.id}_rounds.nc"
         done.append(write_rounds(site, readings, file_origins(snapshot), provenance, path))
-        known[_ROUNDS] = {"state": book, "files": [path.name], "commit": commit}
-    if _COMPARISON in stale:
+        manifest.note(ROUNDS, [path], state=book, commit=commit)
+    if COMPARISON in stale:
         paths, rows = _write_comparison(site, snapshot, readings)
         done += paths
-        names = [f"../{path.relative_to(site.output).as_posix()}" for path in paths]
-        known[_COMPARISON] = {
-            "state": nights,
-            "files": names,
-            "rows": rows,
-            "commit": commit,
-        }
-    _write_manifest(folder, known)
+        manifest.note(COMPARISON, paths, state=nights, rows=rows, commit=commit)
     return done
 
 
-def deliver_space(site: Site, snapshot: Snapshot) -> list[Path]:
+def deliver_space(site: Site, snapshot: Snapshot, manifest: Manifest) -> list[Path]:
     """Write the tables of site means and of stability, where any of them changed.
 
     Returns
@@ -133,16 +127,12 @@ def deliver_space(site: Site, snapshot: Snapshot) -> list[Path]:
     list of Path
         The files written now.
     """
-    folder = site.output / "netcdf"
-    known = _read_manifest(folder)
     tables = [table for name in TABLES if (table := snapshot.table(name)) is not None]
     state = [*(_digest(table) for table in tables), version("percolog")]
-    if _is_up_to_date(known.get(_SPACE, {}), state, folder):
+    if manifest.is_up_to_date(SPACE, state):
         return []
     paths = write_space(site, snapshot)
-    names = [f"../{path.relative_to(site.output).as_posix()}" for path in paths]
-    known[_SPACE] = {"state": state, "files": names}
-    _write_manifest(folder, known)
+    manifest.note(SPACE, paths, state=state)
     return paths
 
 
@@ -151,31 +141,8 @@ def rounds_rows(site: Site) -> list[dict[str, Any]]:
 
     See `pipeline.derive.rounds_comparison.comparison_rows`; empty where nothing was compared.
     """
-    rows: list[dict[str, Any]] = (
-        _read_manifest(site.output / "netcdf").get(_COMPARISON, {}).get("rows", [])
-    )
+    rows: list[dict[str, Any]] = Manifest(site).entry(COMPARISON).get("rows", [])
     return rows
-
-
-def delivered_states(site: Site) -> set[str]:
-    """Return the states of the store that delivered files and revisions were made from.
-
-    Raises
-    ------
-    PercologError
-        If a revision no longer tells its state: nothing may be thinned out on a guess.
-    """
-    known = _read_manifest(site.output / "netcdf")
-    named = {entry["commit"] for entry in known.values() if "commit" in entry}
-    for path in sorted((site.output / DELIVERIES).glob(f"*/r[0-9]*/{DESCRIPTOR}")):
-        try:
-            named.add(json.loads(path.read_text(encoding="utf-8"))[OWN]["state"])
-        except (ValueError, KeyError, TypeError) as error:
-            raise PercologError(
-                f"{path}: expected the state that the revision was made from, found none "
-                f"({error!r}); put the file back from a copy, or remove the revision"
-            ) from error
-    return named
 
 
 def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
@@ -363,24 +330,3 @@ def _verdicts(snapshot: Snapshot) -> tuple[tuple[str, int], ...]:
     if table is None:
         return ()
     return tuple(zip(table["tube"].to_pylist(), table["verdict"].to_pylist(), strict=True))
-
-
-def _is_up_to_date(entry: dict, state: Sequence[str | int], folder: Path) -> bool:
-    """Tell whether files were written from this very state and are still there."""
-    there = all((folder / name).exists() for name in entry.get("files", []))
-    return entry.get("state") == state and there
-
-
-def _read_manifest(folder: Path) -> dict[str, dict]:
-    path = folder / _MANIFEST
-    try:
-        found: dict[str, dict] = json.loads(path.read_text(encoding="utf-8"))
-    except (FileNotFoundError, ValueError):  # lost or damaged: everything is written again
-        return {}
-    return found
-
-
-def _write_manifest(folder: Path, known: dict[str, dict]) -> None:
-    text = json.dumps(known, indent=1, sort_keys=True) + "\n"
-    with replacing(folder / _MANIFEST) as temporary:
-        temporary.write_text(text, encoding="utf-8")

@@ -14,6 +14,7 @@ from pipeline.derive.layers import layer_spans
 from pipeline.errors import PercologError
 from pipeline.handover import provenance_of
 from pipeline.notebook import OpenSite, open_site
+from pipeline.periods import logged_in
 from pipeline.store import SiteStore
 
 
@@ -48,7 +49,7 @@ def layers_file(
     ------
     SiteError, StoreError
     LayersError
-        If bounds are no layers, or no day lies in the record.
+        If bounds are no layers, or nothing was logged in the days.
     """
     site = open_site(folder)
     try:
@@ -60,6 +61,9 @@ def layers_file(
     window = _window(site, *days)
     if window.start == window.stop:
         raise LayersError(f"{site.site.id}: the record holds none of the days asked for")
+    per_day = site.site.axis.steps_per_day
+    if not logged_in(site.snapshot, window.start // per_day, window.stop // per_day):
+        raise LayersError(f"{site.site.id}: nothing was logged in the days asked for")
     layers = site.model_layers(edges_m, step, covariance, isel=window)
     write_model_layers(site.site, layers, _provenance(site), path)
     known = int(np.isfinite(layers["layer_storage"].values).sum())

@@ -24,11 +24,13 @@ from pipeline.handover import (
     deliver_rounds,
     deliver_space,
     draw_pictures,
+    empty_periods,
     rounds_rows,
 )
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake
 from pipeline.ingest.ledger import Ledger, reject_rows
+from pipeline.manifest import Manifest
 from pipeline.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -117,18 +119,26 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``delivered``, the files written now, and ``rounds``, how hand readings differ from the
-        loggers (see `pipeline.handover.rounds_rows`).
+        ``delivered``, the files written now; ``removed``, those that nothing is left for;
+        ``empty_periods``, names of periods without files, since nothing was logged in them;
+        ``rounds``, how hand readings differ from the loggers (see
+        `pipeline.handover.rounds_rows`).
     """
     site = open_description(folder)
     store, commit = site_store(site), night["commit"]
     snapshot, written = store.read(commit), store.written_at(commit)
     site = in_force(site, snapshot).site
     sweep(site.output)
-    files = deliver_periods(site, snapshot, commit, written)
-    files += deliver_rounds(site, snapshot, commit, written)
-    files += deliver_space(site, snapshot)
-    return {"delivered": [str(path) for path in files], "rounds": rounds_rows(site)}
+    manifest = Manifest(site)
+    files = deliver_periods(site, snapshot, commit, written, manifest)
+    files += deliver_rounds(site, snapshot, commit, written, manifest)
+    files += deliver_space(site, snapshot, manifest)
+    return {
+        "delivered": [str(path) for path in files],
+        "removed": [str(path) for path in manifest.removed],
+        "empty_periods": empty_periods(site, snapshot, manifest),
+        "rounds": rounds_rows(site),
+    }
 
 
 def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Delivery periods: which there are, which days they hold, and which are out of date."""
+"""Delivery periods: which there are, which days they hold, and whether anything is in them."""
 
 from __future__ import annotations
 
@@ -6,8 +6,21 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Literal
 
+import numpy as np
+
 from pipeline.axis import DAY_S
+from pipeline.cubes import CHUNK_DAYS_DAILY, DAY, SPECS
 from pipeline.site.models import Site
+from pipeline.state import Snapshot
+from pipeline.variables import TUBE_QUANTITIES
+
+# Where a reading or what was made of one shows: by day first, since one short look finds it
+# there as a rule. A supply voltage is no reading of the soil or the weather; no file has it.
+_SHOWING = (
+    *("daily/daily_water_content", "daily/daily_storage", "daily/daily_rain"),
+    *(f"readings/{name}" for name in (*TUBE_QUANTITIES, "rain", "air_temperature")),
+    *("water/calibrated_water_content", "water/cleaned_water_content", "products/storage"),
+)
 
 
 @dataclass(frozen=True)
@@ -29,6 +42,33 @@ def periods(site: Site, days: int) -> list[Period]:
         else:
             found.append(Period(name, day, day + 1))
     return found
+
+
+def logged_in(snapshot: Snapshot, start_day: int, stop_day: int) -> bool:
+    """Tell whether days of the axis hold any reading of a tube or of the weather, or product.
+
+    What was flagged counts: it is delivered with its flag. Hand readings do not, they have a
+    file of their own.
+    """
+    per_day = snapshot.axis.steps_per_day
+    for key in _SHOWING:
+        if not snapshot.holds(key):
+            continue
+        scale = 1 if SPECS[key].dims[0] == DAY else per_day
+        for day in range(start_day, stop_day, CHUNK_DAYS_DAILY):
+            last = min(day + CHUNK_DAYS_DAILY, stop_day)
+            if np.isfinite(snapshot.read(key, day * scale, last * scale)).any():
+                return True
+    return False
+
+
+def read_by_hand(snapshot: Snapshot, start_day: int, stop_day: int) -> bool:
+    """Tell whether days of the axis hold any hand reading."""
+    table = snapshot.table("rounds")
+    if table is None or table.num_rows == 0:
+        return False
+    day = (table["time_s"].to_numpy() - snapshot.axis.origin_s) // DAY_S
+    return bool(((day >= start_day) & (day < stop_day)).any())
 
 
 def local_day(site: Site, day: int) -> datetime:

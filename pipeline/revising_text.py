@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from pipeline.console import headline, say, show_failures, table
+from pipeline.console import headline, say, show_absent, show_failures, table
 from pipeline.errors import clean
 from pipeline.words import counted
 
@@ -24,6 +24,7 @@ def show_done(account: Mapping[str, Any]) -> None:
     """Print what was done, what failed, and which files are to be put back."""
     headline(account["outcome"], f"{account['site']}: {_what_was_done(account)}")
     show_failures(account.get("failures", ()))
+    show_absent(account)
     if account.get("put_back") and account["done"]:
         say("the description on the disk is the one taken back; to put it right:")
         say(_description(account["put_back"]))

@@ -15,7 +15,7 @@ from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.variables import SIGNALS
-from pipeline.words import counted
+from pipeline.words import counted, told_periods
 
 
 def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
@@ -150,6 +150,9 @@ def _text(summary: dict[str, Any]) -> str:
     for title, key, line in _LISTS:
         if isinstance(summary.get(key), list) and summary[key]:
             lines += ["", title, *map(line, summary[key])]
+    if summary.get("empty_periods"):
+        told = told_periods(summary["empty_periods"])
+        lines += ["", f"No files, since nothing was logged then: {told}"]
     return "\n".join(clean(line) for line in lines) + "\n"  # a file name may drive terminals
 
 
@@ -211,5 +214,6 @@ _LISTS = (
     ("Hand rounds against loggers:", "rounds", _rounds_line),
     ("Drift corrected (docs/drift.md):", "drift", _drift_line),
     ("Delivered:", "delivered", "- {}".format),
+    ("Removed, since nothing is left for them:", "removed", "- {}".format),
     ("Pictures:", "pictures", "- {}".format),
 )

@@ -17,7 +17,7 @@ import pyarrow as pa
 
 from pipeline.description import UNDONE
 from pipeline.errors import PercologError
-from pipeline.handover import delivered_states
+from pipeline.manifest import delivered_states
 from pipeline.site.models import Keep, Site
 from pipeline.state import Writer
 from pipeline.store import THINNED, SiteStore

@@ -1,6 +1,8 @@
-"""How counts and spans of time are said in English."""
+"""How counts, spans of time and periods are said in English."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 HOURS_TOLD = 72  # longer is said in days
 
@@ -20,3 +22,24 @@ def span_of_hours(hours: float) -> str:
     if hours < HOURS_TOLD:
         return f"{hours:.0f} h"
     return f"{hours / 24:.0f} days"
+
+
+def told_periods(names: Sequence[str]) -> str:
+    """Return names of periods, those that follow one another as one: ``2011 to 2019``."""
+    spans: list[list[str]] = []
+    for name in names:
+        if spans and _number(name) == _number(spans[-1][-1]) + 1:
+            spans[-1].append(name)
+        else:
+            spans.append([name])
+    return ", ".join(
+        span[0] if len(span) == 1 else f"{span[0]} to {span[-1]}" for span in spans
+    )
+
+
+def _number(name: str) -> int:
+    """Return a year's or a month's place among all; the one of ``all`` is of no use."""
+    year, _, month = name.partition("-")
+    if not month:
+        return int(year) if year.isdecimal() else 0
+    return 12 * int(year) + int(month) - 1

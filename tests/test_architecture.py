@@ -45,7 +45,16 @@ LAYERS = (
     ("derive",),
     ("deliver", "report"),
     ("products",),
-    ("steps", "effective", "engine", "periods", "handover", "correcting", "windows"),
+    (
+        "steps",
+        "effective",
+        "engine",
+        "periods",
+        "manifest",
+        "handover",
+        "correcting",
+        "windows",
+    ),
     ("states", "thinning", "prepared", "differences", "comparison"),
     (
         "change_picture",

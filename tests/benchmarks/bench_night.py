@@ -23,6 +23,7 @@ from pipeline import night
 from pipeline.engine import run_steps
 from pipeline.handover import deliver_periods
 from pipeline.ingest.intake import take_in
+from pipeline.manifest import Manifest
 from pipeline.steps import TUBE_STEPS
 
 pytestmark = pytest.mark.benchmark
@@ -96,7 +97,7 @@ def test_full_processing_against_reading_and_writing(long_site):
     def write_files():
         for path in (site.output / "netcdf").iterdir():
             path.unlink()
-        deliver_periods(site, snapshot, commit, written)
+        deliver_periods(site, snapshot, commit, written, Manifest(site))
 
     def science():
         with store.write() as writer:

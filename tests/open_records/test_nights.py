@@ -77,6 +77,8 @@ def test_the_account_of_a_whole_record_closes(ithaca):
     ledger = summary["ledger"]
     assert ledger["open_files"] == []
     assert ledger["values_read"] == ledger["stored"] > 200_000
+    # The record is of 2012 and 2022; by local time its first hours are of the year before.
+    assert summary["empty_periods"] == [str(year) for year in range(2013, 2021)]
 
 
 @pytest.mark.parametrize(("time", "depth", "text"), ITHACA)

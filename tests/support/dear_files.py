@@ -33,5 +33,6 @@ LONG = (
     "ingest/test_clock_back.py",
     "test_hard_times.py",
     "test_delivering_by_nights.py",
+    "test_empty_periods.py",
 )
 FIRST = (*COMPILING, *WITHOUT_KERNELS, *LONG)
