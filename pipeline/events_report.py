@@ -13,7 +13,7 @@ from pipeline.axis import iso_minute, with_instants
 from pipeline.console import table
 from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.description import in_force
-from pipeline.errors import PercologError
+from pipeline.errors import PercologError, StoreError
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
@@ -71,7 +71,7 @@ def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[st
     for name in ("events", "event_depths", "conductivity"):
         found = snapshot.table(name)
         if found is None:
-            raise EventsError(
+            raise StoreError(
                 f"{site.id}: found no table of {name} in the store; run percolog night"
             )
         tables[name] = found

@@ -24,7 +24,7 @@ from pipeline.derive.limits_water import (
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules, layer_weights
 from pipeline.description import in_force
-from pipeline.errors import PercologError
+from pipeline.errors import PercologError, StoreError
 from pipeline.products.event_drainage import texture_of
 from pipeline.products.limits import TABLE
 from pipeline.site.load import load_site
@@ -45,7 +45,7 @@ _AMOUNTS = (
 
 
 class LimitsError(PercologError, LookupError):
-    """What is asked for is not in the state; the message says what to do."""
+    """The tube asked for is not in the state; the message says which are."""
 
 
 def limits_report(
@@ -67,16 +67,16 @@ def limits_report(
     ------
     SiteError, StoreError
     LimitsError
-        If the state holds no limits yet, or not for such a tube.
+        If the state holds none of such a tube.
     """
     site = load_site(folder)
     snapshot = SiteStore(site.store, site.axis, site.id).read()
     site = in_force(site, snapshot).site
     stored = snapshot.table(TABLE)
     if stored is None or not stored.num_rows:
-        raise LimitsError(
+        raise StoreError(
             f"{site.id}: found no soil limits in the store; expected daily means of at least "
-            f"one sensor. Run percolog night"
+            f"one sensor; run percolog night, and wait for whole days of readings"
         )
     rows = [sensor_row(site, row) for row in stored.to_pylist()]
     tubes = list(dict.fromkeys(row["tube"] for row in rows))
@@ -165,7 +165,7 @@ def _remarks(row: Mapping[str, Any]) -> Iterator[str]:
     elif row["upper_spells"] < FEW_SPELLS:
         yield f"upper limit from {counted(row['upper_spells'], 'spell')} only"
     if row["lower_is_bound"]:
-        yield "it never dried to a plateau: the lower limit lies at or below"
+        yield "it never dried to a plateau: the lower limit lies at or below the one shown"
     span = row["table_19_upper"]
     if span and row["upper"] is not None and not span[0] <= row["upper"] <= span[1]:
         yield f"upper limit outside FAO-56 Table 19, {span[0]:g} to {span[1]:g}"
@@ -344,11 +344,7 @@ def limits_text(account: Mapping[str, Any]) -> str:
         for zone in account["root_zones"]
         if zone["unknown"]
     ]
-    lines += [
-        f"note  {row['tube']} {100 * row['depth_m']:g} cm: {remark}"
-        for row in account["sensors"]
-        for remark in row["remarks"]
-    ]
+    lines += _grouped_remarks(account["sensors"])
     lines += [
         f"note  {tube}: depths as wired; its sensors sit {abs(deeper):.3g} cm "
         f"{'deeper' if deeper > 0 else 'higher'}"
@@ -370,3 +366,17 @@ def _set_in_cm(sensors: Sequence[Mapping[str, Any]]) -> dict[str, float]:
 
 def _three(value: float | None) -> str:
     return "-" if value is None else f"{value:.3f}"
+
+
+def _grouped_remarks(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return each remark once, with the sensors it is made of: ``T1 10, 20 cm; T2 10 cm``."""
+    made: dict[str, dict[str, list[str]]] = {}
+    for row in rows:
+        for remark in row["remarks"]:
+            depths = made.setdefault(remark, {}).setdefault(row["tube"], [])
+            depths.append(f"{100 * row['depth_m']:g}")
+    return [
+        f"note  {remark}: "
+        + "; ".join(f"{tube} {', '.join(depths)} cm" for tube, depths in tubes.items())
+        for remark, tubes in made.items()
+    ]

@@ -11,10 +11,10 @@ import numpy as np
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.model_layers import write_model_layers
 from pipeline.derive.layers import layer_spans
-from pipeline.errors import PercologError
+from pipeline.errors import PercologError, StoreError
 from pipeline.handover import provenance_of
 from pipeline.notebook import OpenSite, open_site
-from pipeline.periods import logged_in
+from pipeline.periods import local_day, logged_in
 from pipeline.store import SiteStore
 
 
@@ -57,13 +57,13 @@ def layers_file(
     except ValueError as error:
         raise LayersError(str(error)) from None
     if not site.snapshot.holds("water/cleaned_water_content"):
-        raise LayersError(f"{site.site.id}: found no water content yet; run percolog night")
+        raise StoreError(f"{site.site.id}: found no water content yet; run percolog night")
     window = _window(site, *days)
     if window.start == window.stop:
-        raise LayersError(f"{site.site.id}: the record holds none of the days asked for")
+        raise LayersError(_absent(site, "found none of the days asked for in the record"))
     per_day = site.site.axis.steps_per_day
     if not logged_in(site.snapshot, window.start // per_day, window.stop // per_day):
-        raise LayersError(f"{site.site.id}: nothing was logged in the days asked for")
+        raise LayersError(_absent(site, "found nothing logged in the days asked for"))
     layers = site.model_layers(edges_m, step, covariance, isel=window)
     write_model_layers(site.site, layers, _provenance(site), path)
     known = int(np.isfinite(layers["layer_storage"].values).sum())
@@ -87,6 +87,15 @@ def _window(site: OpenSite, first: datetime | None, last: datetime | None) -> sl
     end = steps if last is None else (_day(last, start, site) + 1) * per_day
     begin, end = min(max(begin, 0), steps), min(max(end, 0), steps)
     return slice(begin, max(begin, end))
+
+
+def _absent(site: OpenSite, found: str) -> str:
+    """Return what is amiss with the days asked for, and which days there are."""
+    days = site.snapshot.days
+    if not days:
+        return f"{site.site.id}: {found}, which has no day yet; run percolog night"
+    first, last = (local_day(site.site, day).date() for day in (0, days - 1))
+    return f"{site.site.id}: {found}; expected days with readings, from {first} to {last}"
 
 
 def _day(day: datetime, start: datetime, site: OpenSite) -> int:

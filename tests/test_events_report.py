@@ -7,6 +7,7 @@ import pytest
 from truth_site import Instruments, make_site
 
 import pipeline.events_report as report
+from pipeline.errors import StoreError
 from pipeline.products.event_store import SCHEMAS
 
 SITE = make_site({"A": "loam", "B": "loam"}, 3600, Instruments())
@@ -96,5 +97,5 @@ def test_other_tubes_and_states_without_events(state):
     with pytest.raises(report.EventsError, match="found tube 'X'"):
         report.events_report("site", "X")
     state(None)
-    with pytest.raises(report.EventsError, match="run percolog night"):
+    with pytest.raises(StoreError, match="run percolog night"):
         report.events_report("site")

@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 
 from pipeline import limits_report as limits_module
 from pipeline.cli import app
+from pipeline.errors import StoreError
 from pipeline.limits_report import (
-    LimitsError,
     limits_of,
     limits_report,
     limits_text,
@@ -116,6 +116,10 @@ def test_report_tells_limits_texture_and_the_root_zone(field):
     assert "<= " in text
     assert "note  T2: depths as wired; its sensors sit 5 cm deeper" in text
     assert "+-: standard uncertainty" in text
+    remark = (
+        "note  it never dried to a plateau: the lower limit lies at or below the one shown"
+    )
+    assert f"{remark}: T1 10, 30 cm; T2 10, 30 cm" in text
 
 
 def test_what_one_layer_holds_above_its_limit_does_not_make_up_for_another(field, monkeypatch):
@@ -179,7 +183,7 @@ def test_a_store_without_limits_says_what_to_do(make_site):
     with SiteStore(site.store, site.axis, site.id).write() as writer:
         writer.extend(1)
         writer.commit("empty", {})
-    with pytest.raises(LimitsError, match="Run percolog night"):
+    with pytest.raises(StoreError, match=r"run percolog night, and wait"):
         limits_report(folder, 0.3, 0.5)
 
 

@@ -256,7 +256,7 @@ def _warnings(
         yield "the fit does not rise all over the samples' range: it cannot be a law"
     elif len(ordinary.coefficients) == 2 and not _SLOPES[0] <= slopes[0] <= _SLOPES[1]:
         yield (
-            f"the slope {slopes[0]:.3f} is far from those of mineral soils, "
+            f"the slope {slopes[0]:.4f} is none of those of mineral soils, "
             f"{_SLOPES[0]} to {_SLOPES[1]}; look at depths, times and volumes"
         )
     if both is not None and both.reduced_chi_square > 4.0:

@@ -8,6 +8,11 @@ from pipeline.errors import Problem
 from pipeline.site.mistakes import did_you_mean
 
 LARGEST_BYTES = 64 * 1024 * 1024
+# A part of a description that is there is no misspelt other one.
+KNOWN_FILES = frozenset(
+    f"{name}.csv" for name in ("tubes", "wiring", "visits", "decisions", "samples")
+) | frozenset(f"{name}.toml" for name in ("site", "soils", "calibrations"))
+_SHOWN_IN = {"samples.csv": "docs/fitting.md says what is in it."}
 _BYTE_ORDER_UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -57,11 +62,13 @@ def _read_bytes(path: Path, name: str, problems: list[Problem]) -> bytes | None:
 
 def _missing_problem(path: Path, name: str) -> Problem:
     try:
-        beside = sorted(entry.name for entry in path.parent.iterdir())
+        names = {entry.name for entry in path.parent.iterdir()}
+        beside = sorted(names - KNOWN_FILES)
     except OSError:
         beside = []
     advice = did_you_mean(path.name, beside).replace("Did you mean", "Rename")
-    advice = advice or "docs/site-description.md shows one to start from."
+    shown = _SHOWN_IN.get(name, "docs/site-description.md shows one to start from.")
+    advice = advice or shown
     found = "a folder" if path.is_dir() else "no such file"
     return Problem(name, "", found, f"a file {path.name!r}", advice)
 

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.errors import SiteError
 from pipeline.site.load import load_site
+from pipeline.site.text_files import read_text
 
 # name: (file, (text, replacement), place, found, expected or advice)
 MISTAKES = {
@@ -305,6 +306,18 @@ def test_a_misnamed_file_is_pointed_out(make_site):
     (folder / "tubes.csv").rename(folder / "Tubes.csv")
     with pytest.raises(SiteError, match=r"Rename 'Tubes\.csv'\?"):
         load_site(folder)
+
+
+def test_another_part_of_a_description_is_no_misspelt_one(make_site):
+    folder = make_site()
+    (folder / "wiring.csv").unlink()
+    problems = []
+    read_text(folder / "samples.csv", "samples.csv", problems)
+    read_text(folder / "wiring.csv", "wiring.csv", problems)
+    assert [p.advice for p in problems] == [
+        "docs/fitting.md says what is in it.",
+        "docs/site-description.md shows one to start from.",
+    ]
 
 
 def test_a_missing_folder_is_a_site_error(tmp_path):
