@@ -7,6 +7,8 @@ other, the rates of many nights tell conductivity (instantaneous profile method)
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -96,15 +98,17 @@ def redistribution_exponential(
     return result
 
 
-def field_conductivity(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.DataFrame:
+def field_conductivity(
+    pattern: pd.DataFrame, known: tuple[Nights, Laws] | None = None
+) -> pd.DataFrame:
     """Conductivity in the field by classes of water content, from the rates of nights.
 
     Parameters
     ----------
     pattern : DataFrame
         As from `pipeline.derive.uptake.daily_pattern`, of one tube.
-    laws : Laws, optional
-        Of its nights, where they are known already.
+    known : (Nights, Laws), optional
+        Its nights and their laws, where they are known already.
 
     Returns
     -------
@@ -123,12 +127,13 @@ def field_conductivity(pattern: pd.DataFrame, laws: Laws | None = None) -> pd.Da
     """
     if pattern["night_drainage_mm_d"].notna().sum() == 0:
         return pd.DataFrame()
-    nights = nights_of(pattern)
-    laws = laws or conductivity_laws(nights)
+    if known is None:
+        nights = nights_of(pattern)
+        known = nights, conductivity_laws(nights)
+    nights, laws = known
     own = nights.rate - common_loss(laws, nights)
-    parts = [_of_sensor(k, nights, own, laws) for k in range(len(own))]
-    parts = [part for part in parts if not part.empty]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    rows = [row for k in range(len(own)) for row in _of_sensor(k, nights, own, laws)]
+    return pd.DataFrame(rows)
 
 
 def class_of(water_content: Floats) -> NDArray[np.int64]:
@@ -137,12 +142,19 @@ def class_of(water_content: Floats) -> NDArray[np.int64]:
     return number
 
 
-def _of_sensor(k: int, nights: Nights, own: Floats, laws: Laws) -> pd.DataFrame:
-    """Return the classes of one sensor, from its nights with a rate."""
+def _of_sensor(
+    k: int, nights: Nights, own: Floats, laws: Laws
+) -> Iterator[dict[str, float | int]]:
+    """Yield the classes of one sensor, from its nights with a rate."""
     known = np.isfinite(own[k])
     theta, rate, noise = nights.water[k, known], own[k, known], nights.noise[k, known]
     number = class_of(theta)
-    found = []
+    law = {
+        "intercept": float(laws.intercept[k]),
+        "slope": float(laws.slope[k]),
+        "offset_mm_d": laws.offset,
+        "scatter_mm_d": float(laws.scatter[k]),
+    }
     for one in np.unique(number):  # a few dozen classes
         here = number == one
         count = int(here.sum())
@@ -152,17 +164,16 @@ def _of_sensor(k: int, nights: Nights, own: Floats, laws: Laws) -> pd.DataFrame:
         # What nights are wrong by besides noise is alike in all of them: no averaging out.
         stated = float(np.hypot(noise[here].mean(), CLASS_MM_D))
         spread = float(rate[here].std(ddof=1) / np.sqrt(count))
-        whole = np.hypot(max(stated, spread), CLASS_SHARE * abs(mean))
-        found.append((float(theta[here].mean()), mean, whole, count))
-    names = ["water_content", "conductivity_mm_d", "conductivity_error", "nights"]
-    table = pd.DataFrame(found, columns=names)
-    table.insert(0, "depth_m", nights.depth_m[k])
-    return table.assign(
-        intercept=laws.intercept[k],
-        slope=laws.slope[k],
-        offset_mm_d=laws.offset,
-        scatter_mm_d=laws.scatter[k],
-    )
+        yield {
+            "depth_m": float(nights.depth_m[k]),
+            "water_content": float(theta[here].mean()),
+            "conductivity_mm_d": mean,
+            "conductivity_error": float(
+                np.hypot(max(stated, spread), CLASS_SHARE * abs(mean))
+            ),
+            "nights": count,
+            **law,
+        }
 
 
 def rates_by_law(pattern: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:

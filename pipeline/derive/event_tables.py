@@ -27,7 +27,14 @@ from pipeline.derive.event_block import (
 )
 from pipeline.derive.event_rows import depth_rows, event_rows
 from pipeline.derive.events import LEVEL_S, event_water, events_of_fronts, join_fronts
-from pipeline.derive.fronts import PAUSE_S, PEAK_DAYS, daily_noise, wetting_fronts
+from pipeline.derive.fronts import (
+    NOISE_AFTER,
+    NOISE_BEFORE,
+    PAUSE_S,
+    PEAK_DAYS,
+    daily_noise,
+    wetting_fronts,
+)
 from pipeline.derive.weights import EndRules
 from pipeline.units import plain
 
@@ -125,8 +132,13 @@ def _recessions(block: Block, depths: pd.DataFrame, step: Steps) -> dict[str, ND
 def _noise_at(block: Block, start: NDArray[np.int64]) -> Floats:
     """Return the noise of every sensor around the start of each event, (event, depth)."""
     day = DAY_S // block.interval_s
-    by_day = np.stack([daily_noise(row, day) for row in block.water], axis=1)
-    return by_day[np.minimum(start // day, len(by_day) - 1)]
+    number = np.minimum(start // day, -(-block.water.shape[1] // day) - 1)
+    # Of a day the noise is told by days around it, and by the readings beside those.
+    first = max(0, int(number.min()) - NOISE_BEFORE - 1)
+    stop = int(number.max()) + NOISE_AFTER + 2
+    near = block.water[:, first * day : stop * day]
+    by_day = np.stack([daily_noise(row, day) for row in near], axis=1)
+    return by_day[number - first]
 
 
 def _quadrature(noise: Floats, weights: Floats) -> Floats:

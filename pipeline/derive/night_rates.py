@@ -15,7 +15,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.compiled import kernel
 from pipeline.derive.flux_laws import (
     ANCHOR,
     OFFSET_OF_USED,
@@ -23,6 +22,7 @@ from pipeline.derive.flux_laws import (
     flux_laws,
     flux_rates,
 )
+from pipeline.derive.law_fits import laws_by_offset
 from pipeline.derive.night_smoothing import smoothed
 from pipeline.derive.uptake import UNSEEN_MM_D
 
@@ -80,19 +80,23 @@ class Nights(NamedTuple):
 
 
 def nights_of(pattern: pd.DataFrame) -> Nights:
-    """Return the nights of a daily pattern as arrays, NaN where there is no value."""
-    names = [
-        "night_drainage_mm_d",
-        "night_drainage_error",
-        "night_water_content",
-        "uptake_above_mm_d",
-    ]
-    table = pattern.pivot_table(index="depth_m", columns="night_s", values=names, dropna=False)
-    rate, error, water, used = (table[name].to_numpy(np.float64) for name in names)
+    """Return the nights of a daily pattern as arrays, NaN where there is no value.
+
+    The pattern has one row a night and depth at most.
+    """
+    depth_m, row = np.unique(pattern["depth_m"].to_numpy(np.float64), return_inverse=True)
+    night_s, column = np.unique(pattern["night_s"].to_numpy(np.int64), return_inverse=True)
+
+    def grid(name: str) -> Floats:
+        values = np.full((len(depth_m), len(night_s)), np.nan)
+        values[row, column] = pattern[name].to_numpy(np.float64) + 0.0  # no zero below 0
+        return values
+
+    rate, water = grid("night_drainage_mm_d"), grid("night_water_content")
+    error, used = grid("night_drainage_error"), grid("uptake_above_mm_d")
     noise = np.sqrt(np.maximum(error**2 - UNSEEN_MM_D**2, 1e-4))
-    columns = table["night_water_content"].columns.to_numpy(np.int64)
-    usual = _used_around(columns, used[min(ANCHOR, len(used) - 1)])
-    return Nights(table.index.to_numpy(np.float64), columns, rate, noise, water, usual)
+    usual = _used_around(night_s, used[min(ANCHOR, len(used) - 1)])
+    return Nights(depth_m, night_s, rate, noise, water, usual)
 
 
 def _used_around(night_s: NDArray[np.int64], used: Floats) -> Floats:
@@ -129,7 +133,7 @@ def conductivity_laws(nights: Nights) -> Laws:
         if len(rate) < LEAST_FIT or float(np.ptp(water)) < LEAST_SPAN:
             continue
         weight = 1.0 / (nights.noise[k, known] ** 2 + FIT_MM_D**2)
-        misfit[:, k], found[:, k] = _by_offset(water, rate, weight, OFFSETS, SLOPES)
+        misfit[:, k], found[:, k] = laws_by_offset(water, rate, weight, OFFSETS, SLOPES)
     best = int(np.argmin(np.nansum(misfit, axis=1)))
     offset = float(OFFSETS[best]) if np.isfinite(misfit[best]).any() else 0.0
     intercept, slope = found[best].T
@@ -245,11 +249,12 @@ def drained_rates(pattern: pd.DataFrame, rates: TubeRates | None = None) -> pd.D
     ``rates`` are those of its nights where they are known already (see `tube_rates`).
     """
     rates = rates or tube_rates(pattern)
-    columns = {"drainage_mm_d": rates.rate, "drainage_error": rates.error}
-    found = pd.concat(
-        [_long(name, values, rates.nights) for name, values in columns.items()], axis=1
+    depth_m, night_s = rates.nights.depth_m, rates.nights.night_s
+    row = np.searchsorted(depth_m, pattern["depth_m"].to_numpy(np.float64))
+    column = np.searchsorted(night_s, pattern["night_s"].to_numpy(np.int64))
+    return pattern.assign(
+        drainage_mm_d=rates.rate[row, column], drainage_error=rates.error[row, column]
     )
-    return pattern.join(found, on=["depth_m", "night_s"])
 
 
 def _best_law(
@@ -322,43 +327,6 @@ def held_above(depth_m: float, below_first_m: float, gain_mm: Floats) -> tuple[F
     return MORE_MM * near * wetted, float(error)
 
 
-def _long(name: str, values: Floats, nights: Nights) -> pd.Series:
-    index = pd.MultiIndex.from_product(
-        [nights.depth_m, nights.night_s], names=["depth_m", "night_s"]
-    )
-    return pd.Series(values.ravel(), index, name=name)
-
-
 def _median(values: Floats) -> float:
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else np.nan
-
-
-@kernel
-def _by_offset(water, rate, weight, offsets, slopes):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return for each offset the least misfit, (offset,), and its law, (offset, 2)."""
-    misfit = np.full(offsets.size, np.inf)
-    laws = np.full((offsets.size, 2), np.nan)
-    top = water.max()
-    for slope in slopes:
-        shape = np.exp(slope * (water - top))
-        for n in range(offsets.size):
-            factor, squares = _factor(shape, rate - offsets[n], weight)
-            if squares < misfit[n]:
-                misfit[n] = squares
-                laws[n, 0], laws[n, 1] = np.log(factor) - slope * top, slope
-    return misfit, laws
-
-
-@kernel
-def _factor(shape, rate, weight):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the factor of a shape by robust least squares, not below nothing, and misfit."""
-    factor, scale = 0.0, 1.0
-    pull = weight.copy()
-    for turn in range(3):
-        factor = max((pull * shape * rate).sum() / (pull * shape * shape).sum(), 1e-6)
-        away = np.abs(rate - factor * shape) * np.sqrt(weight)
-        if turn == 0:
-            scale = 1.4826 * np.median(away) + 1e-9
-        pull = weight / np.maximum(1.0, away / (2.0 * scale))
-    return factor, (np.minimum(away, 4.0) ** 2).sum()

@@ -56,7 +56,9 @@ def with_drainage(
     column, profile = tube
     pattern = _pattern(reader, site, column, profile, computed, (made["fronts"], old))
     rates = None if pattern.empty else tube_rates(pattern)
-    table = field_conductivity(pattern, rates.alone) if rates else pd.DataFrame()
+    table = pd.DataFrame()
+    if rates is not None:
+        table = field_conductivity(pattern, (rates.nights, rates.alone))
     result = {**made, "uptake": pattern, "conductivity": _named(profile, table)}
     if made["events"].empty:
         return result

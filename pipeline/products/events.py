@@ -244,11 +244,16 @@ def _same_fronts(
     """Tell for each event whether it has the very fronts that its stored rows have."""
     columns = ["depth_m", "onset_s", "onset_error_s", "water_content_before", "peak_s"]
     renamed = joined.rename(columns={"base": "water_content_before"})
-    new = renamed[columns].assign(event=names.to_numpy()[numbers])
-    stored = depths.loc[depths["wetted"], [*columns, "event"]]
-    merged = new.merge(stored, how="outer", indicator=True)
-    odd = set(merged.loc[merged["_merge"] != "both", "event"])
+    new = _rows_of(renamed[columns], names.to_numpy()[numbers])
+    stored = depths[depths["wetted"]]
+    odd = {event for event, _ in new ^ _rows_of(stored[columns], stored["event"].to_numpy())}
     return ~names.isin(list(odd))
+
+
+def _rows_of(numbers: pd.DataFrame, events: NDArray) -> set[tuple[str, bytes]]:
+    """Return rows of numbers by the event they belong to, bit for bit."""
+    rows = np.ascontiguousarray(numbers.to_numpy(np.float64))
+    return {(event, row.tobytes()) for event, row in zip(events, rows, strict=True)}
 
 
 def _kept(

@@ -141,7 +141,7 @@ def _work_tube(block: xr.Dataset, tube: int, fronts: pd.DataFrame, timed: Callab
 
     def drained() -> list[Any]:
         told = tube_rates(pattern)
-        table = field_conductivity(pattern, told.alone)
+        table = field_conductivity(pattern, (told.nights, told.alone))
         rates = rates_by_law(drained_rates(pattern, told), table)
         return list(_amounts(rates, told, rows, events))
 

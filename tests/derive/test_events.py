@@ -5,9 +5,10 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from pipeline.derive.event_block import Block
 from pipeline.derive.event_rows import with_drainage_doubt
-from pipeline.derive.event_tables import wetting_events
-from pipeline.derive.fronts import wetting_fronts
+from pipeline.derive.event_tables import _noise_at, wetting_events
+from pipeline.derive.fronts import daily_noise, wetting_fronts
 from pipeline.derive.onsets import ONSET_RISE
 from pipeline.errors import UnitsError
 
@@ -224,3 +225,18 @@ def test_a_sensor_that_logs_more_slowly_than_the_axis_has_no_gaps():
     shape[900:1200] = np.nan  # 299 to 301 of the 1728 - 506 steps of the event, by hand
     events, _ = wetting_events(record([shape, wet, wet]), depths_of())
     assert events["missing"].iloc[0] == pytest.approx(300 / 1222, abs=0.01)
+
+
+def test_noise_is_that_of_the_whole_record_whichever_events_are_asked_for():
+    random = np.random.default_rng(2)
+    days = 40
+    water = random.normal(0.2, 1e-3 * (1.0 + np.repeat(np.arange(days), 144)), (2, days * 144))
+    water[0, 700:1500] = np.nan  # days without readings
+    water[1, random.random(days * 144) < 0.3] = np.nan
+    whole = np.stack([daily_noise(row, 144) for row in water])
+    for days_of in ([0], [5], [39], [9, 12], [10, 11, 33], [2, 38]):
+        start = 144 * np.array(days_of) + 77
+        found = _noise_at(Block(0, INTERVAL_S, water), start)
+        np.testing.assert_array_equal(found, whole[:, days_of].T)
+    past = _noise_at(Block(0, INTERVAL_S, water), np.array([days * 144]))
+    np.testing.assert_array_equal(past, whole[:, [-1]].T)

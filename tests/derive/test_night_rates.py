@@ -5,7 +5,10 @@ import pandas as pd
 import pytest
 
 from pipeline.derive.conductivity import field_conductivity, rates_by_law
+from pipeline.derive.law_fits import laws_by_offset, median_near
 from pipeline.derive.night_rates import (
+    OFFSETS,
+    SLOPES,
     common_loss,
     conductivity_laws,
     drained_rates,
@@ -170,3 +173,41 @@ def test_a_rate_behind_which_few_nights_stand_is_less_sure():
         by_hand = np.sqrt((1 + 60 / count) * (0.07**2 + (0.06 * rate) ** 2))
         assert (found["drainage_error"] > by_hand).all()
         assert (found["drainage_error"] < np.hypot(by_hand, 0.073)).all()
+
+
+@pytest.mark.parametrize("size", [8, 9, 400, 401])
+@pytest.mark.parametrize("guess", [0.0, 0.5, 1.0, 1.2, 50.0])
+def test_the_median_is_the_same_whatever_the_guess(size, guess):
+    values = np.random.default_rng(size).lognormal(0.0, 0.5, size)
+    values[:3] = values[0]  # some alike
+    values /= np.median(values)  # a guess of 1 is right
+    assert median_near(values, guess, np.empty(size)) == np.median(values)
+
+
+def plain_fit(shape, rate, weight):
+    """Return factor and misfit of a shape in three turns, far nights weighing less."""
+    pull = weight
+    for turn in range(3):
+        factor = max((pull * shape * rate).sum() / (pull * shape**2).sum(), 1e-6)
+        away = np.abs(rate - factor * shape) * np.sqrt(weight)
+        if turn == 0:
+            scale = 1.4826 * np.median(away) + 1e-9
+        pull = weight / np.maximum(1.0, away / (2.0 * scale))
+    return factor, (np.minimum(away, 4.0) ** 2).sum()
+
+
+def test_laws_of_all_offsets_at_once_are_those_of_each_alone():
+    random = np.random.default_rng(7)
+    water = random.uniform(0.2, 0.35, 51)
+    rate = np.exp(-11.0 + 45.0 * water) + 0.2 + 0.3 * random.standard_t(2, 51)
+    weight = random.uniform(1.0, 9.0, 51)
+    misfit, laws = laws_by_offset(water, rate, weight, OFFSETS, SLOPES)
+    top = water.max()
+    for n, offset in enumerate(OFFSETS):
+        shapes = [np.exp(slope * (water - top)) for slope in SLOPES]
+        fits = [plain_fit(shape, rate - offset, weight) for shape in shapes]
+        best = int(np.argmin([squares for _, squares in fits]))
+        factor, squares = fits[best]
+        law = np.log(factor) - SLOPES[best] * top, SLOPES[best]
+        np.testing.assert_allclose(misfit[n], squares, rtol=1e-9)
+        np.testing.assert_allclose(laws[n], law, rtol=1e-9)

@@ -103,7 +103,7 @@ def _score_amounts(
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     pattern = daily_pattern(profile, block, PLACE, peaks)
     rates = tube_rates(pattern)
-    table = field_conductivity(pattern, rates.alone)
+    table = field_conductivity(pattern, (rates.nights, rates.alone))
     pattern = rates_by_law(drained_rates(pattern, rates), table)
     true = _Sums(field, number, block)
     score.classes.append(_classes(table, pattern, true, depths_m))
