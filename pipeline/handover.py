@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -56,9 +57,8 @@ def deliver_periods(
     """
     done: list[Path] = []
     provenance = provenance_of(site, snapshot, commit, written)
-    found = periods(site, snapshot.days)
-    for period in found:
-        state = _state(site, snapshot, period)
+    found = list(_states(site, snapshot))
+    for period, state in found:
         # A manifest of an older version does not say whether anything was logged.
         known = "empty" in manifest.entry(period.name)
         if known and manifest.is_up_to_date(period.name, state):
@@ -70,7 +70,7 @@ def deliver_periods(
             done += files
         else:
             manifest.note(period.name, [], state=state, empty=True)
-    manifest.keep_only(period.name for period in found)
+    manifest.keep_only(period.name for period, _ in found)
     return done
 
 
@@ -302,26 +302,24 @@ def provenance_of(
     )
 
 
-def _state(site: Site, snapshot: Snapshot, period: Period) -> list[str | int]:
-    """Return what a period's files depend on: its days' last nights, description and code."""
-    nights = snapshot.table("day_nights")
-    last = 0
-    if nights is not None:
-        span = nights["night"].to_numpy()[period.start_day : period.stop_day]
-        last = int(span.max(initial=0))
-    days = period.stop_day - period.start_day
-    judged = _judged(snapshot, period)
-    return [last, days, site_hash(site), version("percolog"), judged]
+def _states(site: Site, snapshot: Snapshot) -> Iterator[tuple[Period, list[str | int]]]:
+    """Yield each period and what its files depend on.
 
-
-def _judged(snapshot: Snapshot, period: Period) -> str:
-    """Return a hash of what several tubes together tell of a period's file.
-
-    The verdicts stand in every file; a day may be flagged anew by days of other tubes.
+    That is the last night of its days, the description, the code, and what several tubes
+    together tell: the verdicts stand in every file, and a day may be flagged anew by days of
+    other tubes.
     """
-    rows = neighbour_rows(snapshot, period.start_day, period.stop_day)
-    told = [_verdicts(snapshot), rows[["tube", "depth_m", "day_s"]].to_numpy().tolist()]
-    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
+    nights = snapshot.table("day_nights")
+    night = np.empty(0, np.int32) if nights is None else nights["night"].to_numpy()
+    verdicts, made_by = _verdicts(snapshot), [site_hash(site), version("percolog")]
+    rows = neighbour_rows(snapshot, 0, snapshot.days)[["tube", "depth_m", "day_s"]]
+    day = (rows["day_s"].to_numpy() - snapshot.axis.origin_s) // DAY_S
+    for period in periods(site, snapshot.days):
+        first, stop = period.start_day, period.stop_day
+        flagged = rows[(day >= first) & (day < stop)].to_numpy().tolist()
+        judged = hashlib.sha256(json.dumps([verdicts, flagged]).encode()).hexdigest()[:16]
+        last = int(night[first:stop].max(initial=0))
+        yield period, [last, stop - first, *made_by, judged]
 
 
 def _verdicts(snapshot: Snapshot) -> tuple[tuple[str, int], ...]:
