@@ -123,7 +123,26 @@ def sensor_limits(daily: Any, rules: LimitRules = LimitRules()) -> SensorLimits:
     (0.314, 9.0, 3)
     """
     daily = np.asarray(numbers(daily, "m3 m-3"), dtype=np.float64)
-    spells = drainage_spells(daily, rules)
+    return tube_limits(daily[:, np.newaxis], rules)[0]
+
+
+def tube_limits(daily: Floats, rules: LimitRules = LimitRules()) -> list[SensorLimits]:
+    """Limits of the soil at each sensor of a tube, as `sensor_limits` tells them.
+
+    Parameters
+    ----------
+    daily : (day, depth), [m3 m-3]
+    rules : LimitRules
+    """
+    sensors = np.ascontiguousarray(daily.T)
+    if not len(sensors):
+        return []
+    found = _spells_of(list(sensors), rules)
+    return [_limits(*sensor, rules) for sensor in zip(sensors, found, strict=True)]
+
+
+def _limits(daily: Floats, spells: Spells, rules: LimitRules) -> SensorLimits:
+    """Return the limits at one sensor from its spells."""
     reached = np.flatnonzero(~np.isnan(spells.drained))
     wettest = _wettest(spells.peak[reached], rules.thorough)
     used = reached[wettest]
@@ -146,18 +165,34 @@ def drainage_spells(daily: Floats, rules: LimitRules) -> Spells:
     daily : (day,), [m3 m-3]
     rules : LimitRules
     """
-    first, days = _spans(daily, rules)
+    return _spells_of([daily], rules)[0]
+
+
+def _spells_of(sensors: list[Floats], rules: LimitRules) -> list[Spells]:
+    """Return the spells of sensors (day,), all fitted at once: each fit is of its own."""
+    spans = [_spans(daily, rules) for daily in sensors]
+    counts = [len(first) for first, _ in spans]
+    days = np.concatenate([days for _, days in spans])
     step = np.arange(LONGEST_SPELL_D)
     inside = step < days[:, None]
-    at = np.minimum(first[:, None] + step, max(daily.size - 1, 0))
-    water = np.where(inside, daily[at], 0.0) if daily.size else np.zeros(at.shape)
+    water = np.zeros(inside.shape)
+    stop = np.cumsum(counts)
+    for daily, (first, _), end in zip(sensors, spans, stop.tolist(), strict=True):
+        if len(first):
+            at = np.minimum(first[:, None] + step, daily.size - 1)
+            water[end - len(first) : end] = daily[at]
+    water = np.where(inside, water, 0.0)
     start, scale, time, misfit = _fit(water, inside)
     wait = scale / rules.drained_rate - time
     seen = (scale >= rules.drainable) & (wait > 0) & (wait <= rules.reach * (days - 1))
     fallen = scale * np.log1p(np.maximum(wait, 0.0) / time)
     drained = np.where(seen, start - fallen, np.nan)
-    peak = daily[first] if first.size else np.empty(0)
-    return Spells(first, days, peak, drained, np.where(seen, wait, np.nan), misfit)
+    each = (drained, np.where(seen, wait, np.nan), misfit)
+    told = zip(*(np.split(values, stop[:-1]) for values in each), strict=True)
+    return [
+        Spells(first, length, daily[first] if first.size else np.empty(0), *rest)
+        for daily, (first, length), rest in zip(sensors, spans, told, strict=True)
+    ]
 
 
 def _spans(daily: Floats, rules: LimitRules) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

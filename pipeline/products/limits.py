@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.derive.limits import Estimate, sensor_limits
+from pipeline.derive.limits import Estimate, SensorLimits, tube_limits
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
@@ -68,16 +68,16 @@ def _tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, Any]]:
     key = "daily/daily_water_content"
     daily = snapshot.read(key, 0, snapshot.days, slice(row, row + 1))[:, 0].astype(np.float64)
     depths = snapshot.labels["depth"]
-    rows = []
-    for column in sorted(range(len(depths)), key=lambda at: depths[at]):
-        days = int(np.count_nonzero(~np.isnan(daily[:, column])))
-        if days:
-            rows.append(_row(tube, depths[column], daily[:, column], days))
-    return rows
+    count = np.count_nonzero(~np.isnan(daily), axis=0)
+    columns = [at for at in sorted(range(len(depths)), key=lambda at: depths[at]) if count[at]]
+    found = tube_limits(daily[:, columns])
+    return [
+        _row(tube, depths[column], limits, int(count[column]))
+        for column, limits in zip(columns, found, strict=True)
+    ]
 
 
-def _row(tube: str, depth_m: float, daily: NDArray[np.float64], days: int) -> dict[str, Any]:
-    found = sensor_limits(daily)
+def _row(tube: str, depth_m: float, found: SensorLimits, days: int) -> dict[str, Any]:
     row: dict[str, Any] = {"tube": tube, "depth_m": depth_m}
     for name in _ESTIMATES:
         estimate: Estimate = getattr(found, name)

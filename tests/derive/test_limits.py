@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.derive.limits import LimitRules, drainage_spells, sensor_limits
+from pipeline.derive.limits import LimitRules, drainage_spells, sensor_limits, tube_limits
 
 RULES = LimitRules()
 
@@ -129,3 +129,16 @@ def test_any_record_gives_limits_within_its_values_or_none(seed, gap):
     assert found.lower.value >= np.nanmin(series) - 1e-12
     later = sensor_limits(np.concatenate([series, np.full(30, np.nan)]))
     assert repr(later) == repr(found)  # days without a value change nothing
+
+
+def test_sensors_of_a_tube_together_tell_what_each_tells_alone():
+    sensors = [
+        np.tile(drain(scale=0.02), 6),
+        np.full(120, 0.2),  # no spell at all
+        np.append(np.tile(drain(start=0.4, scale=0.03, days=29), 4), np.full(4, np.nan)),
+        np.tile(drain(scale=0.015, uptake=0.001, days=15), 8),
+    ]
+    found = tube_limits(np.stack(sensors, axis=1))
+    assert [repr(limits) for limits in found] == [repr(sensor_limits(s)) for s in sensors]
+    assert [limits.upper.spells for limits in found] == [3, 0, 2, 4]
+    assert tube_limits(np.empty((40, 0))) == []
