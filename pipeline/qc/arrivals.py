@@ -24,6 +24,8 @@ ABOVE_PART, ABOVE_NOISE, ABOVE_SIDE = 0.2, 4.0, 3
 # A front stays: of its first reading this part is left, and so many times the noise.
 STAYS_PART, STAYS_NOISE, STAYS_SIDE = 0.3, 8.0, 3
 FOOT_NOISE = 3.0  # a reading on a front is no lower than before it
+# Two readings that differ by so many times the noise do so by more than noise.
+BEND_NOISE = 4.2
 
 
 class Water(NamedTuple):
@@ -70,12 +72,29 @@ def water_came(
 def is_arrival(
     x: Floats, i: int, stride: int, noise: float, water: Water
 ) -> bool:  # pragma: no cover
-    """Tell whether a reading that stands out is on a front: the record stays up after it."""
+    """Tell whether a reading that stands out is on a front: the record stays up after it.
+
+    A peak that the record comes down from only to rise again is none, nor a reading well below
+    the one before it.
+    """
     before = mean_of(x, i - STAYS_SIDE * stride, STAYS_SIDE, stride, STAYS_SIDE - 1)
     after = mean_of(x, i + stride, STAYS_SIDE, stride, STAYS_SIDE - 1)
     stays, height = after - before, x[i] - before
     if not (stays >= STAYS_NOISE * noise and height >= -FOOT_NOISE * noise):
         return False
+    if _is_set_apart(x, i, stride, BEND_NOISE * noise):
+        return False
     return stays >= STAYS_PART * height and water_came(
         water, i, stride, max(stays, height), noise
     )
+
+
+@kernel
+def _is_set_apart(x: Floats, i: int, stride: int, least: float) -> bool:  # pragma: no cover
+    """Tell whether a reading lies below the last, or above what follows while that rises."""
+    if i >= stride and x[i - stride] - x[i] > least:
+        return True
+    if i + STAYS_SIDE * stride >= x.size or not x[i] - x[i + stride] > least:
+        return False
+    after = max(x[i + 2 * stride], x[i + 3 * stride])
+    return after - x[i + stride] > least

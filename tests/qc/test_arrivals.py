@@ -98,6 +98,18 @@ class TestSpikes:
         x = self.front(stays=False)
         assert fired(x, rain_of(50.0), "spike") == [[AT, 1]]
 
+    def test_a_peak_from_which_the_record_falls_only_to_rise_again_is_one(self):
+        x = self.front(stays=True)
+        x[AT + 1, 1] -= 0.008  # 0.010, and 0.017 after it
+        assert [AT, 1] in fired(x, rain_of(50.0), "spike")
+
+    def test_a_reading_that_falls_back_while_the_record_rises_is_one(self):
+        x = profile()
+        x[AT - 2 :, 1] += 0.006 * np.minimum(np.arange(STEPS - AT + 2), 8)
+        assert fired(x, rain_of(50.0), "spike") == []
+        x[AT + 1, 1] -= 0.012  # 0.006, after 0.012 and before 0.024
+        assert fired(x, rain_of(50.0, hours_before=-1), "spike") == [[AT + 1, 1]]
+
     def test_a_reading_below_what_was_before_is_one(self):
         x = self.front(stays=True)
         x[AT, 1] -= 0.043 + 0.02
