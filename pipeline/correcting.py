@@ -141,14 +141,17 @@ def find_corrections(
     windows = [_around(reference) for reference in references]
     windows += [w for sensor, at in cleaned for w in _before_and_after(sensor, at)]
     shown = show(windows)
-    checks = _checks(references, shown, site)
-    return _follow_all(checks, _cleanings(cleaned, shown, references, site), site)
+    checks, unused = _checks(references, shown, site)
+    washed, lost = _cleanings(cleaned, shown, references, site)
+    corrections, rows = _follow_all(checks, washed, site)
+    return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])
 
 
 def drift_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
     """Return the sensors whose last check left a correction, JSON-ready."""
     table = snapshot.table(CHECKS)
-    last = {} if table is None else {(r["tube"], r["depth_m"]): r for r in table.to_pylist()}
+    rows = [] if table is None else table.to_pylist()
+    last = {(r["tube"], r["depth_m"]): r for r in rows if r["correction"] is not None}
     return [
         {
             "tube": tube,
@@ -201,22 +204,38 @@ def _before_and_after(sensor: Sensor, at_s: int) -> tuple[Window, Window]:
 
 def _checks(
     references: list[Reference], shown: Mapping[Window, Seen], site: Site
-) -> dict[Sensor, list[tuple[str, Check]]]:
-    """Return the checks of each sensor with their domains."""
-    pairs = [
-        (reference, shown[_around(reference)])
-        for reference in references
-        if shown[_around(reference)].count
-    ]
+) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[tuple[Any, ...]]]:
+    """Return the checks of each sensor with their domains, and rows of what tells nothing."""
+    pairs = [(reference, shown[_around(reference)]) for reference in references]
     found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
-    for reference, placed in make_checks(pairs, site):
+    told = make_checks([pair for pair in pairs if pair[1].count], site)
+    for reference, placed in told:
         found[reference.tube, reference.depth_m].append(placed)
+    used = {id(reference) for reference, _ in told}
+    unused = [
+        _unused(site, (r.tube, r.depth_m), r.time_s, r.kind, reading.count > 0)
+        for r, reading in pairs
+        if id(r) not in used
+    ]
     for visit in site.visits:
         if visit.action == "bench" and visit.tube and visit.depth_m is not None:
-            placed_bench = bench_check(visit, site)
+            sensor, placed_bench = (visit.tube, visit.depth_m), bench_check(visit, site)
             if placed_bench is not None:
-                found[visit.tube, visit.depth_m].append(placed_bench)
-    return found
+                found[sensor].append(placed_bench)
+            else:
+                at_s = int(visit.time.timestamp())
+                unused.append(_unused(site, sensor, at_s, visit.action, read=True))
+    return found, unused
+
+
+def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> tuple[Any, ...]:
+    """Return the row of a check that tells nothing, and why.
+
+    No reading lay beside it, or the sensor's law does not reach what it says.
+    """
+    verdict = "outside the law" if read else "no reading"
+    nothing = (None,) * 5
+    return (*sensor, at_s, kind, _domain_at(site, *sensor, at_s), *nothing, verdict, "")
 
 
 def _cleanings(
@@ -224,13 +243,17 @@ def _cleanings(
     shown: Mapping[Window, Seen],
     references: list[Reference],
     site: Site,
-) -> dict[Sensor, list[tuple[str, Cleaning]]]:
-    """Return what cleanings changed of each sensor."""
+) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[tuple[Any, ...]]]:
+    """Return what cleanings changed of each sensor, and rows of what tells nothing."""
     pairs = {(s, at): tuple(shown[w] for w in _before_and_after(s, at)) for s, at in cleaned}
-    places = [(*s, at, before) for (s, at), (before, _) in pairs.items() if before.count]
-    worth = slopes(places, site)
-    slope_of = {(p[0], p[1], p[2]): float(x) for p, x in zip(places, worth, strict=True)}
+    slope_of: dict[tuple[str, float, int], float] = {}
+    # Dirt may have moved readings to where their law does not hold: those after it tell then.
+    for side in (1, 0):
+        places = [(*s, at, both[side]) for (s, at), both in pairs.items() if both[side].count]
+        worth = zip(places, slopes(places, site), strict=True)
+        slope_of |= {(p[0], p[1], p[2]): float(x) for p, x in worth if x > 0}
     found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
+    unused = []
     for (sensor, at), (before, after) in pairs.items():
         soil = _soil_change(sensor, at, references)
         slope = slope_of.get((*sensor, at), math.nan)
@@ -241,7 +264,10 @@ def _cleanings(
             cleaning = Cleaning(at, *shares) if size > 0 else None
         if cleaning is not None:
             found[sensor].append((before.domain, cleaning))
-    return found
+        else:
+            both = before.count > 0 and after.count > 0
+            unused.append(_unused(site, sensor, at, "cleaning", both))
+    return found, unused
 
 
 def _soil_change(
@@ -327,7 +353,12 @@ def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any,
         word = "beyond correction"
     return (
         *(tube, depth_m, verdict.time_s, verdict.kind, domain),
-        *(verdict.error, verdict.error_u, verdict.limit, verdict.slope, verdict.correction),
+        *(
+            verdict.error,
+            verdict.error_u,
+            None if math.isnan(verdict.limit) else verdict.limit,
+        ),
+        *(verdict.slope, verdict.correction),
         *(verdict.verdict, word),
     )
 

@@ -79,7 +79,9 @@ def make_checks(
 ) -> list[tuple[Reference, Placed]]:
     """Return what references say of readings beside them, with the domain of each.
 
-    Pairs whose reading or reference no law can place are left out; the rest keeps its order.
+    A reading may have drifted to where its law does not hold: the reference alone tells then
+    what a unit of the signal is worth. Pairs whose reference no law can place are left out;
+    the rest keeps its order.
     """
     if not pairs:
         return []
@@ -95,10 +97,17 @@ def make_checks(
     )
     wanted = np.array([reference.water_content for reference, _ in pairs])
     at_reading = _through_laws(rows, rows["value"].to_numpy(np.float64), site)
-    signal = _signal_of(rows, wanted, at_reading, site)
+    start = [
+        value if np.isfinite(placed) else _within_law(site, reference, value)
+        for (reference, _), value, placed in zip(
+            pairs, rows["value"], at_reading.water_content, strict=True
+        )
+    ]
+    signal, at_reference = _signal_of(rows, wanted, np.array(start, np.float64), site)
     checks = []
     for n, (reference, reading) in enumerate(pairs):
-        slope, law_u = float(at_reading.slope[n]), float(at_reading.law_error[n])
+        at = at_reading if np.isfinite(at_reading.slope[n]) else at_reference
+        slope, law_u = float(at.slope[n]), float(at.law_error[n])
         error = float(signal[n]) - reading.median
         error_u = float(np.hypot(reference.error / slope, reading.error))
         if np.isfinite(error) and np.isfinite(error_u) and slope > 0:
@@ -135,13 +144,25 @@ def _through_laws(rows: pd.DataFrame, value: Floats, site: Site) -> _Placed:
     return _Placed(*(found[name].to_numpy(np.float64) for name in names))
 
 
-def _signal_of(rows: pd.DataFrame, wanted: Floats, first: _Placed, site: Site) -> Floats:
+def _signal_of(
+    rows: pd.DataFrame, wanted: Floats, start: Floats, site: Site
+) -> tuple[Floats, _Placed]:
     """Return the signals that give the wanted water contents, NaN where none does."""
-    signal, found = rows["value"].to_numpy(np.float64), first
+    signal, found = start, _through_laws(rows, start, site)
     for _ in range(_TURNS):
         signal = signal + (wanted - found.water_content) / found.slope
         found = _through_laws(rows, signal, site)
-    return np.where(np.abs(found.water_content - wanted) < 1e-5, signal, np.nan)
+    return np.where(np.abs(found.water_content - wanted) < 1e-5, signal, np.nan), found
+
+
+def _within_law(site: Site, reference: Reference, value: float) -> float:
+    """Return a signal at which a sensor's law holds, NaN without a law."""
+    wire = wire_at(site, reference.tube, reference.depth_m, reference.time_s)
+    if wire is None:
+        return value
+    if wire.quantity == "water_content":
+        return reference.water_content
+    return _middle_signal(site, wire, reference.time_s)
 
 
 def _probe(site: Site, tube: str, depth_m: float, time_s: int) -> str:
@@ -179,14 +200,23 @@ def _middle_slope(site: Site, wire: Wire, at_s: int) -> float:
     """
     if wire.quantity == "water_content" or wire.depth_m is None:
         return 1.0
+    middle = Seen(DOMAINS[wire.quantity], _middle_signal(site, wire, at_s), 0.0, 1)
+    if not np.isfinite(middle.median):
+        return float("nan")
+    return float(slopes([(wire.tube, wire.depth_m, at_s, middle)], site)[0])
+
+
+def _middle_signal(site: Site, wire: Wire, at_s: int) -> float:
+    """Return the middle of the range of a sensor's law at an instant, NaN without a law."""
+    if wire.depth_m is None:
+        return float("nan")
     periods = sensor_periods(site, wire.tube, wire.depth_m)
     period = [p for p in periods if p.start_s is None or p.start_s <= at_s][-1]
     law = period.probe if wire.quantity == "voltage" else period.soil
     if law is None:
         return float("nan")
     curve = make_curve(law, None if law.kind == "probe" else period.horizon)
-    middle = Seen(DOMAINS[wire.quantity], (curve.low + curve.high) / 2, 0.0, 1)
-    return float(slopes([(wire.tube, wire.depth_m, at_s, middle)], site)[0])
+    return (curve.low + curve.high) / 2
 
 
 def bench_check(visit: Visit, site: Site) -> tuple[str, Check] | None:

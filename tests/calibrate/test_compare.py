@@ -1,0 +1,106 @@
+"""What references and cleanings say of a sensor, also where its own law does not reach."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from bare_site import at, make_law, make_site, make_wire
+
+from pipeline.calibrate.compare import Seen, make_checks
+from pipeline.calibrate.references import Reference
+from pipeline.correcting import find_corrections
+from pipeline.site.instruments import Uncertainty
+from pipeline.site.models import Visit
+
+DAY_S = 86_400
+# By hand: water content 0.1 root - 0.1, of roots from 2 to 5 alone: from 0.1 to 0.4.
+LAW = make_law(
+    form="linear_root_permittivity",
+    coefficients={"slope": 0.1, "offset": -0.1},
+    valid_from=2.0,
+    valid_to=5.0,
+    standard_error=0.012,
+)
+
+
+def site_of(*visits, quantity="permittivity"):
+    return make_site(
+        laws=(LAW,),
+        wiring=(make_wire(quantity=quantity, unit="1"),),
+        uncertainty=Uncertainty(depth_m=0.0),
+        visits=visits,
+    )
+
+
+def reference(day, water, error=0.004):
+    at_s = int(at(day, 12).timestamp())
+    return Reference("T1", 0.1, at_s, "reference", water, error, at_s - 3600, at_s + 3601)
+
+
+def cleaning(day):
+    return Visit(row=2, time=at(day, 12), tube="T1", action="cleaning", depth_m=0.1)
+
+
+@pytest.mark.parametrize("root", [0.5, 1.9, 2.4, 5.5])
+def test_a_reading_that_drifted_out_of_its_law_is_held_to_its_reference(root):
+    reading = Seen("root_permittivity", root, 0.01, 5)
+    ((_, (domain, check)),) = make_checks([(reference(3, 0.15), reading)], site_of())
+    assert domain == "root_permittivity"
+    assert check.error == pytest.approx(2.5 - root, abs=1e-5)
+    assert check.slope == pytest.approx(0.1, rel=1e-5)
+    assert check.error_u == pytest.approx(math.hypot(0.04, 0.01), rel=1e-5)
+    assert check.standing_u == pytest.approx(0.12, rel=1e-4)  # 0.012 over the slope
+
+
+def test_water_content_that_no_soil_can_hold_is_held_to_its_reference():
+    reading = Seen("water_content", -0.02, 0.001, 5)
+    law = make_law(form="as_logged", coefficients={}, standard_error=0.012)
+    site = site_of(quantity="water_content").model_copy(update={"laws": (law,)})
+    ((_, (_, check)),) = make_checks([(reference(3, 0.06), reading)], site)
+    assert check.error == pytest.approx(0.08, abs=1e-5)
+
+
+def found_of(site, references, root_on):
+    """Return corrections and verdicts where a sensor shows a root that a function tells."""
+
+    def show(windows):
+        seen = {}
+        for window in windows:
+            root = root_on((window.first_s - int(at(1).timestamp())) / DAY_S)
+            error, count = (0.001, 5) if np.isfinite(root) else (np.nan, 0)
+            seen[window] = Seen("root_permittivity", root, error, count)
+        return seen
+
+    corrections, rows = find_corrections(references, show, site)
+    return corrections, {
+        (row[3], (row[2] - int(at(1).timestamp())) // DAY_S): row for row in rows
+    }
+
+
+def test_a_cleaning_brings_a_sensor_back_that_had_left_its_law():
+    # The soil holds 0.15; from 1 January on the sensor loses a root of 0.1 a day.
+    site = site_of(cleaning(11))
+    references = [reference(day, 0.15) for day in (2, 5, 8)]
+    corrections, rows = found_of(
+        site, references, lambda day: 2.5 - 0.1 * day if day < 10.5 else 2.5
+    )
+    assert rows["cleaning", 10][10] == "corrected"
+    assert rows["cleaning", 10][9] == pytest.approx(1.04, abs=0.02)
+    (whole,) = corrections
+    assert whole.until_s == int(at(11, 12).timestamp())
+    assert abs(whole.start_s - int(at(1).timestamp())) < DAY_S
+
+
+def test_what_tells_nothing_is_listed_with_the_reason():
+    site = site_of(cleaning(11))
+    references = [reference(day, water) for day, water in ((2, 0.15), (5, 0.6), (8, 0.15))]
+    _, rows = found_of(site, references, lambda day: 2.5 if day < 6 else np.nan)
+    assert {key: row[10] for key, row in rows.items()} == {
+        ("reference", 1): "within",
+        ("reference", 4): "outside the law",
+        ("reference", 7): "no reading",
+        ("cleaning", 10): "no reading",
+    }
+    assert rows["reference", 4][5:10] == (None,) * 5
