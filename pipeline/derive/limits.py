@@ -241,19 +241,24 @@ def _better(one: Curve, other: Curve) -> Curve:
 def _curve(water: Floats, inside: NDArray[np.bool_], time: Floats) -> Curve:
     """Return the best curve (spell,) for a time that is given for each spell."""
     day = np.broadcast_to(np.arange(water.shape[1], dtype=np.float64), water.shape)
-    terms = [np.ones(water.shape), -np.log1p(day / time[:, None]), -day]
-    with_uptake = _solve(water, inside, np.stack(terms, axis=1))
-    without = _solve(water, inside, np.stack(terms[:2], axis=1))
+    terms = np.stack([np.ones(water.shape), -np.log1p(day / time[:, None]), -day], axis=1)
+    masked = np.where(inside[:, None, :], terms, 0.0)
+    normal = (masked[:, :, None, :] * masked[:, None, :, :]).sum(axis=3)
+    right = (masked * water[:, None, :]).sum(axis=2)
+    with_uptake = _solve(water, inside, terms, normal, right)
+    without = _solve(water, inside, terms[:, :2], normal[:, :2, :2], right[:, :2])
     taken = with_uptake[2] >= 0
     start, scale, misfit = (np.where(taken, with_uptake[i], without[i]) for i in (0, 1, -1))
     return start, scale, time, misfit
 
 
-def _solve(water: Floats, inside: NDArray[np.bool_], terms: Floats) -> list[Floats]:
-    """Return the coefficients of some terms (spell, term, day), and the misfit (spell,)."""
-    masked = np.where(inside[:, None, :], terms, 0.0)
-    normal = (masked[:, :, None, :] * masked[:, None, :, :]).sum(axis=3)
-    right = (masked * water[:, None, :]).sum(axis=2)
+def _solve(
+    water: Floats, inside: NDArray[np.bool_], terms: Floats, normal: Floats, right: Floats
+) -> list[Floats]:
+    """Return the coefficients of some terms (spell, term, day), and the misfit (spell,).
+
+    ``normal`` (spell, term, term) and ``right`` (spell, term) are their normal equations.
+    """
     solved = np.linalg.solve(normal, right[:, :, None])[:, :, 0] if len(water) else right
     residual = np.where(inside, water - (solved[:, :, None] * terms).sum(axis=1), 0.0)
     misfit = np.sqrt((residual**2).sum(axis=1) / np.maximum(inside.sum(axis=1), 1))
