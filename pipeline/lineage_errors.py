@@ -94,7 +94,7 @@ def drift_correction(view: View, sensor: Sensor, moment: Moment) -> dict[str, An
         share = f"(by standards at {correction.low:g} and {correction.high:g}) "
     span = f"as found by the check of {since}; there is none after it"
     if correction.until_s is not None:
-        span = f"between the checks of {since} and {iso_utc(correction.until_s)}"
+        span = f"on a line its checks tell from {since} to {iso_utc(correction.until_s)}"
     return {
         "kind": "drift",
         "before": after - change,

@@ -150,7 +150,7 @@ def follow(
             began = record.start_s
             before, after, verdict, whole = _clean(last, cleaning, record, rule)
             if whole is not None:
-                ramps = [*(ramp for ramp in ramps if ramp.start_s < began), whole]
+                ramps = [*(ramp for ramp in ramps if ramp.start_s < began), *whole]
                 last = before = after
         else:
             before, verdict = _check(last, group, record, rule)
@@ -198,7 +198,7 @@ def _check(
 
 def _clean(
     last: Node, cleaning: Cleaning, record: Record, rule: Rule
-) -> tuple[Node, Node, Verdict, Ramp | None]:
+) -> tuple[Node, Node, Verdict, list[Ramp] | None]:
     """Return the nodes before and after a cleaning, and what settles the time before it.
 
     What was corrected and did not go with the dirt stays. Where it all went, and the checks
@@ -224,15 +224,15 @@ def _clean(
     return before, after, Verdict(*head, before.value, cleaning.slope, "corrected"), whole
 
 
-def _settled(cleaning: Cleaning, record: Record) -> Ramp | None:
-    """Return the line from the onset of drift to a cleaning, None if the checks refuse it."""
-    found = record.settle(cleaning.time_s, cleaning.step, cleaning.step_u)
-    if found is None:
+def _settled(cleaning: Cleaning, record: Record) -> list[Ramp] | None:
+    """Return the course of the drift up to a cleaning, None if the checks refuse it."""
+    nodes = record.settle(cleaning.time_s, cleaning.step, cleaning.step_u)
+    if nodes is None:
         return None
-    onset_s, onset_u_s = found
-    passed = cleaning.time_s - onset_s
-    first_u = abs(cleaning.step) * onset_u_s / passed
-    return Ramp(onset_s, cleaning.time_s, 0.0, cleaning.step, first_u, cleaning.step_u)
+    return [
+        Ramp(a.time_s, b.time_s, a.value, b.value, a.error, b.error)
+        for a, b in pairwise(nodes)
+    ]
 
 
 def _node(last: Node, time_s: int, value: float, error: float) -> Node:

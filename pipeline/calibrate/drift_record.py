@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 _EXACT = 1e-9  # uncertainty of what is not uncertain: it must not vanish
 _CLEANED, _ONSETS = "cleaning", 256  # how many onsets a settled time is tried with
+# A settled course is told where the onset lies before with so much probability.
+_NODES = (0.0001, 0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98, 0.999)
 MOST_CHECKS = 48  # that are looked back on; older ones count for the standing difference
 
 
@@ -61,8 +63,8 @@ class _Fit:
     """The best ramp: its gain in chi squared, its height at the last check, the differences.
 
     ``standing`` is mean and variance by kind; ``residual`` that of the last check, ``misfit``
-    the largest of all in standard uncertainties. ``onset_s`` and ``onset_u_s`` are mean and
-    standard deviation of the onsets, each as likely as its gain makes it.
+    the largest of all in standard uncertainties. ``likely`` is how likely its gain makes each
+    onset; they add up to one.
     """
 
     gain: float
@@ -72,8 +74,16 @@ class _Fit:
     standing: dict[str, tuple[float, float]]
     residual: float
     misfit: float
-    onset_s: int
-    onset_u_s: int
+    likely: Floats
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A node of a settled course: the correction at an instant, its standard uncertainty."""
+
+    time_s: int
+    value: float
+    error: float
 
 
 @dataclass
@@ -113,10 +123,11 @@ class Record:
         error = math.sqrt(fit.variance)
         return Judgement(fit.height, error, math.sqrt(least) * error, fit.gain > least)
 
-    def settle(self, at_s: int, height: float, height_u: float) -> tuple[int, int] | None:
-        """Return when the drift that a cleaning ended began, and how sure that is [s].
+    def settle(self, at_s: int, height: float, height_u: float) -> list[Settled] | None:
+        """Return the course of the drift that a cleaning ended.
 
-        None where there is no check, or the checks do not lie on one line that ends there.
+        It is the mean of lines from every onset, each as likely as the checks make it. None
+        where there is no check, or the checks do not lie on one line that ends there.
         """
         if not self.checks or at_s <= self.checks[-1].time_s:
             return None
@@ -124,7 +135,9 @@ class Record:
         prior = {**self.prior, _CLEANED: (0.0, _EXACT**2)}
         onsets = np.linspace(self.start_s, at_s, _ONSETS, endpoint=False)
         fit = _best_fit(onsets, [*self.checks, end], prior, np.zeros(_ONSETS))
-        return None if fit.misfit > self.coverage else (fit.onset_s, fit.onset_u_s)
+        if fit.misfit > self.coverage:
+            return None
+        return _mean_course(onsets, fit.likely, at_s, height, height_u)
 
     def _onsets(self, group: list[Check]) -> Floats:
         """Return the beginning and the times of all checks before the last ones."""
@@ -202,7 +215,6 @@ def _best_fit(
     rest = error - shift @ of_kind - height * part[best]
     likely = np.exp(0.5 * (gain - gain[best]))
     likely /= likely.sum()
-    middle = float(onset @ likely)
     return _Fit(
         gain=float(gain[best]),
         height=height,
@@ -211,6 +223,23 @@ def _best_fit(
         standing={**prior, **standing},
         residual=float((weight * rest)[last].sum() / weight[last].sum()),
         misfit=float(np.abs(rest * np.sqrt(weight)).max()),
-        onset_s=round(middle),
-        onset_u_s=round(math.sqrt(float((onset - middle) ** 2 @ likely))),
+        likely=likely,
     )
+
+
+def _mean_course(
+    onset: Floats, likely: Floats, at_s: int, height: float, height_u: float
+) -> list[Settled]:
+    """Return the mean of lines from onsets to a height, at nodes as close as it bends."""
+    passed = np.searchsorted(np.cumsum(likely), _NODES)
+    times = np.unique([*np.rint(onset[np.minimum(passed, onset.size - 1)]), at_s])
+    part = np.clip(times[:, None] - onset, 0.0, None) / (at_s - onset)
+    mean = part @ likely
+    # Hardly an onset lies before the first node, and all lines end at the last.
+    mean[0], mean[-1] = 0.0, 1.0
+    spread = np.clip((part**2) @ likely - mean**2, 0.0, None)
+    error = np.sqrt(height**2 * spread + (height_u * mean) ** 2)
+    return [
+        Settled(int(t), float(height * m), float(e))
+        for t, m, e in zip(times, mean, error, strict=True)
+    ]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+import numpy as np
 import pytest
 
 from pipeline.calibrate.drift import (
@@ -109,10 +112,34 @@ def test_a_cleaning_settles_the_time_since_the_sensor_was_clean():
     errors = [0.01, -0.012, 0.03, 0.028]
     checks = [check(30 * (n + 1), e, 0.02) for n, e in enumerate(errors)]
     wash = Cleaning(150 * DAY, 0.06, 0.001, 0.1)
-    (found,) = ramps(*checks, check(180, 0.0, 0.02), cleanings=[wash])
-    assert found.start_s / DAY == pytest.approx(60, abs=20)
-    assert (found.until_s, found.first, found.last) == (150 * DAY, 0.0, 0.06)
-    assert found.first_error > 10 * found.last_error
+    found = ramps(*checks, check(180, 0.0, 0.02), cleanings=[wash])
+    assert at_day(found, 105) == pytest.approx(0.03, abs=0.01)
+    assert found[0].first == 0.0
+    assert (found[-1].until_s, found[-1].last) == (150 * DAY, 0.06)
+    assert all(a.until_s == b.start_s and a.last == b.first for a, b in pairwise(found))
+    assert max(ramp.last_error for ramp in found) > 3 * found[-1].last_error
+
+
+def at_day(found, day):
+    """Return a correction by its ramps."""
+    times = [found[0].start_s, *(ramp.until_s for ramp in found)]
+    return np.interp(day * DAY, times, [found[0].first, *(ramp.last for ramp in found)])
+
+
+def test_a_settled_course_is_the_mean_of_lines_from_every_onset():
+    # A check that tells nothing leaves all onsets o from 0 to T alike; by hand, the mean of
+    # (t - o) / (T - o) over those before t is (t + (T - t) ln((T - t) / T)) / T, of its square
+    # ((2 T - t) t / T + 2 (T - t) ln((T - t) / T)) / T.
+    wash = Cleaning(100 * DAY, 0.06, 1e-6, 0.1)
+    found = ramps(check(50, 0.0, 50.0), cleanings=[wash])
+    for ramp in found[1:]:
+        t = ramp.start_s / (100 * DAY)
+        mean = t + (1 - t) * np.log(1 - t)
+        square = (2 - t) * t + 2 * (1 - t) * np.log(1 - t)
+        assert ramp.first == pytest.approx(0.06 * mean, abs=2e-4)
+        spread = (square - mean**2) ** 0.5
+        assert ramp.first_error == pytest.approx(0.06 * spread, rel=0.03, abs=3e-5)
+    assert len(found) > 4
 
 
 def test_readings_just_before_and_after_a_cleaning_are_two_checks():
@@ -120,12 +147,12 @@ def test_readings_just_before_and_after_a_cleaning_are_two_checks():
     wash = Cleaning(150 * DAY, 0.06, 0.001, 0.1)
     hour = 1 / 24
     before = [check(30, 0.0, 0.02), check(90, 0.02, 0.02), check(150 - hour, 0.055, 0.02)]
-    (found,) = ramps(*before, check(150 + hour, 0.0, 0.02), cleanings=[wash])
-    (alone,) = ramps(*before, cleanings=[wash])
+    found = ramps(*before, check(150 + hour, 0.0, 0.02), cleanings=[wash])
+    alone = ramps(*before, cleanings=[wash])
     assert found == alone
-    assert (found.until_s, found.last) == (150 * DAY, 0.06)
+    assert (found[-1].until_s, found[-1].last) == (150 * DAY, 0.06)
     # At the instant of the cleaning itself a reading counts as after it.
-    assert ramps(*before, check(150, 0.0, 0.02), cleanings=[wash]) == [alone]
+    assert ramps(*before, check(150, 0.0, 0.02), cleanings=[wash]) == alone
 
 
 def test_cleaning_takes_the_drift_away_in_one_step():
