@@ -106,6 +106,27 @@ def test_version_is_the_installed_one():
     assert shown.stdout == f"percolog {version('percolog')}\n"
 
 
+# What a library's thread does to a process whose interpreter is taken down under it.
+LATE = """
+import os, sys
+class Late:
+    def __del__(self, abort=os.abort):
+        abort()
+sys.late = Late()
+sys.argv = ["percolog", *{arguments}]
+from pipeline.cli import command
+command()
+"""
+
+
+@pytest.mark.parametrize(("arguments", "code"), [(["--version"], 0), (["nonsense"], 2)])
+def test_the_end_of_the_interpreter_cannot_change_the_exit_code(arguments, code):
+    source = LATE.format(arguments=arguments)
+    shown = subprocess.run([sys.executable, "-c", source], capture_output=True, text=True)
+    assert shown.returncode == code
+    assert shown.stdout.startswith("percolog ") or "No such command" in shown.stderr
+
+
 def test_of_several_outcomes_the_worst_counts():
     assert [EXIT_CODES[outcome] for outcome in SEVERITY] == [0, 3, 2, 1]
     assert worst([]) == "done"
