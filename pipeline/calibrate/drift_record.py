@@ -133,7 +133,7 @@ class Record:
             return None
         end = Check(at_s, _CLEANED, height, height_u, _EXACT, 1.0)
         prior = {**self.prior, _CLEANED: (0.0, _EXACT**2)}
-        onsets = np.linspace(self.start_s, at_s, _ONSETS, endpoint=False)
+        onsets = self.start_s + (at_s - self.start_s) * (np.arange(_ONSETS) + 0.5) / _ONSETS
         fit = _best_fit(onsets, [*self.checks, end], prior, np.zeros(_ONSETS))
         if fit.misfit > self.coverage:
             return None

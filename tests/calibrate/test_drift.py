@@ -132,14 +132,15 @@ def test_a_settled_course_is_the_mean_of_lines_from_every_onset():
     # ((2 T - t) t / T + 2 (T - t) ln((T - t) / T)) / T.
     wash = Cleaning(100 * DAY, 0.06, 1e-6, 0.1)
     found = ramps(check(50, 0.0, 50.0), cleanings=[wash])
-    for ramp in found[1:]:
+    inner = [ramp for ramp in found if 0.02 < ramp.start_s / (100 * DAY) < 0.95]
+    assert len(inner) > 4
+    for ramp in inner:  # near the ends, 256 onsets tell the integrals less exactly
         t = ramp.start_s / (100 * DAY)
         mean = t + (1 - t) * np.log(1 - t)
         square = (2 - t) * t + 2 * (1 - t) * np.log(1 - t)
         assert ramp.first == pytest.approx(0.06 * mean, abs=2e-4)
         spread = (square - mean**2) ** 0.5
-        assert ramp.first_error == pytest.approx(0.06 * spread, rel=0.03, abs=3e-5)
-    assert len(found) > 4
+        assert ramp.first_error == pytest.approx(0.06 * spread, rel=0.03)
 
 
 def test_readings_just_before_and_after_a_cleaning_are_two_checks():
