@@ -82,15 +82,16 @@ def found_of(site, references, root_on):
 def test_a_cleaning_brings_a_sensor_back_that_had_left_its_law():
     # The soil holds 0.15; from 1 January on the sensor loses a root of 0.1 a day.
     site = site_of(cleaning(11))
-    references = [reference(day, 0.15) for day in (2, 5, 8)]
+    references = [reference(day, 0.15, 0.001) for day in (2, 5, 8)]
     corrections, rows = found_of(
         site, references, lambda day: 2.5 - 0.1 * day if day < 10.5 else 2.5
     )
     assert rows["cleaning", 10][10] == "corrected"
     assert rows["cleaning", 10][9] == pytest.approx(1.04, abs=0.02)
-    (whole,) = corrections
-    assert whole.until_s == int(at(11, 12).timestamp())
-    assert abs(whole.start_s - int(at(1).timestamp())) < DAY_S
+    assert corrections[-1].until_s == int(at(11, 12).timestamp())
+    (middle,) = (c for c in corrections if c.start_s <= int(at(6).timestamp()) < c.until_s)
+    part = (int(at(6).timestamp()) - middle.start_s) / (middle.until_s - middle.start_s)
+    assert middle.first + part * (middle.last - middle.first) == pytest.approx(0.5, abs=0.04)
 
 
 def test_what_tells_nothing_is_listed_with_the_reason():

@@ -159,10 +159,12 @@ def test_readings_just_before_and_after_a_cleaning_are_two_checks():
 def test_cleaning_takes_the_drift_away_in_one_step():
     wash = Cleaning(75 * DAY, 0.07, 0.001, 0.1)
     found = ramps(check(30, 0.0), check(60, 0.062), check(90, 0.0), cleanings=[wash])
-    (whole,) = ramps(check(30, 0.0), check(60, 0.0467), cleanings=[wash])
+    whole = ramps(check(30, 0.0), check(60, 0.0467), cleanings=[wash])
     # By hand: a line from day 30 to 0.07 passes day 60 at 0.0467; 0.062 is far off that and
     # any other line, so that the checks stand as they were found.
-    assert (whole.start_s / DAY, whole.last) == (pytest.approx(30, abs=1), 0.07)
+    assert (whole[-1].until_s, whole[-1].last) == (75 * DAY, 0.07)
+    assert at_day(whole, 30) == pytest.approx(0.0, abs=0.001)
+    assert at_day(whole, 60) == pytest.approx(0.0467, abs=0.001)
     assert [(r.start_s // DAY, r.until_s // DAY, r.first, r.last) for r in found] == [
         (30, 60, 0.0, pytest.approx(0.062, abs=1e-4)),
         (60, 75, pytest.approx(0.062, abs=1e-4), 0.07),

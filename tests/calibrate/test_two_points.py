@@ -110,7 +110,7 @@ def test_a_later_visit_changes_only_the_time_since_the_one_before():
 def test_a_cleaning_moves_both_alike():
     washed = [Cleaning(40 * DAY, 2.0, 0.05, 0.01)]
     found = follow_two(0, None, pair(30, 1.0, 80.1), washed, RULE)
-    assert at(found, 39.99, 10.0)[0] == pytest.approx(12.0, abs=0.01)
-    assert at(found, 39.99, 60.0)[0] == pytest.approx(62.0, abs=0.01)
+    assert at(found, 39.9999, 10.0)[0] == pytest.approx(12.0, abs=0.01)
+    assert at(found, 39.9999, 60.0)[0] == pytest.approx(62.0, abs=0.01)
     assert at(found, 41, 10.0)[0] == 10.0
     assert sum(v.kind == "cleaning" for v in found.verdicts) == 1
