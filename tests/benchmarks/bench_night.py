@@ -73,11 +73,14 @@ def test_a_night_costs_what_it_brings(tmp_path, long_site):
         (one_night(short_site, MONTH + 2 + k), one_night(long_site, THREE_YEARS + 1 + k))
         for k in range(4)
     ]
-    # Three years of noise change a tube's verdict in most nights, and each file states it, so
-    # that then all are written anew: the least of three is a night without.
+    # Each tube of this field swings in a phase of its own, so that its channels seem swapped
+    # against those of its neighbours; many are near the threshold of that, and in most nights
+    # one more passes it. Each file states the verdicts, so that then all are written anew: the
+    # least of three is a night without. It never rains here either: the event with which the
+    # record begins stays open, and is read whole every night.
     short, long = (float(np.min(column)) for column in zip(*pairs[1:], strict=True))
     print(f"night: 1 month {short:.2f} s, 3 years {long:.2f} s, ratio {long / short:.2f}")
-    assert long / short < 2.4
+    assert long / short < 2.2
 
 
 def test_full_processing_against_reading_and_writing(long_site):
