@@ -110,3 +110,9 @@ def warnings(found: InForce, attributes: Mapping[str, Any]) -> list[Problem]:
             "further, or bring these into force again with percolog recalibrate.",
         )
     ]
+
+
+def taken_back(found: InForce, attributes: Mapping[str, Any]) -> str:
+    """Return in a line which files nights do not go by, and by what instead."""
+    names = ", ".join(change.file for change in found.undone)
+    return f"taken back: {names}; nights go by those of state {attributes[UNDONE]['restored']}"

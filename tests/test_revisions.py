@@ -13,6 +13,7 @@ from pipeline.cubes import SPECS
 from pipeline.errors import StoreError
 from pipeline.revisions import recalibrate_site, undo_site
 from pipeline.states import list_states
+from pipeline.watch.status import site_status
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
 TUBES, DAYS = 7, 6
@@ -267,6 +268,9 @@ def test_what_was_undone_stays_undone_until_the_description_is_edited_again(site
     recalibrate_site(site, NOW, dry_run=False)
     undo_site(site, NOW, dry_run=False)
     undone = newest(site)
+    (why,) = (line for line in site_status(site, NOW)["why"] if "taken back" in line)
+    assert "calibrations.toml" in why
+    assert undone.attributes["undone"]["restored"] in why
     big_field.write_days(site, TUBES, DAYS, 1)
     result = night.store_night(site, NOW)  # the disk still holds the new law
     assert "taken back" in result["set_aside"][0]["found"]
@@ -290,6 +294,7 @@ def test_put_back_files_end_the_matter(site):
     result = night.store_night(site, NOW)
     assert (result["set_aside"], result["days_computed"]) == ([], 0)
     assert not newest(site).attributes["undone"]
+    assert not any("taken back" in line for line in site_status(site, NOW)["why"])
     new_law(site)  # the same edit, made again on purpose, counts
     assert night.store_night(site, NOW)["days_computed"] > 0
 

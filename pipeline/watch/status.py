@@ -15,7 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.axis import iso_utc
-from pipeline.description import in_force
+from pipeline.description import in_force, taken_back
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.processes import started
 from pipeline.site.models import Site
@@ -141,7 +141,10 @@ def _tell_store(account: dict[str, Any], site: Site, now: datetime) -> None:
         account["why"].append("there is no store yet: run percolog night")
         return
     snapshot = store.read()
-    site = in_force(site, snapshot).site
+    found = in_force(site, snapshot)
+    site = found.site
+    if found.undone:
+        account["why"].append(taken_back(found, snapshot.attributes))
     account["loggers"] = _loggers(site, snapshot, now)
     account["tubes"] = [
         {name: row.get(name) for name in ("tube", "verdict", "reason", "action")}
