@@ -22,7 +22,7 @@ from pipeline.calibrate.compare import (
     bench_check,
     make_checks,
     make_cleaning,
-    slopes,
+    slopes_at_cleanings,
     wire_at,
 )
 from pipeline.calibrate.course import DOMAINS
@@ -245,29 +245,33 @@ def _cleanings(
     site: Site,
 ) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[tuple[Any, ...]]]:
     """Return what cleanings changed of each sensor, and rows of what tells nothing."""
-    pairs = {(s, at): tuple(shown[w] for w in _before_and_after(s, at)) for s, at in cleaned}
-    slope_of: dict[tuple[str, float, int], float] = {}
-    # Dirt may have moved readings to where their law does not hold: those after it tell then.
-    for side in (1, 0):
-        places = [(*s, at, both[side]) for (s, at), both in pairs.items() if both[side].count]
-        worth = zip(places, slopes(places, site), strict=True)
-        slope_of |= {(p[0], p[1], p[2]): float(x) for p, x in worth if x > 0}
+    pairs = {}
+    for sensor, at in cleaned:
+        first, second = _before_and_after(sensor, at)
+        pairs[sensor, at] = (shown[first], shown[second])
+    worth = slopes_at_cleanings([(*s, at) for s, at in pairs], list(pairs.values()), site)
     found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
     unused = []
-    for (sensor, at), (before, after) in pairs.items():
+    for ((sensor, at), (before, after)), slope in zip(pairs.items(), worth, strict=True):
         soil = _soil_change(sensor, at, references)
-        slope = slope_of.get((*sensor, at), math.nan)
-        cleaning = make_cleaning(at, before, after, soil, slope)
+        cleaning = make_cleaning(at, before, after, soil, float(slope))
         if cleaning is not None and site.drift.form == "proportional":
-            size = abs(before.median)
-            shares = (cleaning.step / before.median, cleaning.step_u / size, slope * size)
-            cleaning = Cleaning(at, *shares) if size > 0 else None
+            cleaning = _as_share(cleaning, before)
         if cleaning is not None:
             found[sensor].append((before.domain, cleaning))
         else:
             both = before.count > 0 and after.count > 0
             unused.append(_unused(site, sensor, at, "cleaning", both))
     return found, unused
+
+
+def _as_share(cleaning: Cleaning, before: Seen) -> Cleaning | None:
+    """Return a cleaning as a share of the reading before it, None of nothing."""
+    size = abs(before.median)
+    if size == 0.0:
+        return None
+    shares = (cleaning.step / before.median, cleaning.step_u / size, cleaning.slope * size)
+    return Cleaning(cleaning.time_s, *shares)
 
 
 def _soil_change(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.calibrate.course import DOMAINS, signal_of
 from pipeline.calibrate.drift import Check, Cleaning, calibration_error, fouling_error
 from pipeline.calibrate.forms import make_curve
-from pipeline.calibrate.plan import sensor_periods
+from pipeline.calibrate.plan import Period, sensor_periods
 from pipeline.calibrate.references import Reference
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.errors import UnitsError
@@ -27,6 +27,9 @@ Floats = NDArray[np.float64]
 _TURNS = 6  # of Newton's method; a line in root permittivity needs one
 _LEAST_U = 1e-9  # a quantity logged without any noise is not known exactly either
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from memory)
+# No soil, however dry, has so low a permittivity: dry peat has 1.5 to 2, dry sand 2.5 and more
+# (from memory); air has 1. So many equal readings are of a sensor that is stuck.
+_DRIEST, _STUCK = 1.5, 3
 
 
 @dataclass(frozen=True)
@@ -80,8 +83,8 @@ def make_checks(
     """Return what references say of readings beside them, with the domain of each.
 
     A reading may have drifted to where its law does not hold: the reference alone tells then
-    what a unit of the signal is worth. Pairs whose reference no law can place are left out;
-    the rest keeps its order.
+    what a unit of the signal is worth. Pairs whose reference no law can place are left out,
+    and those whose reading is of a dead sensor; the rest keeps its order.
     """
     if not pairs:
         return []
@@ -98,10 +101,8 @@ def make_checks(
     wanted = np.array([reference.water_content for reference, _ in pairs])
     at_reading = _through_laws(rows, rows["value"].to_numpy(np.float64), site)
     start = [
-        value if np.isfinite(placed) else _within_law(site, reference, value)
-        for (reference, _), value, placed in zip(
-            pairs, rows["value"], at_reading.water_content, strict=True
-        )
+        reading.median if np.isfinite(placed) else _within_law(site, reference, reading)
+        for (reference, reading), placed in zip(pairs, at_reading.water_content, strict=True)
     ]
     signal, at_reference = _signal_of(rows, wanted, np.array(start, np.float64), site)
     checks = []
@@ -123,8 +124,9 @@ def _checked(
     """Return a check; of a proportional drift all are shares of the reading."""
     if site.drift.form == "proportional":
         error, error_u, standing_u, slope = whole
-        size = abs(reading.median) or _LEAST_U
-        whole = (error / reading.median, error_u / size, standing_u / size, slope * size)
+        shown = reading.median or _LEAST_U
+        size = abs(shown)
+        whole = (error / shown, error_u / size, standing_u / size, slope * size)
     return reading.domain, Check(reference.time_s, reference.kind, *whole)
 
 
@@ -155,14 +157,32 @@ def _signal_of(
     return np.where(np.abs(found.water_content - wanted) < 1e-5, signal, np.nan), found
 
 
-def _within_law(site: Site, reference: Reference, value: float) -> float:
-    """Return a signal at which a sensor's law holds, NaN without a law."""
+def _within_law(site: Site, reference: Reference, reading: Seen) -> float:
+    """Return a signal at which the law of a sensor outside it holds, NaN for a dead sensor."""
     wire = wire_at(site, reference.tube, reference.depth_m, reference.time_s)
-    if wire is None:
-        return value
+    if wire is None or not _may_be_soil(site, wire, reference.time_s, reading):
+        return float("nan")
     if wire.quantity == "water_content":
         return reference.water_content
     return _middle_signal(site, wire, reference.time_s)
+
+
+def _may_be_soil(site: Site, wire: Wire, at_s: int, reading: Seen) -> bool:
+    """Tell whether a sensor whose law does not hold may have drifted there, and lives.
+
+    A dead one shows one and the same, or less than any soil.
+    """
+    if reading.count >= _STUCK and reading.error == 0.0:
+        return False
+    if wire.quantity == "water_content":
+        return True
+    root = reading.median
+    if wire.quantity == "voltage":
+        law = _period_at(site, wire, at_s).probe
+        if law is None:
+            return False
+        root = float(make_curve(law, None).value(np.array([root]))[0])
+    return root**2 >= _DRIEST
 
 
 def _probe(site: Site, tube: str, depth_m: float, time_s: int) -> str:
@@ -193,6 +213,36 @@ def slopes(places: list[tuple[str, float, int, Seen]], site: Site) -> Floats:
     return _through_laws(rows, value, site).slope
 
 
+def slopes_at_cleanings(
+    places: list[tuple[str, float, int]], shown: list[tuple[Seen, Seen]], site: Site
+) -> Floats:
+    """Return what water content one unit of a signal is worth where a sensor was cleaned.
+
+    Parameters
+    ----------
+    places : list of (tube, depth [m], UTC seconds)
+    shown : list of (Seen, Seen)
+        Before and after. Dirt may have moved the readings before to where their law does not
+        hold: those after tell then, unless what was cleaned was dead.
+    site : Site
+
+    Returns
+    -------
+    array (place,)
+        NaN where neither tells.
+    """
+    before, after = (
+        slopes([(*place, both[side]) for place, both in zip(places, shown, strict=True)], site)
+        for side in (0, 1)
+    )
+    for n, ((tube, depth_m, at_s), (dirty, _)) in enumerate(zip(places, shown, strict=True)):
+        if not before[n] > 0 and dirty.count:
+            wire = wire_at(site, tube, depth_m, at_s - 1)
+            if wire is not None and _may_be_soil(site, wire, at_s, dirty):
+                before[n] = after[n]
+    return before
+
+
 def _middle_slope(site: Site, wire: Wire, at_s: int) -> float:
     """Return what a unit of a sensor's signal is worth in the middle of its law's range.
 
@@ -208,15 +258,18 @@ def _middle_slope(site: Site, wire: Wire, at_s: int) -> float:
 
 def _middle_signal(site: Site, wire: Wire, at_s: int) -> float:
     """Return the middle of the range of a sensor's law at an instant, NaN without a law."""
-    if wire.depth_m is None:
-        return float("nan")
-    periods = sensor_periods(site, wire.tube, wire.depth_m)
-    period = [p for p in periods if p.start_s is None or p.start_s <= at_s][-1]
+    period = _period_at(site, wire, at_s)
     law = period.probe if wire.quantity == "voltage" else period.soil
     if law is None:
         return float("nan")
     curve = make_curve(law, None if law.kind == "probe" else period.horizon)
     return (curve.low + curve.high) / 2
+
+
+def _period_at(site: Site, wire: Wire, at_s: int) -> Period:
+    """Return which laws hold for a wire's sensor at an instant."""
+    periods = sensor_periods(site, wire.tube, float(wire.depth_m or 0.0))
+    return [p for p in periods if p.start_s is None or p.start_s <= at_s][-1]
 
 
 def bench_check(visit: Visit, site: Site) -> tuple[str, Check] | None:

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from bare_site import at, make_law, make_site, make_wire
+from bare_site import at, make_law, make_probe_law, make_site, make_wire
 
 from pipeline.calibrate.compare import Seen, make_checks
 from pipeline.calibrate.references import Reference
 from pipeline.correcting import find_corrections
-from pipeline.site.instruments import Uncertainty
+from pipeline.site.instruments import Drift, Uncertainty
 from pipeline.site.models import Visit
 
 DAY_S = 86_400
@@ -43,7 +43,7 @@ def cleaning(day):
     return Visit(row=2, time=at(day, 12), tube="T1", action="cleaning", depth_m=0.1)
 
 
-@pytest.mark.parametrize("root", [0.5, 1.9, 2.4, 5.5])
+@pytest.mark.parametrize("root", [1.3, 1.9, 2.4, 5.5])
 def test_a_reading_that_drifted_out_of_its_law_is_held_to_its_reference(root):
     reading = Seen("root_permittivity", root, 0.01, 5)
     ((_, (domain, check)),) = make_checks([(reference(3, 0.15), reading)], site_of())
@@ -60,6 +60,38 @@ def test_water_content_that_no_soil_can_hold_is_held_to_its_reference():
     site = site_of(quantity="water_content").model_copy(update={"laws": (law,)})
     ((_, (_, check)),) = make_checks([(reference(3, 0.06), reading)], site)
     assert check.error == pytest.approx(0.08, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("root", "error"),
+    [(1.0, 0.01), (0.3, 0.01), (1.9, 0.0)],  # of air, of nothing, and one and the same
+)
+def test_a_dead_sensor_is_not_held_to_its_reference(root, error):
+    reading = Seen("root_permittivity", root, error, 5)
+    assert make_checks([(reference(3, 0.15), reading)], site_of()) == []
+
+
+@pytest.mark.parametrize(("volts", "count"), [(0.0, 0), (0.01, 0), (0.06, 1), (1.2, 0)])
+def test_volts_of_no_soil_are_of_a_dead_sensor(volts, count):
+    # By hand: root 1 + 8 V of volts from 0 to 1, so that 0.06 V is a root of 1.48.
+    site = site_of(quantity="voltage").model_copy(update={"laws": (LAW, make_probe_law())})
+    reading = Seen("voltage", volts, 0.001, 5)
+    checks = make_checks([(reference(3, 0.15), reading)], site)
+    assert len(checks) == count
+    for _, (_, check) in checks:
+        assert check.error == pytest.approx((2.5 - 1.48) / 8, abs=1e-5)
+
+
+@pytest.mark.parametrize("form", ["offset", "proportional"])
+def test_a_sensor_that_came_to_life_as_it_was_cleaned_had_not_drifted(form):
+    site = site_of(cleaning(11)).model_copy(update={"drift": Drift(form=form)})
+    references = [reference(day, 0.15) for day in (2, 5, 8)]
+    for dead in (0.0, 1.0):
+        corrections, rows = found_of(
+            site, references, lambda day, dead=dead: dead if 6 < day < 10.5 else 2.5
+        )
+        assert corrections == []
+        assert rows["cleaning", 10][10] == rows["reference", 7][10] == "outside the law"
 
 
 def found_of(site, references, root_on):
