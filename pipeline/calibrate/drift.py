@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pipeline.calibrate.drift_record import Check, Record
@@ -101,7 +101,8 @@ class Verdict:
     """What was made of a check or a cleaning.
 
     ``error`` is what goes beyond the standing difference, ``limit`` what chance explains.
-    ``verdict`` is "within", "corrected", "too large" or "no step".
+    ``verdict`` is "within", "corrected", "too large", "no step", or "passed" where a later
+    check found nothing of it.
     """
 
     time_s: int
@@ -135,14 +136,32 @@ def follow(
     -------
     list of Ramp, list of Verdict
         In order of time. What holds before a check does not depend on any later one, but for
-        the time since the check before it: that is where the error grew.
+        the time since the check before it: that is where the error grew. A visit whose
+        finding has passed by a later one is no check; it has the verdict "passed".
     """
+    visits = visits_of(checks, rule.together_s, {c.time_s for c in cleanings})
+    passed: list[Verdict] = []
+    while True:
+        ramps, verdicts, none = _follow(start_s, until_s, visits, cleanings, rule)
+        if none is None:
+            return ramps, sorted([*verdicts, *passed], key=lambda verdict: verdict.time_s)
+        visits = [group for group in visits if group[-1].time_s != none.time_s]
+        passed.append(replace(none, correction=0.0, verdict="passed"))
+
+
+def _follow(
+    start_s: int,
+    until_s: int | None,
+    visits: Sequence[list[Check]],
+    cleanings: Sequence[Cleaning],
+    rule: Rule,
+) -> tuple[list[Ramp], list[Verdict], Verdict | None]:
+    """Return what `follow` does, or the verdict of a visit that is found to be no check."""
     last, record = Node(start_s), Record(start_s, rule.coverage)
     ramps: list[Ramp] = []
     verdicts: list[Verdict] = []
     events: list[tuple[int, list[Check], Cleaning | None]] = [
-        (group[0].time_s, group, None)
-        for group in visits_of(checks, rule.together_s, {c.time_s for c in cleanings})
+        (group[0].time_s, group, None) for group in visits
     ]
     events += [(cleaning.time_s, [], cleaning) for cleaning in cleanings]
     for _, group, cleaning in sorted(events, key=lambda e: (e[0], e[2] is None)):
@@ -153,7 +172,11 @@ def follow(
                 ramps = [*(ramp for ramp in ramps if ramp.start_s < began), *whole]
                 last = before = after
         else:
-            before, verdict = _check(last, group, record, rule)
+            before, verdict, passed_s = _check(last, group, record, rule)
+            if passed_s is not None:
+                kinds = ("cleaning",)
+                told = (v for v in verdicts if v.time_s == passed_s and v.kind not in kinds)
+                return [], [], next(told)
             after = before
         verdicts.append(verdict)
         if before is not last:
@@ -162,7 +185,7 @@ def follow(
     if last.value != 0.0 and (until_s is None or until_s > last.time_s):
         held = (last.value, last.value, last.error, last.error, abs(last.rate))
         ramps.append(Ramp(last.time_s, until_s, *held))
-    return ramps, verdicts
+    return ramps, verdicts, None
 
 
 def visits_of(
@@ -182,8 +205,11 @@ def visits_of(
 
 def _check(
     last: Node, checks: list[Check], record: Record, rule: Rule
-) -> tuple[Node, Verdict]:
-    """Return the node at a check: the correction if drift shows, else none."""
+) -> tuple[Node, Verdict, int | None]:
+    """Return the node at a check, and the time of a visit that was none.
+
+    The node holds the correction if drift shows, else none.
+    """
     found = record.judge(checks, rule.largest)
     kinds = " and ".join(sorted({check.kind for check in checks}))
     time_s, slope = checks[-1].time_s, checks[-1].slope
@@ -191,9 +217,9 @@ def _check(
     value = last.value if found.refused else found.drift if found.shows else 0.0
     told = (found.drift, found.error, found.limit, value, slope, word)
     verdict = Verdict(time_s, kinds, *told)
-    if found.refused:
-        return last, verdict
-    return _node(last, time_s, value, found.error if found.shows else 0.0), verdict
+    if found.refused or found.passed is not None:
+        return last, verdict, found.passed
+    return _node(last, time_s, value, found.error if found.shows else 0.0), verdict, None
 
 
 def _clean(

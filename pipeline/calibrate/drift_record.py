@@ -5,7 +5,8 @@ difference for each kind of reference; from the onset on the difference grows li
 tried are the beginning and every check. Each is a weighted least squares fit in closed form;
 that of the largest gain over no drift at all is taken if the gain is more than chance.
 
-Only checks up to the one that is judged take part: a later one never changes what was found.
+Only checks up to the one that is judged take part: a later one never changes what was found,
+but may show that an earlier visit found what has passed by itself, and was no check.
 The method is ours.
 """
 
@@ -48,7 +49,9 @@ class Check:
 class Judgement:
     """The drift at a check, its standard uncertainty and the limit it is held to.
 
-    ``shows`` tells that there is drift, ``refused`` that it is too much to be any.
+    ``shows`` tells that there is drift, ``refused`` that it is too much to be any. ``passed``
+    is the time of an earlier visit that was none of drift, since what it found has passed by
+    itself; then the record has not taken in anything, and that visit has to go.
     """
 
     drift: float
@@ -56,6 +59,7 @@ class Judgement:
     limit: float
     shows: bool
     refused: bool = False
+    passed: int | None = None
 
 
 @dataclass(frozen=True)
@@ -108,20 +112,57 @@ class Record:
         alone, alone_u = self._alone(group)
         if abs(alone) * group[-1].slope > largest:
             return Judgement(alone, alone_u, self.coverage * alone_u, False, refused=True)
-        onsets = self._onsets(group)
-        # That it began before the first check is believed only if no check explains it: a
-        # standing difference would look the same.
-        handicap = self.coverage**2 * (onsets == self.start_s) * (onsets.size > 1)
-        fit = _best_fit(onsets, [*self.checks, *group], self.prior, handicap)
+        fit = self._fit(self.checks, group)
+        passed = self._passed(group) if fit.misfit > self.coverage else None
+        if passed is not None:
+            return Judgement(alone, alone_u, self.coverage * alone_u, False, passed=passed)
         if abs(fit.residual) > self.coverage * _group_u(group):
             return self._judge_alone(group, alone, alone_u)
         self.checks += group
         self.standing = fit.standing
         self._forget_old()
-        # Choosing among onsets finds some gain by chance alone; its logarithm pays for that.
-        least = self.coverage**2 + 2.0 * math.log(fit.choices)
-        error = math.sqrt(fit.variance)
+        least, error = self._least(fit), math.sqrt(fit.variance)
         return Judgement(fit.height, error, math.sqrt(least) * error, fit.gain > least)
+
+    def _fit(self, checks: list[Check], group: list[Check]) -> _Fit:
+        """Return the best ramp through checks and, last, a group."""
+        times = {self.start_s, *(check.time_s for check in checks)}
+        last = group[-1].time_s
+        onsets = np.array(sorted(t for t in times if t < last) or [last - 1], dtype=np.float64)
+        # That it began before the first check is believed only if no check explains it: a
+        # standing difference would look the same.
+        handicap = self.coverage**2 * (onsets == self.start_s) * (onsets.size > 1)
+        return _best_fit(onsets, [*checks, *group], self.prior, handicap)
+
+    def _least(self, fit: _Fit) -> float:
+        """Return the gain that is more than chance.
+
+        Choosing among onsets finds some by chance alone; its logarithm pays for that.
+        """
+        return self.coverage**2 + 2.0 * math.log(fit.choices)
+
+    def _passed(self, group: list[Check]) -> int | None:
+        """Return the visit without which all lie on one level: what it found has passed.
+
+        The last, or the first if it alone is far from what the law makes likely. It was a
+        fault of the sensor for a while, or a mistake in the reference.
+        """
+        times = sorted({check.time_s for check in self.checks})
+        for time_s in (times[-1], times[0]) if times else ():
+            kept = [check for check in self.checks if check.time_s != time_s]
+            fit = self._fit(kept, group)
+            level = fit.misfit <= self.coverage and fit.gain <= self._least(fit)
+            if level and (time_s == times[-1] or self._is_far(time_s, fit)):
+                return time_s
+        return None
+
+    def _is_far(self, time_s: int, fit: _Fit) -> bool:
+        """Tell whether a visit is twice as far from what was known before as all others."""
+        visit = [check for check in self.checks if check.time_s == time_s]
+        off = min(abs(check.error - self.prior[check.kind][0]) for check in visit)
+        return off > 2.0 * max(
+            abs(fit.standing[check.kind][0] - self.prior[check.kind][0]) for check in visit
+        )
 
     def settle(self, at_s: int, height: float, height_u: float) -> list[Settled] | None:
         """Return the course of the drift that a cleaning ended.
@@ -138,12 +179,6 @@ class Record:
         if fit.misfit > self.coverage:
             return None
         return _mean_course(onsets, fit.likely, at_s, height, height_u)
-
-    def _onsets(self, group: list[Check]) -> Floats:
-        """Return the beginning and the times of all checks before the last ones."""
-        times = {self.start_s, *(check.time_s for check in self.checks)}
-        last = group[-1].time_s
-        return np.array(sorted(t for t in times if t < last) or [last - 1], dtype=np.float64)
 
     def begin_anew(self, at_s: int) -> None:
         """Begin again without drift; the standing differences stay known."""

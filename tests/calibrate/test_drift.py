@@ -96,6 +96,43 @@ def test_what_comes_back_by_itself_ends_the_correction():
     assert [v.verdict for v in verdicts[4:]] == ["corrected", "within", "within"]
 
 
+def words(*errors, error_u=0.001):
+    checks = [check(30 * (n + 1), error, error_u) for n, error in enumerate(errors)]
+    found, verdicts = follow(0, None, checks, [], RULE)
+    return found, [verdict.verdict for verdict in verdicts]
+
+
+def test_what_has_passed_by_the_next_check_is_no_drift():
+    # A sensor that was stuck at the second visit, or a reference of another tube.
+    assert words(0.002, 0.03)[1] == ["within", "corrected"]
+    found, verdicts = words(0.002, 0.03, 0.001)
+    assert found == []
+    assert verdicts == ["within", "passed", "within"]
+    found, verdicts = words(0.002, 0.03, 0.001, 0.0, 0.002, 0.04, 0.001)
+    assert found == []
+    assert verdicts.count("passed") == 2
+
+
+def test_a_first_check_far_from_all_later_ones_and_from_the_law_is_no_drift():
+    # Standing differences have an uncertainty of 0.01 (`check`).
+    assert words(0.02, 0.0)[1] == ["within", "corrected"]
+    found, verdicts = words(0.02, 0.0, 0.001)
+    assert found == []
+    assert verdicts == ["passed", "within", "within"]
+
+
+def test_a_jump_that_lasts_is_corrected():
+    found, verdicts = words(0.0, 0.02, 0.02, 0.021)
+    assert verdicts == ["within", "corrected", "corrected", "corrected"]
+    assert found[-1].first == pytest.approx(0.02, abs=0.002)
+
+
+def test_drift_that_was_cleaned_away_unnoted_stays_corrected():
+    found, verdicts = words(0.0, 0.0, 0.01, 0.02, 0.03, 0.0)
+    assert verdicts == ["within", "within", *["corrected"] * 3, "within"]
+    assert (found[-1].first, found[-1].last) == (pytest.approx(0.03, abs=0.001), 0.0)
+
+
 def test_a_later_check_changes_nothing_before_the_one_before_it():
     checks = [check(30, 0.0), check(60, 0.04), check(90, 0.05), check(120, 0.07)]
     whole = ramps(*checks)
