@@ -52,11 +52,13 @@ PARABOLA = (648.0 / 2064.0, 468.0 / 2064.0, 168.0 / 2064.0, -252.0 / 2064.0)
 # A reading stands out from that parabola by this part of the threshold, and of its distance
 # from the mean, at least: the top of a short peak does not.
 CURVE_LEAST, CURVE_PART = 0.7, 0.6
-# Chi squared, of four degrees of freedom, of eight readings that lie on a cubic; and z against
-# the sides from which the finer one against that cubic is taken.
-CUBIC_MISFIT, CUBIC_SIDES = 13.0, 4.0
+# Chi squared, of four degrees of freedom, of eight readings that lie on a cubic.
+CUBIC_MISFIT = 13.0
 OF_CUBIC = 1.158889  # deviation of a reading less the cubic: sqrt(1 + sum of squared weights)
 SIDES_SURE = 0.9  # what z against the sides counts for: it is the highest of several
+# The part of it in a mean with z against the cubic, and what that counts for: where both say
+# the same, chance is less likely than either tells.
+SIDES_PART, BOTH_SURE = 0.5, 1.05
 # Where the parabola is not to be had, a spike stands out from each neighbour it has by this.
 NEAR_PART = 0.35
 
@@ -250,10 +252,11 @@ def stand_out(
     if calm and sides * off > 0.0:
         return abs(off) / (deviation * noise), True
     z = SIDES_SURE * abs(sides)
-    if abs(sides) >= CUBIC_SIDES and _has_eight(x, i, stride):
+    if sides != 0.0 and _has_eight(x, i, stride):
         cubic = off_the_cubic(x, i, stride, noise)
         if cubic * sides > 0.0:
-            z = max(z, abs(cubic))
+            both = SIDES_PART * abs(sides) + (1.0 - SIDES_PART) * abs(cubic)
+            z = max(z, BOTH_SURE * both)
     return z, True
 
 
