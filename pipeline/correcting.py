@@ -355,13 +355,11 @@ def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any,
     word = rating(verdict.correction * verdict.slope)
     if verdict.verdict == "too large":
         word = "beyond correction"
+    # No value, not NaN, which is equal to nothing: the table would be written each night.
+    limit = None if math.isnan(verdict.limit) else verdict.limit
     return (
         *(tube, depth_m, verdict.time_s, verdict.kind, domain),
-        *(
-            verdict.error,
-            verdict.error_u,
-            None if math.isnan(verdict.limit) else verdict.limit,
-        ),
+        *(verdict.error, verdict.error_u, limit),
         *(verdict.slope, verdict.correction),
         *(verdict.verdict, word),
     )

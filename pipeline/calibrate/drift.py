@@ -174,8 +174,7 @@ def _follow(
         else:
             before, verdict, passed_s = _check(last, group, record, rule)
             if passed_s is not None:
-                kinds = ("cleaning",)
-                told = (v for v in verdicts if v.time_s == passed_s and v.kind not in kinds)
+                told = (v for v in verdicts if v.time_s == passed_s and v.kind != "cleaning")
                 return [], [], next(told)
             after = before
         verdicts.append(verdict)
