@@ -33,22 +33,13 @@ from pipeline.site.checks_uncertainty import (
     probes_without_error,
 )
 from pipeline.site.cross_wiring import EVER, period
+from pipeline.site.description_files import KNOWN_FILES
 from pipeline.site.limits import matching_overrides
 from pipeline.site.mistakes import did_you_mean, in_reading_order
 from pipeline.site.models import Law, Site, Wire
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
 from pipeline.variables import SIGNALS
 
-_FILES = (
-    "site.toml",
-    "tubes.csv",
-    "wiring.csv",
-    "soils.toml",
-    "calibrations.toml",
-    "visits.csv",
-    "decisions.csv",
-    "samples.csv",
-)
 _TOLERATED_GAP = timedelta(days=1)
 _SHOWN_FILES = 5
 
@@ -111,9 +102,13 @@ def _unread_descriptions(site: Site) -> Iterator[Problem]:
     if not site.folder.is_dir():
         return
     for path in sorted(site.folder.iterdir()):
-        if path.suffix in (".toml", ".csv") and path.is_file() and path.name not in _FILES:
-            advice = did_you_mean(path.name, _FILES)
-            yield Problem(path.name, "", "a file nothing reads", _listed(_FILES), advice)
+        if (
+            path.suffix in (".toml", ".csv")
+            and path.is_file()
+            and path.name not in KNOWN_FILES
+        ):
+            advice = did_you_mean(path.name, KNOWN_FILES)
+            yield Problem(path.name, "", "a file nothing reads", _listed(KNOWN_FILES), advice)
 
 
 def _files_and_sources(site: Site) -> Iterator[Problem]:

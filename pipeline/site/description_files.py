@@ -16,6 +16,8 @@ SITE_FILES = (
     "visits.csv",
     "decisions.csv",
 )
+# What else may lie beside them and is read: soil samples are data, of which none is kept.
+KNOWN_FILES = (*SITE_FILES, "samples.csv")
 LAYOUTS = "layouts"
 
 

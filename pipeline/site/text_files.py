@@ -5,13 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.errors import Problem
+from pipeline.site.description_files import KNOWN_FILES
 from pipeline.site.mistakes import did_you_mean
 
 LARGEST_BYTES = 64 * 1024 * 1024
-# A part of a description that is there is no misspelt other one.
-KNOWN_FILES = frozenset(
-    f"{name}.csv" for name in ("tubes", "wiring", "visits", "decisions", "samples")
-) | frozenset(f"{name}.toml" for name in ("site", "soils", "calibrations"))
 _SHOWN_IN = {"samples.csv": "docs/fitting.md says what is in it."}
 _BYTE_ORDER_UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
@@ -62,8 +59,9 @@ def _read_bytes(path: Path, name: str, problems: list[Problem]) -> bytes | None:
 
 def _missing_problem(path: Path, name: str) -> Problem:
     try:
+        # A part of a description that is there is no misspelt other one.
         names = {entry.name for entry in path.parent.iterdir()}
-        beside = sorted(names - KNOWN_FILES)
+        beside = sorted(names.difference(KNOWN_FILES))
     except OSError:
         beside = []
     advice = did_you_mean(path.name, beside).replace("Did you mean", "Rename")
