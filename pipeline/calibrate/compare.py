@@ -251,8 +251,6 @@ def _middle_slope(site: Site, wire: Wire, at_s: int) -> float:
     if wire.quantity == "water_content" or wire.depth_m is None:
         return 1.0
     middle = Seen(DOMAINS[wire.quantity], _middle_signal(site, wire, at_s), 0.0, 1)
-    if not np.isfinite(middle.median):
-        return float("nan")
     return float(slopes([(wire.tube, wire.depth_m, at_s, middle)], site)[0])
 
 

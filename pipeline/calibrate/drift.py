@@ -22,7 +22,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pipeline.calibrate.drift_record import Check, Record
+from pipeline.calibrate.drift_record import Check, Node, Record
 
 # Upper bounds of the corrections [m3 m-3] that a record may carry and still be called so.
 # This rating is our own; published ones are for other quantities.
@@ -71,16 +71,6 @@ class Rule:
     coverage: float = 3.0
     largest: float = 0.15  # m3 m-3
     together_s: int = 7200  # checks no farther apart are one
-
-
-@dataclass(frozen=True)
-class Node:
-    """The correction at an instant with its standard uncertainty, and how fast it moves."""
-
-    time_s: int
-    value: float = 0.0
-    error: float = 0.0
-    rate: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -82,12 +82,13 @@ class _Fit:
 
 
 @dataclass(frozen=True)
-class Settled:
-    """A node of a settled course: the correction at an instant, its standard uncertainty."""
+class Node:
+    """The correction at an instant with its standard uncertainty, and how fast it moves."""
 
     time_s: int
-    value: float
-    error: float
+    value: float = 0.0
+    error: float = 0.0
+    rate: float = 0.0
 
 
 @dataclass
@@ -164,7 +165,7 @@ class Record:
             abs(fit.standing[check.kind][0] - self.prior[check.kind][0]) for check in visit
         )
 
-    def settle(self, at_s: int, height: float, height_u: float) -> list[Settled] | None:
+    def settle(self, at_s: int, height: float, height_u: float) -> list[Node] | None:
         """Return the course of the drift that a cleaning ended.
 
         It is the mean of lines from every onset, each as likely as the checks make it. None
@@ -264,7 +265,7 @@ def _best_fit(
 
 def _mean_course(
     onset: Floats, likely: Floats, at_s: int, height: float, height_u: float
-) -> list[Settled]:
+) -> list[Node]:
     """Return the mean of lines from onsets to a height, at nodes as close as it bends."""
     passed = np.searchsorted(np.cumsum(likely), _NODES)
     times = np.unique([*np.rint(onset[np.minimum(passed, onset.size - 1)]), at_s])
@@ -275,6 +276,6 @@ def _mean_course(
     spread = np.clip((part**2) @ likely - mean**2, 0.0, None)
     error = np.sqrt(height**2 * spread + (height_u * mean) ** 2)
     return [
-        Settled(int(t), float(height * m), float(e))
+        Node(int(t), float(height * m), float(e))
         for t, m, e in zip(times, mean, error, strict=True)
     ]

@@ -101,8 +101,8 @@ def found_of(site, references, root_on):
         seen = {}
         for window in windows:
             root = root_on((window.first_s - int(at(1).timestamp())) / DAY_S)
-            error, count = (0.001, 5) if np.isfinite(root) else (np.nan, 0)
-            seen[window] = Seen("root_permittivity", root, error, count)
+            told = Seen("root_permittivity", root, 0.001, 5)
+            seen[window] = told if np.isfinite(root) else Seen("", np.nan, np.nan, 0)
         return seen
 
     corrections, rows = find_corrections(references, show, site)
