@@ -160,7 +160,10 @@ def _show_results(summary: Mapping[str, Any]) -> None:
     if not files:
         return
     say(f"results in {files[0].parent}")
-    say(f"  netcdf    {counted(len(summary.get('delivered', ())), 'file')} written now")
+    counts = summary.get("delivered_counts")
+    if counts:  # a delivery that failed has told its failure instead
+        netcdf = counted(counts["netcdf"], "NetCDF file")
+        say(f"  delivered {netcdf}, {counted(counts['tables'], 'table')} written now")
     show_absent(summary)
     say(f"  pictures  {len(summary.get('pictures', ()))} drawn now")
     say(f"  summary   {', '.join(path.name for path in files)}")

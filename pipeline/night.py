@@ -119,7 +119,8 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``delivered``, the files written now; ``removed``, those that nothing is left for;
+        ``delivered``, the files written now; ``delivered_counts``, how many of them are
+        ``netcdf`` and how many ``tables``; ``removed``, those that nothing is left for;
         ``empty_periods``, names of periods without files, since nothing was logged in them;
         ``rounds``, how hand readings differ from the loggers (see
         `pipeline.handover.rounds_rows`).
@@ -135,10 +136,17 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     files += deliver_space(site, snapshot, manifest)
     return {
         "delivered": [str(path) for path in files],
+        "delivered_counts": _counts(files),
         "removed": [str(path) for path in manifest.removed],
         "empty_periods": empty_periods(site, snapshot, manifest),
         "rounds": rounds_rows(site),
     }
+
+
+def _counts(files: list[Path]) -> dict[str, int]:
+    """Return how many of the delivered files are NetCDF and how many tables."""
+    netcdf = sum(path.suffix == ".nc" for path in files)
+    return {"netcdf": netcdf, "tables": len(files) - netcdf}
 
 
 def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:

@@ -11,7 +11,7 @@ import xarray as xr
 from delivered_site import FIELD
 
 from pipeline import night
-from pipeline.console import show_absent
+from pipeline.console import show_absent, show_night
 from pipeline.deliver.content import content_digest
 from pipeline.delivering import deliver_site
 from pipeline.delivery_contents import Request
@@ -99,6 +99,19 @@ def test_months_without_a_reading_have_no_files_and_are_named_in_one_line(
     assert "No files, since nothing was logged then: 2023-04 to 2023-05" in (
         paths[1].read_text().split("\n")
     )
+
+
+def test_netcdf_files_and_tables_are_told_apart(copied, capsys):
+    path = copied / "data" / "rounds" / "march.csv"
+    path.parent.mkdir()
+    path.write_text(ROUND.replace("05-11", "03-05"), encoding="utf-8")
+    told = run(copied)
+    # The rounds, and their comparison with the logger, which logged on that day.
+    names = {Path(path).name for path in told["delivered"]}
+    assert names == {"north-slope_rounds.nc", "north-slope_rounds_comparison.csv"}
+    assert told["delivered_counts"] == {"netcdf": 1, "tables": 1}
+    show_night({"site": "s", "outcome": "done", "summary_files": ["summary.json"], **told})
+    assert "  delivered 1 NetCDF file, 1 table written now\n" in capsys.readouterr().err
 
 
 def test_a_gap_inside_a_month_stays_in_its_file_as_missing(gap):

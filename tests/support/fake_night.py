@@ -76,7 +76,8 @@ def store_night(folder: Path, now: datetime) -> dict:
 
 def deliver_night(folder: Path, night: dict) -> dict:
     _play(folder, "deliver")
-    return {"delivered": [str(folder / "out.nc")]}
+    counts = {"netcdf": 1, "tables": 0}
+    return {"delivered": [str(folder / "out.nc")], "delivered_counts": counts}
 
 
 def draw_night(folder: Path, night: dict) -> dict:
