@@ -153,7 +153,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_health", "tube_verdicts"),
         "rotation check, order of fronts, contact, depth; docs/tubes.md",
         also=health_inputs,
-        version=3,
+        version=4,
     ),
     RecordStep(
         "events",

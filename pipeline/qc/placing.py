@@ -27,6 +27,9 @@ Floats = NDArray[np.float64]
 LEAST_DAYS = 60  # of changes that both sides know
 CLIP = 6.0  # changes count up to so many times their median size, lest one day tells all
 LEAST_FIT = 0.6  # correlation at the depth that fits best
+# Correlation of each of two swapped sensors at its new place: chance over 60 days gives 0.13
+# as a standard deviation. Planted swaps have 0.89 and more.
+LEAST_SWAP_FIT = 0.3
 SWAP_GAIN = 0.5  # by how much two sensors together fit better the other way round
 SHIFTS_M = np.round(np.arange(-0.16, 0.165, 0.02), 2)
 LEAST_SHIFT_M = 0.04  # of the wetting wave: between sensors it is known only roughly
@@ -76,6 +79,9 @@ def _clipped(changes: Floats) -> Floats:
 def swapped_pairs(fit: Floats, depths_m: Floats) -> list[tuple[int, int, float]]:
     """Return pairs of sensors that fit better the other way round, with the gain.
 
+    Both must follow what neighbours show at the other's depth: of two that follow nothing, or
+    run against their neighbours, the lesser misfit tells of no place.
+
     Parameters
     ----------
     fit : array (depth, depth)
@@ -86,7 +92,8 @@ def swapped_pairs(fit: Floats, depths_m: Floats) -> list[tuple[int, int, float]]
     for i, j in combinations(range(len(depths_m)), 2):
         across, own = (fit[i, j], fit[j, i]), (fit[i, i], fit[j, j])
         gain = float(sum(across) - sum(own))
-        if gain >= SWAP_GAIN and max(across) >= LEAST_FIT and min(across) > max(own):
+        follow = max(across) >= LEAST_FIT and min(across) >= LEAST_SWAP_FIT
+        if gain >= SWAP_GAIN and follow and min(across) > max(own):
             found.append((i, j, gain))
     found.sort(key=lambda pair: -pair[2])
     taken: set[int] = set()

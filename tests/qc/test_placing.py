@@ -70,6 +70,29 @@ def test_swapped_channels_are_found_and_no_others():
     assert (i, j) == (1, 3)
 
 
+def fitting(across, own):
+    """Return how sensors at 20 and 40 cm fit each other's place and their own; others fit."""
+    fit = np.eye(len(DEPTHS))
+    fit[1, 3], fit[3, 1] = across
+    fit[1, 1], fit[3, 3] = own
+    return fit
+
+
+@pytest.mark.parametrize(
+    ("across", "own", "swapped"),
+    [
+        ((0.9, 0.9), (0.1, 0.0), True),
+        ((0.7, 0.35), (-0.3, -0.2), True),
+        ((0.7, 0.1), (-0.3, -0.2), False),  # at 20 cm only by chance
+        ((0.1, 0.7), (-0.3, -0.2), False),
+        ((0.7, -0.1), (-0.3, -0.2), False),  # against what is shown there
+        ((0.7, np.nan), (-0.3, -0.2), False),
+    ],
+)
+def test_swapped_sensors_both_follow_what_is_shown_at_the_other_place(across, own, swapped):
+    assert bool(swapped_pairs(fitting(across, own), DEPTHS)) is swapped
+
+
 def test_one_great_day_does_not_tell_where_a_sensor_is():
     sound = changes(DEPTHS)
     shaken = sound.copy()
