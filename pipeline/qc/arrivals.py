@@ -34,6 +34,7 @@ class Water(NamedTuple):
     ``rain`` (time,) is `DRY`, `WET` or `UNKNOWN`; ``shower`` (time,) is what fell in the last
     hours, in mm; ``theta`` (time, column) is water content as calibrated, and ``above`` the
     column of the sensor above, -1 for none. ``thermometer``: frost is told by a temperature.
+    ``interval_s`` is the time axis's.
     """
 
     rain: NDArray[np.uint8]
@@ -41,6 +42,7 @@ class Water(NamedTuple):
     theta: NDArray[np.float32]
     above: int
     thermometer: bool
+    interval_s: int
 
 
 @kernel

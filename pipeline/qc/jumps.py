@@ -43,6 +43,9 @@ SHARP_NEW, SHARP_LATELY = 0.5, 6
 # Water comes by the sensor above, or from the one below: that one has risen by this part in
 # the hours before.
 PASSED_PART, PASSED_NOISE, PASSED_SIDE = 0.2, 4.0, 6
+# How far twelve readings after a rise in rain may leave the course of those before it. With
+# readings closer than this they tell too little of what water does.
+ALONE_PART, ALONE_NOISE, ALONE_S = 0.05, 2.5, 1800
 
 
 @kernel
@@ -212,6 +215,34 @@ def rose_beside(
 
 
 @kernel
+def _stands_alone(
+    series: NDArray[np.float64],
+    around: tuple[int, int, int],
+    at: tuple[int, int],
+    noise: float,
+    interval_s: int,
+) -> bool:  # pragma: no cover
+    """Tell whether a rise in rain is this sensor's alone, and changes nothing but its level.
+
+    Water that a storm brings past the sensor above reaches the one below too, or drains in the
+    hours after. Where a reading that would tell is missing, it may have.
+    """
+    x, i, stride = series[around[0]], at[0], at[1]
+    size = x[i] - x[i - stride]
+    if stride * interval_s < ALONE_S or around[1] < 0:
+        return False
+    for row in around[1:]:
+        if row >= 0 and rose_beside(series[row], i, stride, size, noise) != 0:
+            return False
+    near, far = STEP_NEAR * stride, (STEP_SIDE - STEP_NEAR) * stride
+    start = mean_of(x, i - near - far, STEP_NEAR, stride, STEP_LEAST)
+    before = mean_of(x, i - near, STEP_NEAR, stride, STEP_LEAST)
+    after = mean_of(x, i, STEP_NEAR, stride, STEP_LEAST)
+    end = mean_of(x, i + far, STEP_NEAR, stride, STEP_LEAST)
+    return abs((end - after) - (before - start)) <= ALONE_PART * size + ALONE_NOISE * noise
+
+
+@kernel
 def is_step(
     series: NDArray[np.float64],
     around: tuple[int, int, int],
@@ -223,7 +254,8 @@ def is_step(
     """Tell whether the record steps at a reading; ``at`` is its place and the stride."""
     x, i, stride = series[around[0]], at[0], at[1]
     jump, rain = x[i] - x[i - stride], water.rain[i]
-    if water_came(water, i, stride, jump, noise):
+    came = water_came(water, i, stride, jump, noise)
+    if came and not _stands_alone(series, around, at, noise, water.interval_s):
         return False
     height = step_height(x, i, stride, limit, noise)
     if height == 0.0:

@@ -353,7 +353,8 @@ def judge_together(
 def known_of_water(readings: Readings, plan: Plan, column: int) -> Water:  # pragma: no cover
     """Return what tells of water and frost at one column."""
     above, thermometer = plan.around[column, 0], plan.thermometer[column]
-    return Water(plan.rain, plan.shower, readings.theta, above, thermometer)
+    interval_s = plan.windows.interval_s
+    return Water(plan.rain, plan.shower, readings.theta, above, thermometer, interval_s)
 
 
 @kernel

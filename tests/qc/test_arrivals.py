@@ -22,9 +22,10 @@ def profile():
     return 0.3 - 1e-5 * np.arange(STEPS)[:, None] + NOISE * rng.standard_normal((STEPS, 3))
 
 
-def fired(values, rain=None, name="step"):
-    """Return where a test fired on one tube with three sensors, hourly; rain is (time,)."""
-    site = make_site(wiring=tuple(make_wire(depth_m=depth) for depth in DEPTHS))
+def fired(values, rain=None, name="step", interval_s=HOUR_S):
+    """Return where a test fired on one tube with three sensors; rain is (time,)."""
+    wires = tuple(make_wire(depth_m=depth) for depth in DEPTHS)
+    site = make_site(wiring=wires, interval_s=interval_s)
     block = make_block(
         site, calibrated_water_content=values, outside_calibration=np.zeros(values.shape)
     )
@@ -43,15 +44,49 @@ def rain_of(amount, hours_before=0):
 class TestSteps:
     """A rise of 0.03 over ten centimetres of soil is 3 mm of water (a unit, no rule)."""
 
-    @pytest.mark.parametrize("depth", [0, 1, 2])
-    def test_rain_enough_for_a_rise_makes_it_no_step(self, depth):
+    def test_rain_enough_for_a_rise_makes_it_no_step(self):
         x = profile()
-        x[AT:, depth] += 0.03
-        jump = x[AT, depth] - x[AT - 1, depth]
+        x[AT:, 0] += 0.03
+        jump = x[AT, 0] - x[AT - 1, 0]
         for hours in (0, 2):
             assert fired(x, rain_of(100 * jump + 0.01, hours)) == []
-        assert fired(x, rain_of(100 * jump - 0.01)) == [[AT, depth]]
-        assert fired(x, rain_of(20.0, hours_before=3)) == [[AT, depth]]
+        assert fired(x, rain_of(100 * jump - 0.01)) == [[AT, 0]]
+        assert fired(x, rain_of(20.0, hours_before=3)) == [[AT, 0]]
+
+    @pytest.mark.parametrize("depth", [1, 2])
+    def test_a_rise_in_the_rain_of_one_sensor_alone_is_a_step(self, depth):
+        x = profile()
+        x[AT:, depth] += 0.03
+        assert fired(x, rain_of(20.0)) == [[AT, depth]]
+        for beside in {0, 1, 2} - {depth}:
+            wetted = x.copy()
+            wetted[AT - 1 :, beside] += 0.02 * np.exp(-np.arange(STEPS - AT + 1) / 10)
+            near = abs(beside - depth) == 1
+            alone = [] if near else [[AT, depth]]
+            assert fired(wetted, rain_of(20.0, hours_before=1)) == alone
+
+    def test_what_is_not_known_of_the_sensors_beside_is_no_evidence(self):
+        x = profile()
+        x[AT:, 1] += 0.03
+        for beside in (0, 2):
+            lost = x.copy()
+            lost[AT - 3, beside] = NAN
+            assert fired(lost, rain_of(20.0)) == []
+
+    @pytest.mark.parametrize("depth", [1, 2])
+    def test_a_rise_in_the_rain_that_drains_or_goes_on_is_soil(self, depth):
+        after = np.arange(STEPS - AT)
+        for course in (0.02 + 0.01 * np.exp(-after / 6), 0.04 - 0.01 * np.exp(-after / 6)):
+            x = profile()
+            x[AT:, depth] += course
+            assert fired(x, rain_of(20.0)) == []
+            assert fired(x, np.zeros(STEPS)) == [[AT, depth]]
+
+    def test_readings_of_ten_minutes_tell_too_little_of_the_hours_after(self):
+        x = profile()
+        x[AT:, 1] += 0.03
+        for interval_s, found in ((600, []), (1800, [[AT, 1]])):
+            assert fired(x, rain_of(20.0), interval_s=interval_s) == found
 
     def test_no_rain_makes_a_fall_soil(self):
         x = profile()

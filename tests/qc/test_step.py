@@ -281,18 +281,19 @@ def test_any_window_with_its_looks_gives_the_same_bits(stretches, data):
 def fronts(draw):
     """Draw a record with wetting fronts of any height and duration, and no fault.
 
-    Each rises within one or more steps, may stay up, and drains: of the rise never more than
-    five sixths goes within one step. Noise is that of a good sensor.
+    Each rises within one or more steps, may stay up, and drains for two steps or more: of the
+    rise never more than five sixths goes within one step. A single low reading between two
+    that are alike is a spike, and no front. Noise is that of a good sensor.
     """
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     level = draw(st.floats(0.05, 0.2))
     pieces = [np.full(draw(st.integers(2, 80)), level)]
     for _ in range(draw(st.integers(1, 4))):
-        peak = draw(st.floats(level + 0.005, 0.55))
+        peak = draw(st.floats(level + 0.005, max(0.55, level + 0.02)))
         rise = np.linspace(level, peak, draw(st.integers(1, 5)) + 1)[1:]
         stay = np.full(draw(st.integers(0, 60)), peak)
         kept = draw(st.floats(1 / 6, 0.999))
-        fall = level + (peak - level) * kept ** np.arange(1, draw(st.integers(1, 120)) + 1)
+        fall = level + (peak - level) * kept ** np.arange(1, draw(st.integers(2, 120)) + 1)
         pieces += [rise, stay, fall]
         level = float(fall[-1])
     clean = np.concatenate(pieces)
