@@ -26,6 +26,8 @@ from pipeline.variables import SIGNALS
 # (start in UTC seconds or None for "since ever", canonical JSON of the rules from then on)
 Segments = list[tuple[int | None, str]]
 CALIBRATE = "calibrate"  # the kind of rules that acts on readings alone
+# Kinds whose dates are held against when a reading was taken, not against its step.
+BY_READING = (CALIBRATE, "drift")
 
 
 def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
@@ -107,22 +109,29 @@ def changed_days(
         return marked
     stored: dict[str, Any] = json.loads(before[tube])
     for kind in {*stored, *new}:
-        differing = _differing_days(stored.get(kind, []), new.get(kind, []), axis, days)
+        lists = stored.get(kind, []), new.get(kind, [])
+        differing = _differing_days(*lists, axis, days, kind in BY_READING)
         if kind == CALIBRATE and read is not None and differing.any():
             differing &= read()
         marked |= differing
     return marked
 
 
-def _differing_days(old: Any, new: Any, axis: TimeAxis, days: int) -> NDArray[np.bool_]:
-    """Return the days on which two lists of segments say different things."""
+def _differing_days(
+    old: Any, new: Any, axis: TimeAxis, days: int, by_reading: bool
+) -> NDArray[np.bool_]:
+    """Return the days on which two lists of segments say different things.
+
+    ``by_reading``: a reading taken before an end may stand half an interval after it.
+    """
     marked = np.zeros(days, dtype=bool)
+    after_s = axis.interval_s // 2 if by_reading else 0
     starts = sorted({_instant(s, axis) for s, _ in [*old, *new]} | {axis.origin_s})
     for start, stop in zip(starts, [*starts[1:], None], strict=True):
         if _in_force(old, start, axis) == _in_force(new, start, axis):
             continue
         first = max(0, (start - axis.origin_s) // DAY_S)
-        last = days if stop is None else -(-(stop - axis.origin_s) // DAY_S)
+        last = days if stop is None else -(-(stop + after_s - axis.origin_s) // DAY_S)
         marked[first : max(first, last)] = True
     return marked
 

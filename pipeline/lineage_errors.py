@@ -31,7 +31,7 @@ def systematic_parts(
     whole = number(view.cell("water/systematic_error", moment.step, sensor.row, sensor.column))
     if whole is None:
         return None
-    state = rules.at("calibrate", moment.at_s) or {}
+    state = rules.at("calibrate", view.taken_s(sensor, moment)) or {}
     doubt_m = state.get("depth_uncertainty_m", view.site.depth_uncertainty_m(sensor.tube.tube))
     depth = _depth_part(view, sensor, moment, doubt_m)
     drift = _drift_part(view, sensor, moment)
@@ -110,12 +110,12 @@ def _in_force(
     view: View, sensor: Sensor, moment: Moment
 ) -> tuple[Correction, float, float] | None:
     """Return the correction that holds for a cell, its value and its uncertainty there."""
-    table = view.snapshot.table("corrections")
+    table, taken_s = view.snapshot.table("corrections"), view.taken_s(sensor, moment)
     for row in [] if table is None else table.to_pylist():
         one = Correction(**row)
         own = (one.tube, one.depth_m) == (sensor.tube.tube, sensor.nominal_m)
-        begun = one.start_s <= moment.at_s
-        if own and begun and (one.until_s is None or moment.at_s < one.until_s):
+        begun = one.start_s <= taken_s
+        if own and begun and (one.until_s is None or taken_s < one.until_s):
             at = np.array([moment.at_s], dtype=np.int64)
             value, error = course(one, at, _signal(view, sensor, moment, one.domain))
             return one, float(value[0]), float(error[0])

@@ -27,6 +27,7 @@ from pipeline.site.models import Site, Tube
 from pipeline.state import Snapshot
 from pipeline.states import commit_of
 from pipeline.store import SiteStore
+from pipeline.variables import SIGNALS
 
 DEPTH_TOLERANCE_M = 0.02
 _EXACT_M = 5e-4  # depths are written in centimetres, rarely in millimetres
@@ -114,6 +115,17 @@ class View:
         """Return the cells of some steps, (steps,); steps off the axis are left out."""
         start, stop = max(0, start), min(stop, self.snapshot.steps)
         return self.snapshot.read(key, start, stop, slice(row, row + 1))[:, 0, column]
+
+    def taken_s(self, sensor: Sensor, moment: Moment) -> int:
+        """Return when the reading of a cell was taken, by which its laws are chosen."""
+        for quantity in SIGNALS:
+            value = self.cell(f"readings/{quantity}", moment.step, sensor.row, sensor.column)
+            if value is not None and not np.isnan(value):
+                key = f"readings/{quantity}_offset_s"
+                return moment.at_s + int(
+                    self.cell(key, moment.step, sensor.row, sensor.column)
+                )
+        return moment.at_s
 
     def rules(self, tube: str) -> Rules:
         """Return the rules by which a tube's state was computed; "" for the stations."""

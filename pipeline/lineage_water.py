@@ -65,7 +65,7 @@ def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
         },
         "systematic_parts": systematic_parts(view, rules, sensor, moment),
         "tests": fired_tests(view, rules, sensor, moment, flags["tests"]),
-        "calibration": calibration_of(view, rules, sensor, moment.at_s),
+        "calibration": calibration_of(view, rules, sensor, view.taken_s(sensor, moment)),
     }
     readings = _readings(view, sensor, moment)
     if readings:

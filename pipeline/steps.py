@@ -26,20 +26,22 @@ from pipeline.step import Step
 from pipeline.variables import SIGNALS
 
 SIGNAL_KEYS = tuple(f"readings/{name}" for name in SIGNALS)
+OFFSET_KEYS = tuple(f"{key}_offset_s" for key in SIGNAL_KEYS)
 
 TUBE_STEPS = (
     Step(
         "root permittivity",
         root_permittivity_step,
-        ("readings/voltage", "readings/permittivity", "readings/root_permittivity"),
+        (*SIGNAL_KEYS[1:], *OFFSET_KEYS[1:]),  # not water content as logged
         ("water/root_permittivity",),
         calibrate_look,
         "monotone law of each probe; square root of permittivity",
+        version=2,
     ),
     Step(
         "water content",
         water_content_step,
-        (*SIGNAL_KEYS, "readings/soil_temperature"),
+        (*SIGNAL_KEYS, *OFFSET_KEYS, "readings/soil_temperature"),
         (
             "water/calibrated_water_content",
             "water/random_error",
@@ -50,7 +52,7 @@ TUBE_STEPS = (
         ),
         calibrate_look,
         "law of each horizon; JCGM 100:2008 eqs 10 and 13",
-        version=2,
+        version=3,
     ),
     Step(
         "quality",
@@ -59,7 +61,7 @@ TUBE_STEPS = (
             "water/calibrated_water_content",
             "water/outside_calibration",
             "water/random_error",
-            *(f"{key}_offset_s" for key in SIGNAL_KEYS),
+            *OFFSET_KEYS,
             "readings/soil_temperature",
             "readings/supply_voltage",
             "readings/air_temperature",

@@ -311,3 +311,29 @@ def test_a_clock_that_drifted_is_undone_to_the_stamp_in_the_line(tmp_path):
     (repair,) = clock["repairs"]
     assert repair["kind"] == "clock_drift"
     assert "240" in repair["evidence"]
+
+
+def test_a_law_from_between_reading_and_step_is_not_the_readings(tmp_path):
+    """By hand: logged 01:30, 109 s fast: taken 01:28:11, before the law of 01:29."""
+    folder = make_field(tmp_path / "site")
+    header = (folder / "visits.csv").read_text().split("\n")[0]
+    rows = (
+        "2023-03-05T12:00,,logger-a,clock,,0,s,,\n2023-03-15T12:00,,logger-a,clock,,240,s,,\n"
+    )
+    (folder / "visits.csv").write_text(f"{header}\n{rows}")
+    law = (
+        '\n[[law]]\nid = "topsoil"\nversion = 3\nkind = "soil"\nfrom = 2023-03-10T01:29:00\n'
+        'form = "linear_root_permittivity"\ncoefficients = { slope = 0.1, offset = -0.1 }\n'
+        'valid = [1.5, 8.0]\norigin = "third sampling"\n'
+    )
+    with (folder / "calibrations.toml").open("a") as file:
+        file.write(law)
+    night.store_night(folder, datetime(2023, 4, 2, tzinfo=UTC))
+    own, later = ask(folder, "T1", 10, "10T00:30"), ask(folder, "T1", 10, "10T00:45")
+    assert own["calibration"]["soil_law"]["version"] < 3
+    assert later["calibration"]["soil_law"]["version"] == 3
+    for found in (own, later):  # the laws shown make the value shown
+        line = found["calibration"]["soil_law"]["coefficients"]
+        root = found["value"]["root_permittivity"]
+        by_hand = line["slope"] * root + line["offset"]
+        assert found["value"]["calibrated_water_content"] == pytest.approx(by_hand, abs=1e-7)

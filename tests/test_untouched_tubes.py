@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from pipeline import night
+from pipeline.axis import DAY_S, TimeAxis
 from pipeline.cubes import SPECS
+from pipeline.effective import changed_days, rules_table
 from pipeline.revisions import recalibrate_site
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
@@ -77,3 +79,18 @@ def test_only_the_tubes_concerned_are_computed_and_all_is_as_from_the_start(
     assert {"water/cleaned_water_content", "products/storage"} <= set(held)
     for key in held:
         np.testing.assert_array_equal(found.array(key)[:], expected.array(key)[:], err_msg=key)
+
+
+def test_a_day_that_holds_a_reading_of_the_evening_before_is_computed_with_it():
+    """Taken at 23:57, before a law that ends at midnight, a reading stands at midnight."""
+    axis = TimeAxis(0, 600)
+    ends = [[None, "a"], [DAY_S, "b"], [2 * DAY_S, "c"]]
+    other = [[None, "a"], [DAY_S, "B"], [2 * DAY_S, "c"]]
+    for kind, expected in (
+        ("calibrate", [0, 1, 1, 0]),
+        ("drift", [0, 1, 1, 0]),
+        ("qc", [0, 1, 0, 0]),
+    ):
+        stored = rules_table({"T1": {kind: ends}})
+        marked = changed_days(stored, {kind: other}, "T1", axis, 4)
+        assert marked.astype(int).tolist() == expected

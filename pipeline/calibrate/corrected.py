@@ -14,6 +14,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.calibrate.course import DOMAINS, course, signal_of
+from pipeline.calibrate.moments import Moments
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
 
@@ -51,15 +52,17 @@ def correct_block(block: xr.Dataset, site: Site) -> Corrected | None:
     """
     tubes = {str(name): row for row, name in enumerate(block["tube"].values)}
     depths = {float(depth): column for column, depth in enumerate(block["depth"].values)}
-    seconds = block["time"].values.astype("datetime64[s]").astype(np.int64)
+    moments = Moments(block)
     signals = [name for name in DOMAINS if name in block]
     values = {name: block[name].transpose(*_DIMS).values for name in signals}
     doubtful = dict(values)
     touched: set[int] = set()
     for correction in site.corrections:
         row, column = tubes.get(correction.tube), depths.get(correction.depth_m)
-        span = _steps(correction, seconds)
-        if row is None or column is None or span.start >= span.stop:
+        if row is None or column is None:
+            continue
+        span = _steps(correction, moments, row, column)
+        if span.start >= span.stop:
             continue
         if not touched:  # nothing is copied where nothing is corrected
             values = {name: array.copy() for name, array in values.items()}
@@ -69,7 +72,9 @@ def correct_block(block: xr.Dataset, site: Site) -> Corrected | None:
             if DOMAINS[name] == correction.domain:
                 cell = (span, row, column)
                 logged = block[name].transpose(*_DIMS).values[cell]
-                value, error = course(correction, seconds[span], signal_of(logged, name))
+                value, error = course(
+                    correction, moments.seconds[span], signal_of(logged, name)
+                )
                 values[name][cell] = _added(logged, value, name, correction.form)
                 doubtful[name][cell] = _added(logged, value + error, name, correction.form)
     if not touched:
@@ -100,12 +105,12 @@ def effective_parameters(site: Site, tube: str) -> list[tuple[int | None, str]]:
     return result
 
 
-def _steps(correction: Correction, seconds: NDArray[np.int64]) -> slice:
-    """Return the steps from the first instant of a correction on to before its last."""
-    start = int(np.searchsorted(seconds, correction.start_s, side="left"))
+def _steps(correction: Correction, moments: Moments, row: int, column: int) -> slice:
+    """Return the steps whose readings were taken while a correction holds."""
+    start = moments.first_step(correction.start_s, row, column)
     if correction.until_s is None:
-        return slice(start, seconds.size)
-    return slice(start, int(np.searchsorted(seconds, correction.until_s, side="left")))
+        return slice(start, moments.seconds.size)
+    return slice(start, moments.first_step(correction.until_s, row, column))
 
 
 def _added(logged: NDArray, value: Floats, name: str, form: str) -> Floats:
@@ -119,7 +124,6 @@ def _added(logged: NDArray, value: Floats, name: str, form: str) -> Floats:
 
 
 def _as_dataset(block: xr.Dataset, arrays: dict[str, NDArray]) -> xr.Dataset:
-    coords = {dim: block[dim] for dim in _DIMS}
-    return xr.Dataset(
-        {name: (_DIMS, values.astype(np.float32)) for name, values in arrays.items()}, coords
+    return block.assign(
+        {name: (_DIMS, values.astype(np.float32)) for name, values in arrays.items()}
     )

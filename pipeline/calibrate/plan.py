@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.curve import Curve, Curves, pack
 from pipeline.calibrate.forms import AS_LOGGED, make_curve
+from pipeline.calibrate.moments import Moments
 from pipeline.site.models import Horizon, Law, Site, Wire
 
 NONE = -1  # no law
@@ -139,27 +140,33 @@ class Plan:
 
 def block_plan(block: xr.Dataset, site: Site) -> Plan:
     """Return the plan of a block with coordinates ``time``, ``tube`` and ``depth``."""
-    time_ns = block["time"].values.astype("datetime64[ns]").astype(np.int64)
+    moments = Moments(block)
     registry = Registry()
     runs = []
-    column = 0
-    for tube in block["tube"].values:
-        for depth_m in block["depth"].values:
+    depths = block["depth"].values
+    for row, tube in enumerate(block["tube"].values):
+        for place, depth_m in enumerate(depths):
+            column = row * depths.size + place
             periods = sensor_periods(site, str(tube), float(depth_m))
-            bounds = _bounds(periods, time_ns)
-            for period, start, stop in zip(periods, bounds[:-1], bounds[1:], strict=True):
-                if start < stop:
-                    runs.append((column, start, stop, *curve_indices(period, registry)))
-            column += 1
+            for period, span in period_steps(periods, moments, row, place):
+                if span.start < span.stop:
+                    bounds = span.start, span.stop
+                    runs.append((column, *bounds, *curve_indices(period, registry)))
     shaped = np.array(runs, dtype=np.int64).reshape(-1, 6)
     return Plan(shaped, registry.pack())
 
 
-def _bounds(periods: Sequence[Period], time_ns: NDArray[np.int64]) -> list[int]:
-    """Return the first step of each period, and the number of steps."""
-    starts = [0 if p.start_s is None else p.start_s * 1_000_000_000 for p in periods]
-    found = np.searchsorted(time_ns, np.array(starts, dtype=np.int64), side="left")
-    return [0, *(int(step) for step in found[1:]), time_ns.size]
+def period_steps(
+    periods: Sequence[Period], moments: Moments, row: int, column: int
+) -> list[tuple[Period, slice]]:
+    """Return the steps of a block whose readings were taken in each period of a sensor.
+
+    ``row`` and ``column`` are the places of its tube and depth in the block.
+    """
+    starts = [p.start_s for p in periods if p.start_s is not None]
+    first = [0, *(moments.first_step(start_s, row, column) for start_s in starts)]
+    ends = [*first[1:], moments.seconds.size]
+    return [(p, slice(a, b)) for p, a, b in zip(periods, first, ends, strict=True)]
 
 
 def curve_indices(period: Period, registry: Registry) -> tuple[int, int, int]:

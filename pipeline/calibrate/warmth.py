@@ -12,7 +12,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.calibrate.forms import horizon_properties
-from pipeline.calibrate.plan import Period, sensor_periods
+from pipeline.calibrate.moments import Moments
+from pipeline.calibrate.plan import Period, period_steps, sensor_periods
 from pipeline.calibrate.temperature import is_usable, root_at_reference
 from pipeline.site.models import Site
 
@@ -50,17 +51,17 @@ def freed_of_warmth(block: xr.Dataset, site: Site, root: Floats) -> tuple[Floats
         share of the change.
     """
     moved, share = root.copy(), np.zeros_like(root)
-    seconds = block["time"].values.astype("datetime64[s]").astype(np.int64)
+    moments = Moments(block)
     celsius = block["soil_temperature"].transpose(*_DIMS).values.astype(np.float64)
     depths = [float(depth) for depth in block["depth"].values]
     column = 0
     for row, tube in enumerate(str(name) for name in block["tube"].values):
-        for depth_m in depths:
+        for place, depth_m in enumerate(depths):
             periods = sensor_periods(site, tube, depth_m)
             if any(p.soil is not None and p.soil.temperature for p in periods):
                 warm = _at_sensor(site, tube, depth_m, depths, celsius[:, row])
-                filled = between(seconds, warm)
-                for period, span in _spans(periods, seconds):
+                filled = between(moments.seconds, warm)
+                for period, span in period_steps(periods, moments, row, place):
                     _free(period, filled[span], (moved, share), (span, column))
             column += 1
     return moved, share
@@ -113,11 +114,3 @@ def between(seconds: NDArray[np.int64], celsius: Floats) -> Floats:
     part = np.where(inside, (seconds - seconds[low]) / np.where(gap > 0, gap, 1), 0.0)
     line = celsius[low] + part * (celsius[high] - celsius[low])
     return np.where(np.isfinite(celsius), celsius, np.where(inside, line, np.nan))
-
-
-def _spans(periods: list[Period], seconds: NDArray[np.int64]) -> list[tuple[Period, slice]]:
-    """Return the steps of each period."""
-    starts = [0 if p.start_s is None else p.start_s for p in periods]
-    first = [0, *(int(np.searchsorted(seconds, s, side="left")) for s in starts[1:])]
-    ends = [*first[1:], seconds.size]
-    return [(p, slice(a, b)) for p, a, b in zip(periods, first, ends, strict=True)]

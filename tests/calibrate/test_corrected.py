@@ -119,6 +119,16 @@ def test_other_sensors_and_readings_stay_as_they_are():
     np.testing.assert_array_equal(logged["permittivity"].values.ravel(), [16.0, 16.0])
 
 
+def test_a_reading_taken_before_a_correction_ends_has_it():
+    """It ends at 02:00; the reading of step 02:00 was taken five minutes before."""
+    site = line_site()
+    known = site.model_copy(update={"corrections": (correction(site, 0.1, 0.1, (1, 2)),)})
+    block = make_block(known, permittivity=[16.0] * 4)
+    early = block["permittivity"].copy(data=np.int32([0, 0, -300, 0])[:, None, None])
+    result = water_content_step(block.assign(permittivity_offset_s=early), known)
+    np.testing.assert_array_equal(result["correction"].values.ravel() > 0, [0, 1, 1, 0])
+
+
 def test_what_is_no_permittivity_is_refused_as_before():
     site = line_site()
     found, _ = corrected_step(site, correction(site, 0.5, 0.5), permittivity=[0.0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -191,6 +192,31 @@ def test_no_law_before_the_first_version():
     site = make_site(laws=(line_law(0.1, 0.0, effective=at(1, 2)),))
     result = water_content_step(make_block(site, root_permittivity=np.ones(4)), site)
     np.testing.assert_array_equal(series(result, "outside_calibration"), [4, 4, 0, 0])
+
+
+@pytest.mark.parametrize(("minutes", "probes"), [(3, "1222"), (0, "1112"), (-20, "1222")])
+def test_a_reading_is_calibrated_by_the_probe_that_took_it(minutes, probes):
+    """Swapped at 01:03, at 02:00 and at 00:40, hourly readings.
+
+    The second reading was taken four minutes after its step, the third four before.
+    """
+    second = make_probe_law(id="other", probes=("P2",), coefficients={"c0": 2.0, "c1": 8.0})
+    swap = at(1, 2 if minutes == 0 else 1) + timedelta(minutes=minutes)
+    wires = (make_wire(until=swap), make_wire(probe="P2", start=swap))
+    site = make_site(laws=(line_law(0.1, -0.1), make_probe_law(), second), wiring=wires)
+    block = make_block(site, voltage=[0.25] * 4)
+    # A preferred signal that was not read tells nothing of when the volts were.
+    block = block.assign(
+        root_permittivity=block["voltage"] * np.nan,
+        root_permittivity_offset_s=xr.zeros_like(block["voltage"], dtype=np.int32),
+        voltage_offset_s=block["voltage"].copy(
+            data=np.int32([0, 240, -240, 0])[:, None, None]
+        ),
+    )
+    root = series(root_permittivity_step(block, site), "root_permittivity")
+    np.testing.assert_array_equal(root, [{"1": 3.0, "2": 4.0}[probe] for probe in probes])
+    theta = series(water_content_step(block, site), "calibrated_water_content")
+    np.testing.assert_array_equal(theta, np.float32(0.1 * root.astype(float) - 0.1))
 
 
 def test_a_swapped_probe_brings_its_own_law():
