@@ -18,7 +18,7 @@ from typing import Any, TextIO
 
 from pipeline.errors import clean
 from pipeline.outcomes import EXIT_CODES
-from pipeline.words import counted, told_periods
+from pipeline.words import counted, told_absent
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
 _LISTED = 10  # longer lists are cut; the summary on disk has them whole
@@ -176,9 +176,8 @@ def show_absent(account: Mapping[str, Any]) -> None:
         more = f" and {len(removed) - _LISTED} more" if len(removed) > _LISTED else ""
         told = f"{counted(len(removed), 'file')} that nothing is left for"
         say(f"  removed   {told}: {', '.join(removed[:_LISTED])}{more}")
-    empty = account.get("empty_periods", ())
-    if empty:
-        say(f"  no files  {told_periods(empty)}: nothing was logged then")
+    for what, names, logged in told_absent(account):
+        say(f"  {what}  {names}: {logged}")
 
 
 def finish(command: str, outcome: str, sites: Sequence[Mapping[str, Any]], **more: Any) -> str:

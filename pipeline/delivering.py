@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -21,6 +22,7 @@ import numpy as np
 
 from pipeline.deliver.changes import Change, compare_tables, holds_cells, reasons
 from pipeline.deliver.event_changes import Appearance, compare_events, holds_events
+from pipeline.deliver.fields import OF_TUBES, OF_WEATHER
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.package import (
     CHANGES,
@@ -39,7 +41,7 @@ from pipeline.handover import file_origins, provenance_of
 from pipeline.manifest import DELIVERIES
 from pipeline.night import open_description, site_store
 from pipeline.object_store import while_answering
-from pipeline.periods import Period, local_day, logged_in, periods, read_by_hand
+from pipeline.periods import Period, kinds_logged, local_day, periods, read_by_hand
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.states import commit_of
@@ -189,10 +191,10 @@ def _refuse_empty(site: Site, snapshot: Snapshot, period: Period, request: Reque
     Once delivered, days may lose their readings; what vanished is then told by a revision.
     """
     days = period.start_day, period.stop_day
-    if logged_in(snapshot, *days) or read_by_hand(snapshot, *days):
+    if kinds_logged(snapshot, *days) or read_by_hand(snapshot, *days):
         return
     found = periods(site, snapshot.days)
-    held = [p.name for p in found if logged_in(snapshot, p.start_day, p.stop_day)]
+    held = [p.name for p in found if kinds_logged(snapshot, p.start_day, p.stop_day)]
     raise PercologError(
         f"period {request.period!r}: found no reading in it; expected a period with readings, "
         f"which lie in: {told_periods(held) or 'none; see percolog ledger'}"
@@ -210,10 +212,10 @@ def _make(
     number: int,
 ) -> dict[str, Any]:
     """Write everything into a draft; tell whether it says anything new, and what."""
-    logged = logged_in(snapshot, period.start_day, period.stop_day)
+    logged = kinds_logged(snapshot, period.start_day, period.stop_day)
     # What vanished since is told by values that are missing now, as in any delivery.
-    logged = logged or _had_cubes(site, period, previous)
-    resources = [*contents(site, snapshot, request, period, provenance, draft, logged)]
+    kinds = {*logged, *_kinds_had(site, period, previous)}
+    resources = [*contents(site, snapshot, request, period, provenance, draft, kinds)]
     resources.append(write_dictionary(resources, draft))
     own = {
         "name": request.folder,
@@ -245,11 +247,14 @@ def _make(
     }
 
 
-def _had_cubes(site: Site, period: Period, previous: Path | None) -> bool:
-    """Tell whether a revision holds files of loggers."""
-    stem = f"{site.id}_{period.name}"
-    names = (f"{stem}.nc", f"{stem}_daily.nc")
-    return previous is not None and any((previous / "netcdf" / n).is_file() for n in names)
+def _kinds_had(site: Site, period: Period, previous: Path | None) -> Iterator[str]:
+    """Yield the kinds of files of loggers that a revision holds."""
+    if previous is None:
+        return
+    for kind, end in ((OF_TUBES, ""), (OF_WEATHER, "_weather")):
+        stems = (f"{site.id}_{period.name}{step}{end}" for step in ("", "_daily"))
+        if any((previous / "netcdf" / f"{stem}.nc").is_file() for stem in stems):
+            yield kind
 
 
 def _inputs(snapshot: Snapshot) -> dict[str, str]:

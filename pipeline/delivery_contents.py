@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
+from pipeline.deliver.fields import KINDS, OF_TUBES
 from pipeline.deliver.flat import (
     flat_columns,
     wide_columns,
@@ -86,11 +87,14 @@ def contents(
     period: Period,
     provenance: Provenance,
     draft: Path,
-    logged: bool = True,
+    kinds: Collection[str] = KINDS,
 ) -> Iterable[Resource]:
-    """Write the files of a delivery and yield them; without ``logged``, none of loggers."""
-    if logged:
-        yield from _logged(site, snapshot, request, period, provenance, draft)
+    """Write the files of a delivery and yield them; of loggers those of some kinds.
+
+    See `pipeline.deliver.fields.KINDS`.
+    """
+    if kinds:
+        yield from _logged(site, snapshot, request, period, provenance, draft, kinds)
     yield from _rounds(site, snapshot, provenance, draft)
     sheets = request.spreadsheets
     yield from event_files(site, snapshot, period, provenance, draft, sheets)
@@ -109,37 +113,61 @@ def _logged(
     period: Period,
     provenance: Provenance,
     draft: Path,
+    kinds: Collection[str],
 ) -> Iterable[Resource]:
     """Write what was logged and computed, on the steps and in the layers asked for."""
-    per_day = snapshot.axis.steps_per_day
-    window = slice(period.start_day * per_day, period.stop_day * per_day)
     stem = f"{site.id}_{period.name}"
+    target = draft / "netcdf" / f"{stem}.nc"
+    window = _window(snapshot, period)
     water = cube_part(snapshot, "water", window)
-    products = cube_part(snapshot, "products", window)
     if "native" in request.steps:
+        products = cube_part(snapshot, "products", window)
         readings = cube_part(snapshot, "readings", window)
-        target = draft / "netcdf" / f"{stem}.nc"
-        for path in write_native(site, water, products, readings, provenance, target):
+        for path in write_native(site, water, products, readings, provenance, target, kinds):
             yield Resource(path, "soil water on the site's own step, CF NetCDF")
-        sensors = _with_depths(water[[n for n in _WATER if n in water]], site)
-        yield from _tables(sensors, "depth", draft, f"{stem}_water", request)
-        if "layer" in products.dims:
-            stored = _with_bounds(products[[n for n in _STORAGE if n in products]], site)
-            yield from _tables(stored, "layer", draft, f"{stem}_storage", request)
+        if OF_TUBES in kinds:
+            yield from _native_tables(site, water, products, draft, stem, request)
     if "daily" in request.steps:
         daily = snapshot.dataset("daily").isel(day=slice(period.start_day, period.stop_day))
-        target = draft / "netcdf" / f"{stem}_daily.nc"
-        for path in write_daily(site, daily, provenance, target):
+        target = target.with_name(f"{stem}_daily.nc")
+        for path in write_daily(site, daily, provenance, target, kinds):
             yield Resource(path, "daily soil water, CF NetCDF")
-        timed = daily.rename(day="time")
-        names = [n for n in ("daily_water_content", "daily_count") if n in timed]
-        sensors = _with_depths(timed[names].sortby("depth"), site)
-        yield from _tables(sensors, "depth", draft, f"{stem}_daily_water", request)
-        if "daily_storage" in timed:
-            stored = _with_bounds(timed[["daily_storage"]], site)
-            yield from _tables(stored, "layer", draft, f"{stem}_daily_storage", request)
-    for step in request.steps if request.layers_cm else ():
+        if OF_TUBES in kinds:
+            yield from _daily_tables(site, daily.rename(day="time"), draft, stem, request)
+    for step in request.steps if request.layers_cm and OF_TUBES in kinds else ():
         yield from _layers(site, water, request, step, provenance, draft / stem)
+
+
+def _window(snapshot: Snapshot, period: Period) -> slice:
+    """Return the steps of a period's days."""
+    per_day = snapshot.axis.steps_per_day
+    return slice(period.start_day * per_day, period.stop_day * per_day)
+
+
+def _native_tables(
+    site: Site,
+    water: xr.Dataset,
+    products: xr.Dataset,
+    draft: Path,
+    stem: str,
+    request: Request,
+) -> Iterable[Resource]:
+    sensors = _with_depths(water[[n for n in _WATER if n in water]], site)
+    yield from _tables(sensors, "depth", draft, f"{stem}_water", request)
+    if "layer" in products.dims:
+        stored = _with_bounds(products[[n for n in _STORAGE if n in products]], site)
+        yield from _tables(stored, "layer", draft, f"{stem}_storage", request)
+
+
+def _daily_tables(
+    site: Site, daily: xr.Dataset, draft: Path, stem: str, request: Request
+) -> Iterable[Resource]:
+    names = [n for n in ("daily_water_content", "daily_count") if n in daily]
+    sensors = _with_depths(daily[names].sortby("depth"), site)
+    yield from _tables(sensors, "depth", draft, f"{stem}_daily_water", request)
+    if "daily_storage" in daily:
+        stored = _with_bounds(daily[["daily_storage"]], site)
+        yield from _tables(stored, "layer", draft, f"{stem}_daily_storage", request)
 
 
 def _tables(

@@ -17,13 +17,14 @@ import xarray as xr
 
 from pipeline.axis import DAY_S
 from pipeline.calibrate.rounds import calibrate_rounds
+from pipeline.deliver.fields import KINDS
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
 from pipeline.manifest import COMPARISON, ROUNDS, SPACE, Manifest
-from pipeline.periods import Period, logged_in, periods
+from pipeline.periods import Period, kinds_logged, kinds_wired, periods
 from pipeline.products.health_pictures import draw_health_pictures
 from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
 from pipeline.products.space import TABLES
@@ -47,8 +48,9 @@ def deliver_periods(
 
     Also rewritten are periods whose files are gone, and all of them when the description of
     the site or the version of the code is another one, since both stand in every file. A
-    period in which nothing was logged has no files; those it had before are removed, and so
-    are those of periods that are no more, as after a change of their length.
+    period in which no tube logged has no files of tubes, and so for the weather; those it had
+    before are removed, and so are those of periods that are no more, as after a change of
+    their length.
 
     Returns
     -------
@@ -59,25 +61,38 @@ def deliver_periods(
     provenance = provenance_of(site, snapshot, commit, written)
     found = list(_states(site, snapshot))
     for period, state in found:
-        # A manifest of an older version does not say whether anything was logged.
-        known = "empty" in manifest.entry(period.name)
+        # A manifest of an older version does not say of what kinds nothing was logged.
+        known = "without" in manifest.entry(period.name)
         if known and manifest.is_up_to_date(period.name, state):
             continue
+        kinds = kinds_logged(snapshot, period.start_day, period.stop_day)
+        files = _write_period(site, snapshot, period, provenance, manifest.folder, kinds)
+        made_from = {"commit": commit} if files else {}
+        without = [kind for kind in kinds_wired(site) if kind not in kinds]
         # Noted after each period, so that a stop loses one at most.
-        if logged_in(snapshot, period.start_day, period.stop_day):
-            files = _write_period(site, snapshot, period, provenance, manifest.folder)
-            manifest.note(period.name, files, state=state, commit=commit, empty=False)
-            done += files
-        else:
-            manifest.note(period.name, [], state=state, empty=True)
+        manifest.note(period.name, files, state=state, without=without, **made_from)
+        done += files
     manifest.keep_only(period.name for period, _ in found)
     return done
 
 
-def empty_periods(site: Site, snapshot: Snapshot, manifest: Manifest) -> list[str]:
-    """Return the names of periods that have no files, since nothing was logged in them."""
-    names = (period.name for period in periods(site, snapshot.days))
-    return [name for name in names if manifest.entry(name).get("empty")]
+def absent_files(site: Site, snapshot: Snapshot, manifest: Manifest) -> dict[str, Any]:
+    """Return which periods lack files, since nothing was logged for them.
+
+    Returns
+    -------
+    dict
+        ``empty_periods``, names of those without any file; ``periods_without``, for each of
+        `pipeline.deliver.fields.KINDS` the names of those that have files of the other alone.
+    """
+    names = [period.name for period in periods(site, snapshot.days)]
+    empty = [name for name in names if not manifest.entry(name)["files"]]
+    partly = [name for name in names if name not in empty]
+    without = {
+        kind: [name for name in partly if kind in manifest.entry(name)["without"]]
+        for kind in KINDS
+    }
+    return {"empty_periods": empty, "periods_without": without}
 
 
 def deliver_rounds(
@@ -180,9 +195,16 @@ def draw_window(
 
 
 def _write_period(
-    site: Site, snapshot: Snapshot, period: Period, provenance: Provenance, folder: Path
+    site: Site,
+    snapshot: Snapshot,
+    period: Period,
+    provenance: Provenance,
+    folder: Path,
+    kinds: list[str],
 ) -> list[Path]:
-    """Write the files of one period."""
+    """Write the files of one period of some kinds, see `pipeline.deliver.fields.KINDS`."""
+    if not kinds:
+        return []
     per_day = snapshot.axis.steps_per_day
     window = slice(period.start_day * per_day, period.stop_day * per_day)
     stem = f"{site.id}_{period.name}"
@@ -193,13 +215,14 @@ def _write_period(
         cube_part(snapshot, "readings", window),
         provenance,
         folder / f"{stem}.nc",
+        kinds,
     )
     days = period.start_day, period.stop_day
     daily = snapshot.dataset("daily").isel(day=slice(*days))
     if snapshot.holds(DAILY):
         dims = ("day", "tube", "depth")
         daily = daily.assign(daily_tests=(dims, daily_tests(snapshot, *days)))
-    return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc")]
+    return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc", kinds)]
 
 
 def _write_comparison(

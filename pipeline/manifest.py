@@ -25,8 +25,8 @@ class Manifest:
     """What was written, and from what; files that nothing is left for go as it is noted.
 
     An entry holds ``state``, what its files depend on; ``files``, from the folder; ``commit``,
-    the state of the store they name, if they name one; for a period also ``empty``: nothing
-    was logged in it, and it has no files.
+    the state of the store they name, if they name one; for a period also ``without``, of what
+    kinds nothing was logged in it, so that it has no files of them.
 
     Parameters
     ----------

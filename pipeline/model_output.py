@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.deliver.fields import OF_TUBES
 from pipeline.deliver.metadata import Provenance
 from pipeline.deliver.model_layers import write_model_layers
 from pipeline.derive.layers import layer_spans
 from pipeline.errors import PercologError, StoreError
 from pipeline.handover import provenance_of
 from pipeline.notebook import OpenSite, open_site
-from pipeline.periods import local_day, logged_in
+from pipeline.periods import kinds_logged, local_day
 from pipeline.store import SiteStore
 
 
@@ -62,8 +63,9 @@ def layers_file(
     if window.start == window.stop:
         raise LayersError(_absent(site, "found none of the days asked for in the record"))
     per_day = site.site.axis.steps_per_day
-    if not logged_in(site.snapshot, window.start // per_day, window.stop // per_day):
-        raise LayersError(_absent(site, "found nothing logged in the days asked for"))
+    asked = window.start // per_day, window.stop // per_day
+    if OF_TUBES not in kinds_logged(site.snapshot, *asked):
+        raise LayersError(_absent(site, "found no reading of a tube in the days asked for"))
     layers = site.model_layers(edges_m, step, covariance, isel=window)
     write_model_layers(site.site, layers, _provenance(site), path)
     known = int(np.isfinite(layers["layer_storage"].values).sum())

@@ -20,11 +20,11 @@ from pipeline.deliver.atomic import sweep
 from pipeline.description import in_force, warnings
 from pipeline.errors import Problem, SiteError
 from pipeline.handover import (
+    absent_files,
     deliver_periods,
     deliver_rounds,
     deliver_space,
     draw_pictures,
-    empty_periods,
     rounds_rows,
 )
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
@@ -121,9 +121,9 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     dict
         ``delivered``, the files written now; ``delivered_counts``, how many of them are
         ``netcdf`` and how many ``tables``; ``removed``, those that nothing is left for;
-        ``empty_periods``, names of periods without files, since nothing was logged in them;
-        ``rounds``, how hand readings differ from the loggers (see
-        `pipeline.handover.rounds_rows`).
+        ``empty_periods`` and ``periods_without``, which files there are not (see
+        `pipeline.handover.absent_files`); ``rounds``, how hand readings differ from the
+        loggers (see `pipeline.handover.rounds_rows`).
     """
     site = open_description(folder)
     store, commit = site_store(site), night["commit"]
@@ -138,7 +138,7 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
         "delivered": [str(path) for path in files],
         "delivered_counts": _counts(files),
         "removed": [str(path) for path in manifest.removed],
-        "empty_periods": empty_periods(site, snapshot, manifest),
+        **absent_files(site, snapshot, manifest),
         "rounds": rounds_rows(site),
     }
 

@@ -10,17 +10,22 @@ import numpy as np
 
 from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_DAYS_DAILY, DAY, SPECS
+from pipeline.deliver.fields import OF_TUBES, OF_WEATHER
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
-from pipeline.variables import TUBE_QUANTITIES
+from pipeline.variables import TUBE_QUANTITIES, WEATHER_QUANTITIES
 
 # Where a reading or what was made of one shows: by day first, since one short look finds it
 # there as a rule. A supply voltage is no reading of the soil or the weather; no file has it.
-_SHOWING = (
-    *("daily/daily_water_content", "daily/daily_storage", "daily/daily_rain"),
-    *(f"readings/{name}" for name in (*TUBE_QUANTITIES, "rain", "air_temperature")),
-    *("water/calibrated_water_content", "water/cleaned_water_content", "products/storage"),
-)
+_SHOWING = {
+    OF_TUBES: (
+        *("daily/daily_water_content", "daily/daily_storage"),
+        *(f"readings/{name}" for name in TUBE_QUANTITIES),
+        *("water/calibrated_water_content", "water/cleaned_water_content"),
+        "products/storage",
+    ),
+    OF_WEATHER: ("daily/daily_rain", *(f"readings/{name}" for name in WEATHER_QUANTITIES)),
+}
 
 
 @dataclass(frozen=True)
@@ -44,21 +49,40 @@ def periods(site: Site, days: int) -> list[Period]:
     return found
 
 
-def logged_in(snapshot: Snapshot, start_day: int, stop_day: int) -> bool:
-    """Tell whether days of the axis hold any reading of a tube or of the weather, or product.
+def kinds_logged(snapshot: Snapshot, start_day: int, stop_day: int) -> list[str]:
+    """Return which kinds of files days of the axis hold any reading or product for.
 
     What was flagged counts: it is delivered with its flag. Hand readings do not, they have a
     file of their own.
+
+    Returns
+    -------
+    list of str
+        Of `pipeline.deliver.fields.KINDS`, in their order; empty where nothing was logged.
     """
-    per_day = snapshot.axis.steps_per_day
-    for key in _SHOWING:
-        if not snapshot.holds(key):
-            continue
-        scale = 1 if SPECS[key].dims[0] == DAY else per_day
-        for day in range(start_day, stop_day, CHUNK_DAYS_DAILY):
-            last = min(day + CHUNK_DAYS_DAILY, stop_day)
-            if np.isfinite(snapshot.read(key, day * scale, last * scale)).any():
-                return True
+    return [
+        kind
+        for kind, keys in _SHOWING.items()
+        if any(_shows(snapshot, key, start_day, stop_day) for key in keys)
+    ]
+
+
+def kinds_wired(site: Site) -> list[str]:
+    """Return which kinds of files the loggers of a site are described to fill."""
+    wired = {wire.quantity for wire in site.wiring}
+    filled_by = {OF_TUBES: TUBE_QUANTITIES, OF_WEATHER: WEATHER_QUANTITIES}
+    return [kind for kind, quantities in filled_by.items() if not wired.isdisjoint(quantities)]
+
+
+def _shows(snapshot: Snapshot, key: str, start_day: int, stop_day: int) -> bool:
+    """Tell whether an array has any value in days of the axis."""
+    if not snapshot.holds(key):
+        return False
+    scale = 1 if SPECS[key].dims[0] == DAY else snapshot.axis.steps_per_day
+    for day in range(start_day, stop_day, CHUNK_DAYS_DAILY):
+        last = min(day + CHUNK_DAYS_DAILY, stop_day)
+        if np.isfinite(snapshot.read(key, day * scale, last * scale)).any():
+            return True
     return False
 
 

@@ -15,7 +15,7 @@ from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.variables import SIGNALS
-from pipeline.words import counted, told_periods
+from pipeline.words import counted, told_absent
 
 
 def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
@@ -150,9 +150,8 @@ def _text(summary: dict[str, Any]) -> str:
     for title, key, line in _LISTS:
         if isinstance(summary.get(key), list) and summary[key]:
             lines += ["", title, *map(line, summary[key])]
-    if summary.get("empty_periods"):
-        told = told_periods(summary["empty_periods"])
-        lines += ["", f"No files, since nothing was logged then: {told}"]
+    for what, names, logged in told_absent(summary):
+        lines += ["", f"{what.capitalize()}, since {logged}: {names}"]
     return "\n".join(clean(line) for line in lines) + "\n"  # a file name may drive terminals
 
 

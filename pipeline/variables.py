@@ -39,7 +39,8 @@ TUBE_QUANTITIES = (
     "bulk_conductivity",
 )
 # Quantities logged once for a source, not for a tube.
-STATION_QUANTITIES = ("rain", "air_temperature", "supply_voltage")
+WEATHER_QUANTITIES = ("rain", "air_temperature")
+STATION_QUANTITIES = (*WEATHER_QUANTITIES, "supply_voltage")
 # Quantities from which water content is computed, in the order in which they are preferred.
 SIGNALS = ("water_content", "root_permittivity", "permittivity", "voltage")
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 HOURS_TOLD = 72  # longer is said in days
 
@@ -35,6 +36,25 @@ def told_periods(names: Sequence[str]) -> str:
     return ", ".join(
         span[0] if len(span) == 1 else f"{span[0]} to {span[-1]}" for span in spans
     )
+
+
+def told_absent(account: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Return which files a site has not, of which periods, and what was logged then.
+
+    Parameters
+    ----------
+    account : mapping
+        As from `pipeline.night.deliver_night`; of a night whose delivery failed, without.
+    """
+    found = [("no files", account.get("empty_periods", ()), "nothing was")]
+    without = account.get("periods_without", {})
+    for kind, logged in (("tubes", "only the weather was"), ("weather", "only tubes were")):
+        found.append((f"no files of {kind}", without.get(kind, ()), logged))
+    return [
+        (what, told_periods(names), f"{why} logged then")
+        for what, names, why in found
+        if names
+    ]
 
 
 def _number(name: str) -> int:

@@ -23,13 +23,16 @@ from pipeline.words import told_periods
 NOW = datetime(2023, 8, 1, tzinfo=UTC)
 APRIL = Request(period="2023-04", steps=("native",), pictures=False)
 ROUND = "time;tube;direction;10;30;50\n2023-05-11 09:00;T1;1;20.1;25.2;28.0\n"
-MONTHLY = ("", "_weather", "_daily", "_daily_weather")
+CUBES = ("water", "storage")
+OF_TUBES, OF_WEATHER = ("", "_daily"), ("_weather", "_daily_weather")
+MONTHLY = OF_TUBES + OF_WEATHER
 
 
-def put(folder, *days):
-    """Write an export of whole days, each ``MM-DD``."""
+def put(folder, *days, tubes=True, rain=True):
+    """Write an export of whole days, each ``MM-DD``, of what is wanted."""
     rows = "".join(
-        f"{day[3:]}.{day[:2]}.2023 {h:02d}:{m:02d};{300 + h},5;{400 + m};0,2\n"
+        f"{day[3:]}.{day[:2]}.2023 {h:02d}:{m:02d};"
+        f"{f'{300 + h},5;{400 + m}' if tubes else ';'};{'0,2' if rain else ''}\n"
         for day in days
         for h in range(1, 24)
         for m in (0, 15, 30, 45)
@@ -44,15 +47,15 @@ def run(folder):
     return night.deliver_night(folder, night.store_night(folder, NOW))
 
 
-def unwire_april(folder):
-    """Leave the logger's channels out of the wiring in April, so that its readings go."""
+def unwire(folder, begin, end, quantities=("voltage", "rain")):
+    """Leave the logger's channels out of the wiring for a time, so that its readings go."""
     path = folder / "wiring.csv"
     rows = []
     for row in path.read_text(encoding="utf-8").split("\n"):
         cells = row.split(",")
-        if cells[0] == "logger-a" and cells[7] == "":
-            rows.append(",".join([*cells[:8], "2023-04-01"]))
-            cells[7] = "2023-05-01"
+        if cells[0] == "logger-a" and cells[4] in quantities and cells[7] == "":
+            rows.append(",".join([*cells[:8], begin]))
+            cells[7] = end
         rows.append(",".join(cells))
     path.write_text("\n".join(rows), encoding="utf-8")
 
@@ -62,8 +65,8 @@ def digests(folder):
     return {path.name: content_digest(path) for path in (folder / "out/netcdf").glob("*.nc")}
 
 
-def names(*months):
-    return {f"north-slope_{month}{end}.nc" for month in months for end in MONTHLY}
+def names(*months, ends=MONTHLY):
+    return {f"north-slope_{month}{end}.nc" for month in months for end in ends}
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +142,7 @@ def april(gap, tmp_path_factory):
     put(folder, "04-20")
     came, with_april = run(folder), digests(folder)
     first = deliver_site(folder, APRIL)
-    unwire_april(folder)
+    unwire(folder, "2023-04-01", "2023-05-01")
     went, without = run(folder), digests(folder)
     return came, with_april, went, without, first, deliver_site(folder, APRIL)
 
@@ -204,10 +207,64 @@ def test_a_revision_of_days_without_readings_is_refused_and_says_where_there_are
         deliver_site(folder, Request(period="2023-04"))
     assert not (folder / "out" / "deliveries").exists()
     days = datetime(2023, 4, 2), datetime(2023, 4, 9)
-    found = r"found nothing logged in the days .* from 2023-03-01 to 2023-06-10"
+    found = r"found no reading of a tube in the days .* from 2023-03-01 to 2023-06-10"
     with pytest.raises(LayersError, match=found):
         layers_file(folder, [0.0, 0.2], folder / "out" / "april.nc", days=days)
     assert not (folder / "out" / "april.nc").exists()
+
+
+@pytest.fixture(scope="module")
+def partly(tmp_path_factory):
+    """Return a site with rain alone in April and tubes alone in May, and its first night."""
+    folder = Path(shutil.copytree(FIELD, tmp_path_factory.mktemp("partly") / "site"))
+    put(folder, "03-03")
+    put(folder, "04-20", tubes=False)
+    put(folder, "05-10", rain=False)
+    return folder, run(folder)
+
+
+def test_a_month_has_files_only_of_what_was_logged_in_it(partly, capsys):
+    folder, told = partly
+    expected = names("2023-03") | names("2023-04", ends=OF_WEATHER)
+    assert set(digests(folder)) == expected | names("2023-05", ends=OF_TUBES)
+    assert told["empty_periods"] == []
+    assert told["periods_without"] == {"tubes": ["2023-04"], "weather": ["2023-05"]}
+    show_absent(told)
+    assert capsys.readouterr().err.split("\n")[:-1] == [
+        "  no files of tubes  2023-04: only the weather was logged then",
+        "  no files of weather  2023-05: only tubes were logged then",
+    ]
+
+
+def test_files_of_rain_go_with_the_rain_and_those_of_tubes_stay(partly, tmp_path):
+    folder = Path(shutil.copytree(partly[0], tmp_path / "site"))
+    unwire(folder, "2023-03-01", "2023-04-01", ("rain",))
+    told = run(folder)
+    assert {Path(path).name for path in told["removed"]} == names("2023-03", ends=OF_WEATHER)
+    assert names("2023-03", ends=OF_TUBES) <= set(digests(folder))
+    assert told["periods_without"]["weather"] == ["2023-03", "2023-05"]
+
+
+@pytest.mark.parametrize(
+    ("month", "ends", "cubes"),
+    [
+        ("2023-04", OF_WEATHER, set()),
+        ("2023-05", OF_TUBES, {"water", "storage", "daily_water", "daily_storage"}),
+    ],
+)
+def test_a_revision_has_files_only_of_what_was_logged(partly, month, ends, cubes):
+    made = Path(deliver_site(partly[0], Request(period=month, pictures=False))["folder"])
+    found = {path.name for path in (made / "netcdf").iterdir()}
+    assert found & names(month) == names(month, ends=ends)
+    tables = {path.stem for path in (made / "parquet").iterdir()}
+    every = {f"north-slope_{month}_{step}{cube}" for step in ("", "daily_") for cube in CUBES}
+    assert tables & every == {f"north-slope_{month}_{cube}" for cube in cubes}
+
+
+def test_no_layers_are_written_of_days_with_rain_alone(partly, tmp_path):
+    days = datetime(2023, 4, 20), datetime(2023, 4, 20)
+    with pytest.raises(LayersError, match="found no reading of a tube in the days"):
+        layers_file(partly[0], [0.0, 0.2], tmp_path / "april.nc", days=days)
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,9 @@ from pipeline.variables import VARIABLES
 
 # The variable that says how values were rounded (CF 1.12 section 8.4).
 QUANTIZATION = "quantization_info"
+# Kinds of files of a period, on any step: profiles of the tubes, series of the weather.
+OF_TUBES, OF_WEATHER = "tubes", "weather"
+KINDS = (OF_TUBES, OF_WEATHER)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ ends in ``_weather``. What both hold is listed in `pipeline.deliver.fields`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,7 +32,10 @@ from pipeline.deliver.encoding import copy_field, create_field
 from pipeline.deliver.fields import (
     DAILY,
     DAILY_WEATHER,
+    KINDS,
     NATIVE,
+    OF_TUBES,
+    OF_WEATHER,
     WEATHER,
     Field,
 )
@@ -59,6 +62,7 @@ def write_native(
     readings: xr.Dataset,
     provenance: Provenance,
     path: Path,
+    kinds: Collection[str] = KINDS,
 ) -> list[Path]:
     """Write one period on the site's own step.
 
@@ -73,6 +77,8 @@ def write_native(
     provenance : Provenance
     path : Path
         Replaced in one piece; see `pipeline.deliver.atomic.replacing`.
+    kinds : collection of str
+        Which files are wanted, of `pipeline.deliver.fields.KINDS`.
 
     Returns
     -------
@@ -86,10 +92,12 @@ def write_native(
     """
     seconds = _seconds(water["time"])
     step = site.interval_s
-    found = _arrays(NATIVE, (water, products, readings), site)
-    content = Content("soil water", Steps(seconds, step), found)
-    paths = [_write_profiles(site, content, water, provenance, path)]
-    weather = _arrays(WEATHER, (readings,), site)
+    paths = []
+    if OF_TUBES in kinds:
+        found = _arrays(NATIVE, (water, products, readings), site)
+        content = Content("soil water", Steps(seconds, step), found)
+        paths.append(_write_profiles(site, content, water, provenance, path))
+    weather = _arrays(WEATHER, (readings,), site) if OF_WEATHER in kinds else {}
     if weather:
         long = _rain_interval_s(site)
         cells = None if long is None else _cells(seconds - long, long)
@@ -99,7 +107,11 @@ def write_native(
 
 
 def write_daily(
-    site: Site, daily: xr.Dataset, provenance: Provenance, path: Path
+    site: Site,
+    daily: xr.Dataset,
+    provenance: Provenance,
+    path: Path,
+    kinds: Collection[str] = KINDS,
 ) -> list[Path]:
     """Write the daily values of one period.
 
@@ -110,6 +122,8 @@ def write_daily(
         See `pipeline.derive.daily.daily_step`; may be backed by a store.
     provenance : Provenance
     path : Path
+    kinds : collection of str
+        As of `write_native`.
 
     Returns
     -------
@@ -122,10 +136,12 @@ def write_daily(
         If there is no day.
     """
     seconds = _seconds(daily["day"])
-    steps = Steps(seconds, DAY_S, _cells(seconds, DAY_S))
-    content = Content("daily soil water", steps, _arrays(DAILY, (daily,), site))
-    paths = [_write_profiles(site, content, daily, provenance, path)]
-    weather = _arrays(DAILY_WEATHER, (daily,), site)
+    paths = []
+    if OF_TUBES in kinds:
+        steps = Steps(seconds, DAY_S, _cells(seconds, DAY_S))
+        content = Content("daily soil water", steps, _arrays(DAILY, (daily,), site))
+        paths.append(_write_profiles(site, content, daily, provenance, path))
+    weather = _arrays(DAILY_WEATHER, (daily,), site) if OF_WEATHER in kinds else {}
     if weather:
         # A total is stamped at its end: those of a day's stamps fell a little earlier.
         earlier = seconds - (_rain_interval_s(site) or 0)
