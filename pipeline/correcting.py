@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -40,8 +40,8 @@ from pipeline.calibrate.references import (
     Reference,
     hand_references,
     sample_references,
-    sensors_of,
     visit_references,
+    visited,
 )
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.calibrate.two_points import Followed, follow_two
@@ -49,14 +49,13 @@ from pipeline.errors import Problem, SiteError
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
-from pipeline.variables import SIGNALS
-from pipeline.windows import Window, read_windows
+from pipeline.windows import CLEANING_S, Around, Window, changes, read_windows
 
 Sensor = tuple[str, float]
 CHECKS, CORRECTIONS = "drift_checks", "corrections"
-# Readings this long before and after a cleaning tell what it changed; by how much the soil's
-# water may have changed meanwhile, as a standard uncertainty. Both ours.
-CLEANING_S, SOIL_CHANGE = 3 * 3600, 0.001
+# By how much the soil's water may change while a sensor is cleaned, as a standard uncertainty
+# (ours).
+SOIL_CHANGE = 0.001
 # Two references about a cleaning tell of the soil's change where they are as good as this.
 _GOOD_PAIR = 0.005
 _CHECK_FIELDS = (
@@ -137,12 +136,18 @@ def find_corrections(
         Tells what sensors showed in some windows of time.
     site : Site
     """
-    cleaned = _visited(site, "cleaning")
-    windows = [_around(reference) for reference in references]
-    windows += [w for sensor, at in cleaned for w in _before_and_after(sensor, at)]
+    cleaned = visited(site, "cleaning")
+    # One sensor's readings alone: those of the probe before a swap are another's.
+    around = Around(site)
+    windows = [around.of_reference(reference) for reference in references]
+    windows += [w for sensor, at in cleaned for w in around.of_cleaning(sensor, at)]
     shown = show(windows)
-    checks, unused = _checks(references, shown, site)
-    washed, lost = _cleanings(cleaned, shown, references, site)
+    checks, unused = _checks(references, [shown[w] for w in windows], site)
+    pairs = {}
+    for sensor, at in cleaned:
+        before, after = around.of_cleaning(sensor, at)
+        pairs[sensor, at] = shown[before], shown[after]
+    washed, lost = _cleanings(pairs, references, site)
     corrections, rows = _follow_all(checks, washed, site)
     return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])
 
@@ -181,32 +186,11 @@ def _references(writer: Writer, site: Site) -> tuple[list[Reference], list[Probl
     return sorted(found), problems
 
 
-def _visited(site: Site, action: str) -> list[tuple[Sensor, int]]:
-    """Return the sensors on which something was done, and when; all depths if none is told."""
-    wired = sorted((tube, depth) for tube, depth in sensors_of(site) if depth is not None)
-    found = {
-        (sensor, int(visit.time.timestamp()))
-        for visit in site.visits
-        if visit.action == action
-        for sensor in wired
-        if visit.tube == sensor[0] and visit.depth_m in (None, sensor[1])
-    }
-    return sorted(found)
-
-
-def _around(reference: Reference) -> Window:
-    return Window(reference.tube, reference.depth_m, reference.first_s, reference.stop_s)
-
-
-def _before_and_after(sensor: Sensor, at_s: int) -> tuple[Window, Window]:
-    return Window(*sensor, at_s - CLEANING_S, at_s), Window(*sensor, at_s, at_s + CLEANING_S)
-
-
 def _checks(
-    references: list[Reference], shown: Mapping[Window, Seen], site: Site
+    references: list[Reference], shown: Sequence[Seen], site: Site
 ) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[tuple[Any, ...]]]:
     """Return the checks of each sensor with their domains, and rows of what tells nothing."""
-    pairs = [(reference, shown[_around(reference)]) for reference in references]
+    pairs = list(zip(references, shown, strict=False))
     found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
     told = make_checks([pair for pair in pairs if pair[1].count], site)
     for reference, placed in told:
@@ -239,16 +223,11 @@ def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> tup
 
 
 def _cleanings(
-    cleaned: list[tuple[Sensor, int]],
-    shown: Mapping[Window, Seen],
+    pairs: Mapping[tuple[Sensor, int], tuple[Seen, Seen]],
     references: list[Reference],
     site: Site,
 ) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[tuple[Any, ...]]]:
     """Return what cleanings changed of each sensor, and rows of what tells nothing."""
-    pairs = {}
-    for sensor, at in cleaned:
-        first, second = _before_and_after(sensor, at)
-        pairs[sensor, at] = (shown[first], shown[second])
     worth = slopes_at_cleanings([(*s, at) for s, at in pairs], list(pairs.values()), site)
     found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
     unused = []
@@ -343,11 +322,7 @@ def _domain_at(site: Site, tube: str, depth_m: float, at_s: int) -> str:
 def _resets(site: Site, tube: str, depth_m: float) -> set[int]:
     """Return when a sensor became another one: probe, law or wiring changed, or a swap."""
     found = {p.start_s for p in sensor_periods(site, tube, depth_m) if p.start_s is not None}
-    for wire in site.wiring:
-        if (wire.tube, wire.depth_m) == (tube, depth_m) and wire.quantity in SIGNALS:
-            ends = (wire.start, wire.until)
-            found |= {int(end.timestamp()) for end in ends if end is not None}
-    return found | {at for sensor, at in _visited(site, "swap") if sensor == (tube, depth_m)}
+    return found | changes(site, tube, depth_m)
 
 
 def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any, ...]:

@@ -5,9 +5,11 @@ A night with nothing new around an instant does not read there again.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pyarrow as pa
@@ -15,11 +17,16 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.calibrate.compare import Seen, seen
+from pipeline.calibrate.references import Reference, visited
 from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES
+from pipeline.site.models import Site
 from pipeline.state import Writer
 from pipeline.variables import SIGNALS
 
+Sensor = tuple[str, float]
 TABLE = "check_readings"
+# Readings this long before and after a cleaning tell what it changed (ours).
+CLEANING_S = 3 * 3600
 _SLABS_KEPT = 8
 _SCHEMA = pa.schema(
     [
@@ -43,6 +50,45 @@ class Window:
     depth_m: float
     first_s: int
     stop_s: int
+
+
+class Around:
+    """Windows of time about references and cleanings, of one and the same sensor each.
+
+    They are cut where a probe was swapped or the wiring changed.
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._changes = cache(lambda sensor: sorted(changes(site, *sensor)))
+
+    def of_reference(self, reference: Reference) -> Window:
+        """Return the time whose readings a reference is compared with."""
+        sensor = reference.tube, reference.depth_m
+        return self._cut(sensor, reference.time_s, (reference.first_s, reference.stop_s))
+
+    def of_cleaning(self, sensor: Sensor, at_s: int) -> tuple[Window, Window]:
+        """Return the times before and after a cleaning.
+
+        At the very instant of a swap the one before is empty.
+        """
+        before = self._cut(sensor, at_s, (at_s - CLEANING_S, at_s))
+        return before, self._cut(sensor, at_s, (at_s, at_s + CLEANING_S))
+
+    def _cut(self, sensor: Sensor, at_s: int, span: tuple[int, int]) -> Window:
+        known = self._changes(sensor)
+        after = bisect_right(known, at_s)
+        first = max([span[0], *known[max(0, after - 1) : after]])
+        return Window(*sensor, first, min([span[1], *known[after : after + 1]]))
+
+
+def changes(site: Site, tube: str, depth_m: float) -> set[int]:
+    """Return when other hardware took over: where wiring begins or ends, and at swaps."""
+    found: set[int] = set()
+    for wire in site.wiring:
+        if (wire.tube, wire.depth_m) == (tube, depth_m) and wire.quantity in SIGNALS:
+            ends = (wire.start, wire.until)
+            found |= {int(end.timestamp()) for end in ends if end is not None}
+    return found | {at for sensor, at in visited(site, "swap") if sensor == (tube, depth_m)}
 
 
 def read_windows(

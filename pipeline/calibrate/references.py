@@ -69,6 +69,19 @@ def sensors_of(site: Site) -> set[tuple[str, float | None]]:
     return {(wire.tube, wire.depth_m) for wire in site.wiring if wire.quantity in SIGNALS}
 
 
+def visited(site: Site, action: str) -> list[tuple[tuple[str, float], int]]:
+    """Return the sensors on which something was done, and when; all depths if none is told."""
+    wired = sorted((tube, depth) for tube, depth in sensors_of(site) if depth is not None)
+    found = {
+        (sensor, int(visit.time.timestamp()))
+        for visit in site.visits
+        if visit.action == action
+        for sensor in wired
+        if visit.tube == sensor[0] and visit.depth_m in (None, sensor[1])
+    }
+    return sorted(found)
+
+
 def _water_content(visit: Visit, site: Site) -> tuple[float, float] | None:
     """Return the water content of a visit with its uncertainty, None if it notes none."""
     if visit.value is None:

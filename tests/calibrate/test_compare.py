@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -137,3 +138,33 @@ def test_what_tells_nothing_is_listed_with_the_reason():
         ("cleaning", 10): "no reading",
     }
     assert rows["reference", 4][5:10] == (None,) * 5
+
+
+def test_no_reference_or_cleaning_is_held_against_the_probe_before_or_after():
+    """Swapped at noon; checked ten minutes before and after, cleaned at the swap."""
+    noon = at(11, 12)
+    swap = Visit(row=3, time=noon, tube="T1", action="swap")
+    minutes = [noon + timedelta(minutes=m) for m in (-10, 10)]
+    references = [
+        Reference("T1", 0.1, s, "reference", 0.15, 0.004, s - 3600, s + 3601)
+        for s in (int(moment.timestamp()) for moment in minutes)
+    ]
+    wires = tuple(
+        make_wire(quantity="permittivity", unit="1", **ends)
+        for ends in ({"until": at(11, 15)}, {"start": at(11, 15)})
+    )
+    site = site_of(cleaning(11), swap).model_copy(update={"wiring": wires})
+    asked = {}
+
+    def show(windows):
+        asked.update({(w.first_s, w.stop_s): w for w in windows})
+        return dict.fromkeys(windows, Seen("root_permittivity", 2.5, 0.001, 5))
+
+    find_corrections(references, show, site)
+    zero = int(noon.timestamp())
+    assert sorted((first - zero, stop - zero) for first, stop in asked) == [
+        (-4200, 0),
+        (0, 0),
+        (0, 4201),
+        (0, 3 * 3600),
+    ]
