@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.atomic import replacing
+from pipeline.deliver.own_files import own_files
 from pipeline.deliver.package import DESCRIPTOR, OWN
 from pipeline.errors import PercologError
 from pipeline.site.models import Site
@@ -16,6 +17,7 @@ from pipeline.site.models import Site
 DELIVERIES = "deliveries"  # below the output: what `pipeline.delivering` makes
 # Names of entries beside those of periods.
 ROUNDS, COMPARISON, SPACE = "rounds", "rounds comparison", "space"
+_REMOVED = "removed"
 _MANIFEST = "delivered.json"
 
 Entry = dict[str, Any]
@@ -26,23 +28,21 @@ class Manifest:
 
     An entry holds ``state``, what its files depend on; ``files``, from the folder; ``commit``,
     the state of the store they name, if they name one; for a period also ``without``, of what
-    kinds nothing was logged in it, so that it has no files of them.
+    kinds nothing was logged in it, so that it has no files of them. Where the list was lost,
+    files that are certainly of this site's nights are in it again, of whatever state.
 
     Parameters
     ----------
     site : Site
-
-    Attributes
-    ----------
-    removed : list of Path
-        The files removed since it was opened.
     """
 
     def __init__(self, site: Site) -> None:
         self.folder = site.output / "netcdf"
         self._output = Path(os.path.normpath(site.output))
-        self._known = _read(self.folder)
-        self.removed: list[Path] = []
+        known = _read(self.folder)
+        self._known = _adopted(site, self.folder) if known is None else known
+        # Removed, or to be when a run was stopped, and not yet told of.
+        self._gone: list[str] = self._known.pop(_REMOVED, {}).get("gone", [])
 
     def entry(self, name: str) -> Entry:
         """Return what is known under a name, empty where nothing is."""
@@ -60,7 +60,6 @@ class Manifest:
         before = self.entry(name).get("files", [])
         self._known[name] = {**entry, "files": names}
         self._remove(before)
-        self._write()
 
     def keep_only(self, names: Iterable[str]) -> None:
         """Forget periods of other names than these, and remove their files."""
@@ -68,30 +67,57 @@ class Manifest:
         before = [file for name in sorted(gone) for file in self._known.pop(name)["files"]]
         if gone:
             self._remove(before)
+
+    def take_removed(self) -> list[Path]:
+        """Return the files removed since this was last asked, also by nights that failed."""
+        taken = self._gone
+        if taken:
+            self._remove([])  # a run that was stopped may have left some of them
+            self._gone = []
             self._write()
+        return [self._path(file) for file in taken]
 
     def _remove(self, files: Iterable[str]) -> None:
-        """Remove files below the output that no entry names."""
+        """Write the list, then remove files below the output that no entry names.
+
+        In this order, so that the next run removes and tells what one that ends here left.
+        """
         named = {file for entry in self._known.values() for file in entry.get("files", [])}
-        for file in files:
-            path = Path(os.path.normpath(self.folder / file))
-            if file not in named and path.is_relative_to(self._output) and path.exists():
-                path.unlink()
-                self.removed.append(path)
+        there = [file for file in files if self._path(file).exists()]
+        self._gone = [
+            file
+            for file in dict.fromkeys([*self._gone, *there])
+            if file not in named and self._path(file).is_relative_to(self._output)
+        ]
+        self._write()
+        for file in self._gone:
+            self._path(file).unlink(missing_ok=True)
+
+    def _path(self, file: str) -> Path:
+        return Path(os.path.normpath(self.folder / file))
 
     def _write(self) -> None:
-        text = json.dumps(self._known, indent=1, sort_keys=True) + "\n"
+        gone = {_REMOVED: {"gone": self._gone}} if self._gone else {}
+        text = json.dumps(self._known | gone, indent=1, sort_keys=True) + "\n"
         with replacing(self.folder / _MANIFEST) as temporary:
             temporary.write_text(text, encoding="utf-8")
 
 
-def _read(folder: Path) -> dict[str, Entry]:
+def _read(folder: Path) -> dict[str, Entry] | None:
     try:
         text = (folder / _MANIFEST).read_text(encoding="utf-8")
         found: dict[str, Entry] = json.loads(text)
     except (FileNotFoundError, ValueError):  # lost or damaged: everything is written again
-        return {}
+        return None
     return found
+
+
+def _adopted(site: Site, folder: Path) -> dict[str, Entry]:
+    """Return entries of no state, so that files found are written again or removed."""
+    return {
+        period: {"files": [path.name for path in paths]}
+        for period, paths in own_files(site, folder).items()
+    }
 
 
 def delivered_states(site: Site) -> set[str]:
@@ -102,7 +128,7 @@ def delivered_states(site: Site) -> set[str]:
     PercologError
         If a revision no longer tells its state: nothing may be thinned out on a guess.
     """
-    known = _read(site.output / "netcdf")
+    known = _read(site.output / "netcdf") or {}
     named = {entry["commit"] for entry in known.values() if "commit" in entry}
     for path in sorted((site.output / DELIVERIES).glob(f"*/r[0-9]*/{DESCRIPTOR}")):
         try:

@@ -120,10 +120,10 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     -------
     dict
         ``delivered``, the files written now; ``delivered_counts``, how many of them are
-        ``netcdf`` and how many ``tables``; ``removed``, those that nothing is left for;
-        ``empty_periods`` and ``periods_without``, which files there are not (see
-        `pipeline.handover.absent_files`); ``rounds``, how hand readings differ from the
-        loggers (see `pipeline.handover.rounds_rows`).
+        ``netcdf`` and how many ``tables``; ``removed``, those that nothing is left for, also
+        what an earlier try removed that failed; ``empty_periods`` and ``periods_without``,
+        which files there are not (see `pipeline.handover.absent_files`); ``rounds``, how hand
+        readings differ from the loggers (see `pipeline.handover.rounds_rows`).
     """
     site = open_description(folder)
     store, commit = site_store(site), night["commit"]
@@ -137,7 +137,7 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     return {
         "delivered": [str(path) for path in files],
         "delivered_counts": _counts(files),
-        "removed": [str(path) for path in manifest.removed],
+        "removed": [str(path) for path in manifest.take_removed()],
         **absent_files(site, snapshot, manifest),
         "rounds": rounds_rows(site),
     }

@@ -5,6 +5,7 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
+import netCDF4
 import numpy as np
 import pytest
 import xarray as xr
@@ -24,6 +25,12 @@ NOW = datetime(2023, 8, 1, tzinfo=UTC)
 APRIL = Request(period="2023-04", steps=("native",), pictures=False)
 ROUND = "time;tube;direction;10;30;50\n2023-05-11 09:00;T1;1;20.1;25.2;28.0\n"
 CUBES = ("water", "storage")
+NOT_OURS = ("south_2023-06.nc", "north-slope_2023-07_daily.nc", "north-slope_2023-06-old.nc")
+# Programs put the line of what they did before those that are there, or behind them.
+EDITED = {
+    "north-slope_2023-02.nc": "offset added by hand\n{}",
+    "north-slope_2023-05.nc": "{}\noffset added by hand",
+}
 OF_TUBES, OF_WEATHER = ("", "_daily"), ("_weather", "_daily_weather")
 MONTHLY = OF_TUBES + OF_WEATHER
 
@@ -175,10 +182,15 @@ def test_a_revision_tells_that_all_readings_of_its_days_went(april):
         assert not np.isfinite(file["soil_water_content"]).any()
 
 
-def test_another_length_of_period_leaves_no_files_of_the_old_one(copied, capsys):
-    path = copied / "site.toml"
+def by_year(folder):
+    """Have files of years from now on."""
+    path = folder / "site.toml"
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace('period = "month"', 'period = "year"'), encoding="utf-8")
+
+
+def test_another_length_of_period_leaves_no_files_of_the_old_one(copied, capsys):
+    by_year(copied)
     told = run(copied)
     assert set(digests(copied)) == names("2023")
     assert {Path(p).name for p in told["removed"]} == names("2023-03", "2023-06")
@@ -187,6 +199,24 @@ def test_another_length_of_period_leaves_no_files_of_the_old_one(copied, capsys)
     assert "removed   8 files that nothing is left for: north-slope_2023-03" in (
         capsys.readouterr().err
     )
+
+
+def test_files_of_a_lost_list_are_known_by_what_they_say_and_no_other_is_removed(copied):
+    folder = copied / "out" / "netcdf"
+    june = folder / "north-slope_2023-06.nc"
+    others = [shutil.copy(june, folder / name) for name in NOT_OURS]
+    for name, history in EDITED.items():
+        others.append(shutil.copy(june, folder / name))
+        with netCDF4.Dataset(folder / name, "a") as file:
+            file.history = history.format(file.history)
+    others.append(folder / "north-slope_2023-04.nc")
+    others[-1].write_text("notes on April", encoding="utf-8")
+    (folder / "delivered.json").unlink()
+    by_year(copied)
+    told = run(copied)
+    assert {Path(p).name for p in told["removed"]} == names("2023-03", "2023-06")
+    left = {path.name for path in folder.glob("*.nc")}
+    assert left == names("2023") | {Path(path).name for path in others}
 
 
 def test_a_month_of_hand_rounds_alone_is_delivered_without_files_of_loggers(copied):

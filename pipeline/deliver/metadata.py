@@ -6,7 +6,9 @@ time of making is given, so that the same input gives the same bytes.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -120,6 +122,29 @@ def duration(seconds: int) -> str:
 def instant(seconds: int) -> str:
     """Return a UTC instant as ISO 8601 text."""
     return f"{np.datetime64(seconds, 's')!s}Z"
+
+
+def is_as_written(site: str, content: str, attributes: Mapping[str, Any]) -> bool:
+    """Tell whether attributes of a file are as `global_attributes` makes them, not added to.
+
+    Parameters
+    ----------
+    site : str
+        The site's id.
+    content : str
+        As for `global_attributes`.
+    attributes : mapping
+        All global attributes of the file.
+    """
+    names = ("id", "history", "date_created", "product_version")
+    identity, history, created, commit = (str(attributes.get(name, "")) for name in names)
+    return (
+        identity.startswith(f"{site}.{content.replace(' ', '_')}.")
+        and history.startswith(f"{created}: {content} written by percolog ")
+        and f" from store state {commit} (" in history
+        # Programs that change a file add a line of their own.
+        and "\n" not in history
+    )
 
 
 def _identity(site: Site, content: str, extent: Extent) -> str:
