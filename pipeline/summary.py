@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.axis import iso_utc
+from pipeline.axis import TimeAxis, iso_utc
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import clean
 from pipeline.qc.flags import Quality
-from pipeline.site.models import Site
+from pipeline.site.models import Site, Wire
 from pipeline.state import Snapshot
 from pipeline.variables import SIGNALS
 from pipeline.words import counted, told_absent
@@ -58,6 +58,7 @@ def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     by_tube = np.ascontiguousarray(quality.transpose(1, 0, 2))
     times = axis.seconds(start, stop)
     every = _steps_between_readings(site)
+    depths = snapshot.labels["depth"]
     rows = []
     for tube in site.tubes:
         flags = by_tube[snapshot.labels["tube"].index(tube.tube)]
@@ -66,23 +67,44 @@ def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
         if not len(seen):
             rows.append(_tube_row(tube.tube, [], 0, None))
             continue
-        span = -(-(int(seen[-1]) - int(seen[0]) + 1) // every.get(tube.tube, 1))
-        due = span * int(read.any(axis=0).sum())
+        told = [
+            depth for depth, any_read in zip(depths, read.any(axis=0), strict=True) if any_read
+        ]
+        wires = [w for w in site.wiring if w.tube == tube.tube and w.quantity in SIGNALS]
+        span = start + int(seen[0]), start + int(seen[-1]) + 1
+        due = sum(
+            _due([w for w in wires if w.depth_m == depth], span, every, axis) for depth in told
+        )
         counts = np.bincount(flags.ravel(), minlength=Quality.MISSING + 1).tolist()
         counts[Quality.MISSING] = 0  # a cell where nothing was due has that flag too
+        due = max(due, sum(counts))  # also of what is no longer wired
         rows.append(_tube_row(tube.tube, counts, due, int(times[seen[-1]])))
     return rows
 
 
 def _steps_between_readings(site: Site) -> dict[str, int]:
-    """Return how many steps of the axis lie between two readings of each tube's source."""
-    interval_of = {source.id: source.interval_s or site.interval_s for source in site.sources}
-    slowest: dict[str, int] = {}
-    for wire in site.wiring:
-        if wire.quantity in SIGNALS:
-            steps = max(1, interval_of[wire.source] // site.interval_s)
-            slowest[wire.tube] = max(steps, slowest.get(wire.tube, 1))
-    return slowest
+    """Return how many steps of the axis lie between two readings of each source."""
+    return {
+        s.id: max(1, (s.interval_s or site.interval_s) // site.interval_s)
+        for s in site.sources
+    }
+
+
+def _due(
+    wires: list[Wire], span: tuple[int, int], every: dict[str, int], axis: TimeAxis
+) -> int:
+    """Return how many values the sources of a sensor should have logged in some steps.
+
+    A logger set to another interval is a source of its own from then on.
+    """
+    first, stop = span
+    rate = np.zeros(stop - first)
+    for wire in wires:
+        begins = first if wire.start is None else axis.ceil(int(wire.start.timestamp()))
+        ends = stop if wire.until is None else axis.ceil(int(wire.until.timestamp()))
+        part = rate[max(0, begins - first) : max(0, ends - first)]
+        np.maximum(part, 1.0 / every[wire.source], out=part)
+    return int(np.ceil(round(float(rate.sum()), 6)))
 
 
 def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dict[str, Any]:
@@ -92,7 +114,7 @@ def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dic
         "good_pct": flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED],
         "suspect_pct": flagged[Quality.SUSPECT],
         "bad_pct": flagged[Quality.BAD],
-        "missing_pct": max(0, due - sum(counts)),
+        "missing_pct": due - sum(counts),
     }
     return {
         "tube": name,

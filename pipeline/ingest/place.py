@@ -22,7 +22,7 @@ from pipeline.units import conversion
 # A stamp may run ahead of the computer's clock by this much before it counts as in the future.
 FUTURE_TOLERANCE_S = 3600
 
-_EXPECTED = {
+EXPECTED = {
     "ambiguous_time": "a stamp that occurs once",
     "missing_time": "a stamp that exists",
     "clock_reset": "a stamp of a clock that was right",
@@ -219,7 +219,7 @@ def _refuse_rows(table: Table, rows: NDArray[np.bool_], reason: str, placed: Pla
     first = int(np.flatnonzero(rows)[0])
     stamp = np.datetime64(int(table.stamp_s[first]), "s")
     placed.rejects.append(
-        Reject(reason, 0, values, int(table.line[first]), f"{stamp}", _EXPECTED[reason])
+        Reject(reason, 0, values, int(table.line[first]), f"{stamp}", EXPECTED[reason])
     )
 
 
@@ -237,7 +237,7 @@ def _refuse_values(
             int(np.count_nonzero(rows)),
             int(table.line[first]),
             f"channel {channel!r}",
-            _EXPECTED[reason],
+            EXPECTED[reason],
         )
     )
 

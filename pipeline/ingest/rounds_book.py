@@ -14,7 +14,7 @@ from pipeline.axis import DAY_S
 from pipeline.ingest.clock import to_utc
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.merge import Ranks
-from pipeline.ingest.place import FUTURE_TOLERANCE_S, Bench
+from pipeline.ingest.place import EXPECTED, FUTURE_TOLERANCE_S, Bench
 from pipeline.ingest.records import Reject, RoundReadings
 from pipeline.site.layout import Layout
 from pipeline.site.models import Site
@@ -40,6 +40,16 @@ _SCHEMA = pa.schema(
         ("line", pa.int32()),
     ]
 )
+
+# What to do about a line of a book, in which no logger's clock is to be looked at.
+_ADVICE = {
+    "ambiguous_time": "The hour came twice (end of daylight saving). Put such lines into a "
+    "book of their own, whose source states a utc_offset in place of a zone.",
+    "missing_time": "The hour never was (start of daylight saving); correct it in the book.",
+    "before_start": "Correct the time in the book.",
+    "in_future": "Correct the time in the book.",
+    "not_installed": "Correct the tube or the day in the book, or tubes.csv.",
+}
 
 
 class RoundsBook:
@@ -199,16 +209,18 @@ def _refuse(entry: FileEntry, rounds: RoundReadings, rows: np.ndarray, reason: s
     if not rows.any():
         return
     first = int(np.flatnonzero(rows)[0])
-    stamp = np.datetime64(int(rounds.stamp_s[first]), "s")
+    expected = EXPECTED[reason]
+    if reason == "not_installed":
+        expected = "a tube of tubes.csv, in the ground on that day"
     entry.reject(
         Reject(
             reason,
             0,
             int(rows.sum()),
             int(rounds.line[first]),
-            f"tube {rounds.tube[first]!s} at {stamp}",
-            "a tube of tubes.csv, in the ground on that day, and a time between the site's "
-            "start and now",
+            f"tube {rounds.tube[first]!s} at {np.datetime64(int(rounds.stamp_s[first]), 's')}",
+            expected,
+            advice=_ADVICE[reason],
         )
     )
     entry.retry = entry.retry or reason == "in_future"

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from itertools import pairwise
+from itertools import accumulate
 from pathlib import Path
 
 from pipeline.errors import Problem
@@ -173,16 +173,20 @@ def _folders_in_the_data(site: Site) -> Iterator[Problem]:
 
 
 def _wiring_gaps(site: Site) -> Iterator[Problem]:
-    """Name sensors that were wired, then not, then wired again."""
+    """Name sensors that were wired, then not, then wired again.
+
+    Signals stand in for each other: a logger may log volts for a while and permittivity then.
+    """
     sensors: dict[tuple[str, float | None, str], list[Wire]] = defaultdict(list)
     for wire in site.wiring:
         owner = wire.source if wire.at_station else wire.tube
-        sensors[owner, wire.depth_m, wire.quantity].append(wire)
-    for (owner, _, quantity), wires in sensors.items():
-        spans = sorted(
-            (*period(wire, site.tube_by_id.get(wire.tube)), wire.row) for wire in wires
-        )
-        for (_, until, _), (start, _, row) in pairwise(spans):
+        kind = "signal" if wire.quantity in SIGNALS else wire.quantity
+        sensors[owner, wire.depth_m, kind].append(wire)
+    for (owner, _, _), wires in sensors.items():
+        spans = [(*period(w, site.tube_by_id.get(w.tube)), w.row, w.quantity) for w in wires]
+        spans.sort()
+        ends = accumulate((end for _, end, _, _ in spans), max)
+        for until, (start, _, row, quantity) in zip(ends, spans[1:], strict=False):
             if start - until > _TOLERATED_GAP:
                 days = (start - until) / timedelta(days=1)
                 found = (

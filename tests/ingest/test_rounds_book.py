@@ -26,8 +26,9 @@ SOURCE = Source(
 class Night:
     """A ledger and a book that are filled as a night's intake fills them."""
 
-    def __init__(self, site=None):
-        self.site = site or hand_site()
+    def __init__(self, site=None, source=SOURCE, days=10):
+        self.site, self.source = site or hand_site(), source
+        self.now_s = ORIGIN_S + days * 86400
         self.ledger, self.book = Ledger(), RoundsBook(None)
 
     def bring(self, path, readings, revision=0):
@@ -50,8 +51,7 @@ class Night:
         )
         parsed = ParsedFile((), count, count, 0, 0, rounds=rounds)
         entry.begin(parsed)
-        now_s = ORIGIN_S + 10 * 86400
-        bench = Bench(self.site, SOURCE, Axes({}, {}, {}), now_s)
+        bench = Bench(self.site, self.source, Axes({}, {}, {}), self.now_s)
         self.book.add(rounds, bench, LAYOUT, entry)
         return entry
 
@@ -177,6 +177,24 @@ def test_a_tube_is_read_on_the_days_it_was_in_the_ground():
     (reject,) = entry.rejects
     assert (reject.reason, reject.values, reject.first_line) == ("not_installed", 3, 2)
     assert "tube T1 at 2024-01-01T23:59" in reject.found
+    assert (reject.expected, "book" in reject.advice) == (
+        "a tube of tubes.csv, in the ground on that day",
+        True,
+    )
+
+
+def test_a_time_that_came_twice_is_told_as_a_time_of_a_book():
+    """The last Sunday of October 2024: 02:30 came twice in Berlin, 03:30 once."""
+    zone = SOURCE.model_copy(update={"clock": Clock(zone="Europe/Berlin")})
+    night = Night(source=zone, days=400)
+    since_january = 300 * 24 * 60
+    entry = night.bring("a.csv", [(since_january + m, 1.0) for m in (150, 210)])
+    night.settle()
+    (reject,) = entry.rejects
+    assert (reject.reason, reject.values) == ("ambiguous_time", 1)
+    assert reject.expected == "a stamp that occurs once"
+    assert "a book of their own" in reject.advice
+    assert "logger" not in reject.advice
 
 
 def test_readings_before_the_site_and_in_the_future_are_set_aside():

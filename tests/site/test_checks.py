@@ -73,6 +73,16 @@ def test_a_gap_in_the_wiring_of_more_than_a_day_is_told(make_site, start, told):
     )
 
 
+def test_a_time_in_which_another_signal_was_logged_is_no_gap(make_site):
+    row = "logger-a,mV_1,T1,10,permittivity,1,,2023-08-01,2023-09-02\n"
+    ended = ("2023-09-01\n\n", "2023-08-01\n\n")
+    for between, told in ((row, 0), ("", 1)):
+        later = ("logger-a,mV_1,T1,10,voltage,mV,P2,2023-09-01", "P2,2023-09-02")
+        again = f"{between}{later[0].replace('P2,2023-09-01', later[1])}"
+        folder = make_site({"wiring.csv": [ended, (later[0], again)]})
+        assert sum("not wired for" in text for text in warnings(tidy(folder))) == told
+
+
 def test_a_wire_left_open_on_a_removed_tube_is_told(make_site):
     folder = make_site({"tubes.csv": [("2023-03-01,,0", "2023-03-01,2024-01-01,0")]})
     found = warnings(tidy(folder))
