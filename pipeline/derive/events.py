@@ -131,10 +131,11 @@ def event_water(
     Returns
     -------
     dict of (event, depth)
-        ``before``, ``peak``, ``end`` [mm], ``peak_step``; ``gain`` and ``gain_error``, peak
-        less before and its random standard uncertainty [mm]; ``end_error``; ``missing``, the
-        share of steps from start to end in holes longer than ``level``: sensors may log more
-        slowly than the axis.
+        ``before``, ``peak`` (the highest from the start on; NaN with ``peak_step`` -1 where
+        too few readings follow), ``end`` [mm], ``peak_step``; ``gain`` and ``gain_error``,
+        peak less before and its random standard uncertainty [mm]; ``end_error``; ``missing``,
+        the share of steps from start to end in holes longer than ``level``: sensors may log
+        more slowly than the axis.
     """
     events, depths = len(spans.start), len(storage)
     out = np.full((7, events, depths), np.nan)
@@ -156,25 +157,30 @@ def _mean_back(series, stop, length):  # type: ignore[no-untyped-def]  # pragma:
 
 
 @kernel
-def _highest(series, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the highest mean of a few values in a row, where it is, and how many they are."""
+def _highest(series, first, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Return the highest mean of a few values in a row, and where its middle is.
+
+    The values are of ``first`` on; the middle is at ``start`` or later.
+    """
     best, place = np.nan, -1
     ring = np.empty(TOP_READINGS)
     where = np.empty(TOP_READINGS, np.int64)
     count = 0
-    for i in range(start, stop):
+    for i in range(first, stop):
         if series[i] != series[i]:
             continue
         ring[count % TOP_READINGS], where[count % TOP_READINGS] = series[i], i
         count += 1
         if count < TOP_READINGS:
             continue
+        middle = where[(count - 1 - TOP_READINGS // 2) % TOP_READINGS]
+        if middle < start:  # what was there before the event is no peak of it
+            continue
         total = 0.0
         for j in range(count - TOP_READINGS, count):
             total += ring[j % TOP_READINGS]
         if not total / TOP_READINGS <= best:
-            best = total / TOP_READINGS
-            place = where[(count - 1 - TOP_READINGS // 2) % TOP_READINGS]
+            best, place = total / TOP_READINGS, middle
     return best, place
 
 
@@ -200,7 +206,7 @@ def _water(storage, noise, spans, level, longest, out, steps):  # type: ignore[n
             series = storage[k]
             before, n_before = _mean_back(series, foot[e], level)
             stop = min(end[e], start[e] + longest)
-            peak, place = _highest(series, foot[e], stop)
+            peak, place = _highest(series, foot[e], start[e], stop)
             last, n_last = _mean_back(series, end[e] - 1, level)
             lost = _steps_in_holes(series, start[e], end[e], level)
             out[0, e, k], out[1, e, k], out[2, e, k] = before, peak, last

@@ -153,6 +153,23 @@ def test_an_event_in_which_the_profile_lost_water_has_no_gain():
     assert events["doubts"].tolist() == ["no_gain"]
 
 
+def test_stored_water_has_its_peak_when_the_event_has_begun_or_none():
+    # Below the first sensor water is lost all the time, so that most was there at the foot; by
+    # hand the onset is at step 505 or 506, and a peak is the middle of five readings.
+    deep = 0.4 - 6e-4 * np.clip(np.arange(STEPS) - 400, 0, 250)
+    columns = [course(500, top=0.02), deep, deep]
+    events, by_depth = wetting_events(record(columns), depths_of())
+    assert events["peak_s"].tolist() == events["onset_s"].tolist()
+    assert (by_depth["storage_peak_s"] >= events["onset_s"].iloc[0]).all()
+    # The water above the first sensor rises on.
+    assert by_depth["storage_peak_s"].iloc[0] > events["onset_s"].iloc[0]
+    columns[2] = np.where(np.arange(STEPS) < 507, deep, np.nan)
+    ended, _ = wetting_events(record(columns), depths_of())
+    assert ended["onset_s"].tolist() == events["onset_s"].tolist()
+    assert ended["peak_s"].tolist() == [-1]
+    assert ended["doubts"].iloc[0].split() == ["gap", "no_peak"]
+
+
 def test_a_drained_amount_of_which_the_sign_is_open_is_doubted_as_long_as_it_is_so():
     # by hand, with 1.96 of the standard uncertainty: -1.5 to within 12 mm, and 3.5 to within
     # 3.53 mm tell nothing; 0.0 to within 1.2 mm is near enough; -3 to within 1 is below none.
