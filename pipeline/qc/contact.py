@@ -212,13 +212,14 @@ def loss_findings(
     Parameters
     ----------
     day_s : array (day,)
-        Where days begin, UTC seconds.
+        Where days begin, UTC seconds; the last one is not over.
     known : array (day, tube, depth)
         Whether there is a daily value.
     due : array (day, tube, depth)
         Whether the sensor was wired all day.
     """
-    late, last = slice(max(0, len(day_s) - LOSS_DAYS), len(day_s)), len(day_s) - 1
+    over = len(day_s) - 1  # the newest day is not over; no value of it is lost yet
+    late, last = slice(max(0, over - LOSS_DAYS), over), over - 1
     wanted = due[late].sum(axis=0)
     lost = (due[late] & ~known[late]).sum(axis=0)
     for tube, name in enumerate(names):
@@ -243,7 +244,7 @@ def loss_findings(
                 "1",
                 Verdict.USE_WITH_CARE,
                 f"{where} has no daily value on {100 * share:.0f} % of the last "
-                f"{len(day_s) - late.start} days",
+                f"{over - late.start} days",
             )
 
 

@@ -30,6 +30,8 @@ _STRING = re.compile(
 )
 _KEY = re.compile(r"""[A-Za-z0-9_-]+|"(?:\\.|[^"\\\n])*"|'[^'\n]*'""")
 _SCALAR = re.compile(r"[^,\]}#\n]+")
+# ISO 8601 knows a time without seconds, TOML 1.0 does not.
+_NO_SECONDS = re.compile(r"=\s*(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(?![:\d])")
 _SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
@@ -126,8 +128,16 @@ def _syntax_problem(name: str, text: str, error: ValueError) -> Problem:
         f"line {number}",
         show(quoted) if quoted else "the end of the file",
         f"valid TOML ({reason})",
-        "Text stands in quotes, lists in [ ], each key once in its table.",
+        _advice_on(quoted),
     )
+
+
+def _advice_on(line: str) -> str:
+    """Return what to do about a line that is no TOML."""
+    found = _NO_SECONDS.search(line)
+    if found:
+        return f"A time has seconds here: {found.group(1)}:00."
+    return "Text stands in quotes, lists in [ ], each key once in its table."
 
 
 class _Scanner:

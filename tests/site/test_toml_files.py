@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.site.toml_files import TomlFile
+from pipeline.site.toml_files import TomlFile, read_toml
 
 # Tricky but valid TOML 1.0; keys end in the number of the line they stand on.
 TRICKY = '''# [comment_9] key = 1
@@ -89,3 +89,12 @@ def test_the_scanner_finds_all_that_the_reader_finds(text):
     toml = TomlFile("x.toml", data, text)
     for path in paths(data):
         assert path in toml.lines
+
+
+def test_a_time_without_seconds_is_told_how_to_be_written(tmp_path):
+    path = tmp_path / "laws.toml"
+    path.write_text("version = 2\nfrom = 2024-05-05T00:00 # noon\n")
+    problems = []
+    assert read_toml(path, "laws.toml", problems) is None
+    assert problems[0].place == "line 2"
+    assert problems[0].advice == "A time has seconds here: 2024-05-05T00:00:00."
