@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.atomic import replacing
-from pipeline.deliver.own_files import own_files
 from pipeline.deliver.package import DESCRIPTOR, OWN
 from pipeline.errors import PercologError
 from pipeline.site.models import Site
@@ -28,21 +27,31 @@ class Manifest:
 
     An entry holds ``state``, what its files depend on; ``files``, from the folder; ``commit``,
     the state of the store they name, if they name one; for a period also ``without``, of what
-    kinds nothing was logged in it, so that it has no files of them. Where the list was lost,
-    files that are certainly of this site's nights are in it again, of whatever state.
+    kinds nothing was logged in it, so that it has no files of them.
 
     Parameters
     ----------
     site : Site
+
+    Attributes
+    ----------
+    lost : bool
+        Whether there was no list to go by: it is the first night, or see `adopt`.
     """
 
     def __init__(self, site: Site) -> None:
         self.folder = site.output / "netcdf"
         self._output = Path(os.path.normpath(site.output))
         known = _read(self.folder)
-        self._known = _adopted(site, self.folder) if known is None else known
+        self.lost = known is None
+        self._known = known or {}
         # Removed, or to be when a run was stopped, and not yet told of.
         self._gone: list[str] = self._known.pop(_REMOVED, {}).get("gone", [])
+
+    def adopt(self, found: Mapping[str, Sequence[Path]]) -> None:
+        """Enter files of periods found where the list was lost, to be written again or go."""
+        for name, paths in found.items():
+            self._known[name] = {"files": [path.name for path in paths]}
 
     def entry(self, name: str) -> Entry:
         """Return what is known under a name, empty where nothing is."""
@@ -110,14 +119,6 @@ def _read(folder: Path) -> dict[str, Entry] | None:
     except (FileNotFoundError, ValueError):  # lost or damaged: everything is written again
         return None
     return found
-
-
-def _adopted(site: Site, folder: Path) -> dict[str, Entry]:
-    """Return entries of no state, so that files found are written again or removed."""
-    return {
-        period: {"files": [path.name for path in paths]}
-        for period, paths in own_files(site, folder).items()
-    }
 
 
 def delivered_states(site: Site) -> set[str]:

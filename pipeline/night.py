@@ -17,6 +17,7 @@ from pipeline.axis import iso_utc
 from pipeline.calibrate.laws import check_laws
 from pipeline.correcting import drift_rows
 from pipeline.deliver.atomic import sweep
+from pipeline.deliver.own_files import own_files
 from pipeline.description import in_force, warnings
 from pipeline.errors import Problem, SiteError
 from pipeline.handover import (
@@ -34,6 +35,7 @@ from pipeline.manifest import Manifest
 from pipeline.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
+from pipeline.states import list_states
 from pipeline.store import SiteStore
 from pipeline.summary import summarise, tube_rows, write_summary
 from pipeline.thinning import thin_when_due
@@ -131,6 +133,9 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     site = in_force(site, snapshot).site
     sweep(site.output)
     manifest = Manifest(site)
+    if manifest.lost:
+        states = {state["commit"] for state in list_states(store)}
+        manifest.adopt(own_files(site, manifest.folder, states))
     files = deliver_periods(site, snapshot, commit, written, manifest)
     files += deliver_rounds(site, snapshot, commit, written, manifest)
     files += deliver_space(site, snapshot, manifest)

@@ -209,6 +209,10 @@ def test_files_of_a_lost_list_are_known_by_what_they_say_and_no_other_is_removed
         others.append(shutil.copy(june, folder / name))
         with netCDF4.Dataset(folder / name, "a") as file:
             file.history = history.format(file.history)
+    others.append(shutil.copy(june, folder / "north-slope_2022-06.nc"))
+    with netCDF4.Dataset(others[-1], "a") as file:  # as a store wrote it that is no more
+        file.history = file.history.replace(file.product_version, "A1B2C3")
+        file.product_version = "A1B2C3"
     others.append(folder / "north-slope_2023-04.nc")
     others[-1].write_text("notes on April", encoding="utf-8")
     (folder / "delivered.json").unlink()

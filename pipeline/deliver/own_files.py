@@ -1,13 +1,16 @@
 """Which files in a folder percolog's own nights have written, told by the files themselves.
 
 For where the list of them was lost. Name and global attributes must both be as a night writes
-them: a file of another site, of another program, or one that was edited since is not told.
+them, and the state they name one of the store's: a file of another site or program, one edited
+since, or one of a store that is no more, which may be the last copy, is not told.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from pathlib import Path
+from typing import Any
 
 import netCDF4
 
@@ -23,7 +26,7 @@ _CONTENTS = {
 }
 
 
-def own_files(site: Site, folder: Path) -> dict[str, list[Path]]:
+def own_files(site: Site, folder: Path, states: Collection[str]) -> dict[str, list[Path]]:
     """Return the files of periods that nights of a site have certainly written, by period.
 
     Parameters
@@ -31,20 +34,27 @@ def own_files(site: Site, folder: Path) -> dict[str, list[Path]]:
     site : Site
     folder : Path
         Where its nights write them; need not exist.
+    states : collection of str
+        All states that its store ever had.
     """
     period, end = r"(all|\d{4}(?:-\d\d)?)", f"({'|'.join(_CONTENTS)})"
     name = re.compile(rf"{re.escape(site.id)}_{period}{end}\.nc")
     found: dict[str, list[Path]] = {}
     for path in sorted(folder.glob("*.nc")):
         match = name.fullmatch(path.name)
-        if match and not path.is_symlink() and _is_own(path, site.id, _CONTENTS[match[2]]):
+        if not match or path.is_symlink():
+            continue
+        attributes = _attributes(path)
+        of_store = str(attributes.get("product_version")) in states
+        if of_store and is_as_written(site.id, _CONTENTS[match[2]], attributes):
             found.setdefault(match[1], []).append(path)
     return found
 
 
-def _is_own(path: Path, site: str, content: str) -> bool:
+def _attributes(path: Path) -> dict[str, Any]:
+    """Return the global attributes of a file; none of one that cannot be read."""
     try:
         with netCDF4.Dataset(path) as file:
-            return is_as_written(site, content, {n: file.getncattr(n) for n in file.ncattrs()})
-    except OSError:  # damaged, or no NetCDF at all: nobody knows whose it is
-        return False
+            return {name: file.getncattr(name) for name in file.ncattrs()}
+    except OSError:
+        return {}
