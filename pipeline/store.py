@@ -150,6 +150,9 @@ class SiteStore:
         folder = Path(self.address)
         sums = StoreSums(folder)
         mark = folder.with_name(f"{folder.name}.unfinished")
+        if not self.exists():
+            self._open()
+            sums.forget()  # of a store that lay here before and was moved away
         if mark.exists():
             sweep(folder)
             sums.update()  # the killed writer may have committed

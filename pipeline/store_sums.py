@@ -48,6 +48,10 @@ class StoreSums:
                 os.fsync(file.fileno())
         return len(new)
 
+    def forget(self) -> None:
+        """Drop all lines: the store is another one, in which a name may come again."""
+        self.path.unlink(missing_ok=True)
+
     def tidy(self) -> None:
         """Bring the lines up to date once old states have been thinned.
 

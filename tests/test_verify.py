@@ -202,6 +202,14 @@ def test_a_raw_file_changed_or_lost_is_told(field):
     assert "differs" in found["logger-a/2023-03-11.csv"]
 
 
+def test_a_store_made_anew_where_another_lay_is_sound(field):
+    """As told where nothing else helps: move the store away and run the night."""
+    store = store_of(field)
+    store.rename(store.with_name("moved-away"))
+    night.store_night(field, NOW)
+    assert verify_site(field)["problems"] == []
+
+
 def test_a_line_of_checksums_cut_by_a_crash_is_written_again(field):
     sums = StoreSums(store_of(field))
     whole = sums.path.read_bytes()
