@@ -19,7 +19,7 @@ from pipeline.products.limits import soil_limits_step
 from pipeline.products.neighbour_days import neighbour_days, neighbour_inputs
 from pipeline.products.space import TABLES, space_inputs, space_step
 from pipeline.products.tube_health import health_inputs, tube_health
-from pipeline.products.tube_records import tube_records
+from pipeline.products.tube_records import record_inputs, tube_records
 from pipeline.qc.step import qc_look, qc_step
 from pipeline.record_step import RecordStep
 from pipeline.step import Step
@@ -141,6 +141,8 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         tube_records,
         ("tube_responses", "tube_blocks"),
         "crossing of a rise; noise of second differences; daily wave of warmth",
+        also=record_inputs,
+        version=2,
     ),
     RecordStep(
         "neighbour tubes",
@@ -163,7 +165,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=13,
+        version=12,
     ),
     RecordStep(
         "soil limits",

@@ -23,8 +23,10 @@ class Reader:
 
     def __init__(self, snapshot: Snapshot, site: Site | None = None) -> None:
         self.axis, self.days = snapshot.axis, snapshot.days
-        strides = {} if site is None else site.strides
-        self._strides = [strides.get(name, 1) for name in snapshot.labels["station"]]
+        # In the order of the description: that of the store is how they were first described.
+        stored = snapshot.labels["station"]
+        gauges = [(name, 1) for name in stored] if site is None else gauges_of(site)
+        self._gauges = [(stored.index(name), n) for name, n in gauges if name in stored]
         self._snapshot = snapshot
         self._kept: dict[tuple[str, int, int], NDArray] = {}
         self._depths = np.array(snapshot.labels["depth"], dtype=np.float64)
@@ -56,10 +58,11 @@ class Reader:
         if not self._snapshot.holds("readings/rain"):
             return None
         per_day = self.axis.steps_per_day
-        gauges = self._snapshot.read("readings/rain", first_day * per_day, stop_day * per_day)
-        rain = np.full(len(gauges), np.nan)
-        for gauge, stride in zip(gauges.T, self._strides, strict=True):
-            rain = np.where(np.isnan(rain), _spread(gauge.astype(np.float64), stride), rain)
+        logged = self._snapshot.read("readings/rain", first_day * per_day, stop_day * per_day)
+        rain = np.full(len(logged), np.nan)
+        for place, stride in self._gauges:
+            gauge = _spread(logged[:, place].astype(np.float64), stride)
+            rain = np.where(np.isnan(rain), gauge, rain)
         return rain
 
     def last_s(self, column: int) -> int:
@@ -117,6 +120,15 @@ class Reader:
         if (key, chunk, block) not in self._kept:
             self._read(key, chunk, chunk, block)
         return self._kept[key, chunk, block]
+
+
+def gauges_of(site: Site) -> list[tuple[str, int]]:
+    """Return the sources that may log rain, in the order in which `Reader` asks them.
+
+    With how many steps of the axis lie between two of their readings.
+    """
+    strides = site.strides
+    return [(name, strides[name]) for name in site.stations]
 
 
 def _bits(names: tuple[str, ...], kind: type) -> np.integer:

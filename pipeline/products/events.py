@@ -28,7 +28,7 @@ from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import fronts_look, wetting_fronts
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
-from pipeline.products.event_blocks import Reader
+from pipeline.products.event_blocks import Reader, gauges_of
 from pipeline.products.event_drainage import texture_of, with_drainage
 from pipeline.products.event_store import (
     TableParts,
@@ -92,12 +92,12 @@ def events_step(
 
 
 def events_inputs(snapshot: Snapshot, site: Site) -> dict[str, str]:
-    """Tell what events depend on besides readings and rules: place, texture, rain's step."""
+    """Tell what events depend on besides readings and rules: place, texture, rain gauges."""
     grounds = {
         name: [[h.top_m, h.bottom_m, texture_of(h)] for h in soil.horizons]
         for name, soil in site.soils.items()
     }
-    gauges = [site.strides[name] for name in site.stations]
+    gauges = gauges_of(site)
     return {
         tube.tube: json.dumps([tube.latitude, tube.longitude, grounds.get(tube.soil), gauges])
         for tube in site.tubes

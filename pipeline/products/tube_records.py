@@ -6,6 +6,7 @@ have their noise and daily wave of warmth; rows that no changed day can touch ar
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,18 +16,14 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.cubes import CHUNK_TUBES
-from pipeline.products.event_blocks import Reader
+from pipeline.products.event_blocks import Reader, gauges_of
 from pipeline.qc.months import BLOCK_DAYS, daily_wave, record_noise
 from pipeline.qc.responses import AHEAD_S, BACK_S, find_responses
 from pipeline.qc.wall import LEAST_RAIN_MM
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
-WATER, WARMTH, RAIN = (
-    "water/cleaned_water_content",
-    "readings/soil_temperature",
-    "readings/rain",
-)
+WATER, WARMTH = "water/cleaned_water_content", "readings/soil_temperature"
 BACK_DAYS, AHEAD_DAYS = -(-BACK_S // DAY_S), -(-AHEAD_S // DAY_S)
 Columns = dict[str, NDArray]
 RAIN_BEFORE_S = 3 * 3600
@@ -92,6 +89,11 @@ def tube_records(
         "tube_responses": _table(_less(old, gone), responses, names, "onset_s", RESPONSES),
         "tube_blocks": _table(_less(old_blocks, gone_blocks), blocks, names, "block", BLOCKS),
     }
+
+
+def record_inputs(state: Snapshot, site: Site) -> str:
+    """Tell what the tables depend on besides readings and rules: rain gauges."""
+    return json.dumps(gauges_of(site))
 
 
 def _touched(computed: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -175,8 +177,7 @@ class _Part:
         """
         per_day = self.state.axis.steps_per_day
         if self.days not in self.rain:
-            first, stop = (day * per_day for day in self.days)
-            self.rain[self.days] = _first_gauge(self.state, first, stop)
+            self.rain[self.days] = self.reader.rain(*self.days)
         rain = self.rain[self.days]
         if rain is None or not step.size:
             return np.full(step.size, np.nan)
@@ -226,7 +227,7 @@ def _parts(
     """Cut the touched days into parts: of one chunk, the tubes that were touched."""
     parts = []
     rain: dict[tuple[int, int], NDArray[np.float64] | None] = {}
-    reader = Reader(state)
+    reader = Reader(state, site)
     for start in range(0, len(computed), CHUNK_TUBES):
         tubes = start + np.flatnonzero(touched[start : start + CHUNK_TUBES].any(axis=1))
         if not tubes.size:
@@ -238,15 +239,6 @@ def _parts(
             span = int(inside[0]), int(inside[-1]) + 1
             parts.append(_Part(state, columns, reader, int(block), *span, rain))
     return parts
-
-
-def _first_gauge(state: Snapshot, first: int, stop: int) -> NDArray[np.float64] | None:
-    """Return the rain of the first gauge that logged any in some steps [mm]."""
-    if not state.holds(RAIN):
-        return None
-    rain = state.read(RAIN, first, stop)
-    told = np.flatnonzero(np.isfinite(rain).any(axis=0))
-    return rain[:, told[0]].astype(np.float64) if told.size else None
 
 
 def _stored(state: Snapshot, name: str, schema: pa.Schema) -> Columns:

@@ -356,13 +356,13 @@ class Site(Model):
         found = {w.depth_m for w in self.wiring if w.depth_m is not None}
         return tuple(sorted(found))
 
-    @cached_property
+    @property  # not cached: a copy with other sources would keep the old ones
     def stations(self) -> tuple[str, ...]:
         """Return the sources that log a quantity of the station, in their own order."""
         wired = {w.source for w in self.wiring if w.at_station}
         return tuple(source.id for source in self.sources if source.id in wired)
 
-    @property  # not cached: a copy with other sources would keep the old ones
+    @property  # not cached either
     def strides(self) -> dict[str, int]:
         """Return how many steps of the axis lie between two readings of each source."""
         return {

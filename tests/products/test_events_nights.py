@@ -9,7 +9,8 @@ from truth_site import DEPTHS_M, Instruments, make_site
 
 from pipeline.axis import DAY_S
 from pipeline.products.event_blocks import Reader
-from pipeline.products.events import TABLES, events_step
+from pipeline.products.events import TABLES, events_inputs, events_step
+from pipeline.products.tube_records import record_inputs
 from pipeline.record_step import keep_table
 
 DAYS, INTERVAL_S = 80, 7200
@@ -170,18 +171,37 @@ def test_names_tell_tube_and_first_onset(tube):
     assert (mine["end_s"].to_numpy()[:-1] == mine["onset_s"].to_numpy()[1:]).all()
 
 
+def with_two_gauges(first, second):
+    """Return the site with two sources of rain, and a state that met "other" first."""
+    slow = SITE.sources[0].model_copy(update={"interval_s": 2 * INTERVAL_S})
+    other = SITE.sources[0].model_copy(update={"id": "other"})
+    (wire,) = (w for w in SITE.wiring if w.quantity == "rain")
+    wires = (*SITE.wiring, wire.model_copy(update={"source": "other"}))
+    site = SITE.model_copy(update={"sources": (slow, other), "wiring": wires})
+    state = empty_state()
+    state.labels["station"] = ["other", slow.id]
+    state.arrays[RAIN] = np.full((DAYS * PER_DAY, 2), np.nan, np.float32)
+    state.arrays[RAIN][: len(first)] = np.array([second, first]).T
+    return site, state
+
+
 def test_totals_of_a_gauge_that_logs_less_often_are_whole_and_counted_once():
     """By hand: totals of two steps, one of them missing, where a second gauge stands in."""
     nan = np.nan
-    state = empty_state()
-    state.labels["station"] = [SITE.sources[0].id, "other"]
     first = [nan, 3.0, nan, nan, nan, 0.0, nan, 1.0]
-    other = [0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
-    state.arrays[RAIN] = np.full((DAYS * PER_DAY, 2), nan, np.float32)
-    state.arrays[RAIN][:8] = np.array([first, other]).T
-    slow = SITE.sources[0].model_copy(update={"interval_s": 2 * INTERVAL_S})
-    site = SITE.model_copy(update={"sources": (slow,)})
+    site, state = with_two_gauges(first, [0.5] * 8)
     rain = Reader(state, site).rain(0, 1)
     assert rain[:8].tolist() == [0.0, 3.0, 0.5, 0.5, 0.0, 0.0, 0.0, 1.0]
     assert np.isnan(rain[8:]).all()
+    state.labels["station"].reverse()
+    state.arrays[RAIN] = state.arrays[RAIN][:, ::-1]
     assert Reader(state).rain(0, 1)[:3].tolist() == [0.5, 3.0, 0.5]  # as of every step
+
+
+def test_which_gauge_counts_goes_by_the_description_and_is_told_where_it_changes():
+    site, state = with_two_gauges([2.0, 0.0], [1.0, 1.0])
+    swapped = site.model_copy(update={"sources": site.sources[::-1]})
+    assert Reader(state, site).rain(0, 1)[1] == 0.0
+    assert Reader(state, swapped).rain(0, 1)[1] == 1.0
+    for inputs in (events_inputs, record_inputs):
+        assert inputs(state, site) != inputs(state, swapped)
