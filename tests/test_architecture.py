@@ -37,6 +37,7 @@ LAYERS = (
         "step",
         "record_step",
         "redo",
+        "smooth_curve",
     ),
     ("description",),
     ("ingest",),

@@ -1,10 +1,8 @@
 """When a front arrived: a curve through its foot and climb, as smooth as the record asks.
 
-The curve is that with the least sum of squared distances, in units of the noise, and of
-squared bends, weighed by a strength. The strength is the likeliest of some, decades apart: a
-front that jumps is followed reading by reading, one that takes a day is told from all its
-readings. The base is the lowest of the curve at the foot, the onset where it stands higher by
-a stated rise.
+The curve is that of `pipeline.smooth_curve`: a front that jumps is followed reading by
+reading, one that takes a day is told from all its readings. The base is the lowest of the
+curve at the foot, the onset where it stands higher by a stated rise.
 """
 
 from __future__ import annotations
@@ -12,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.compiled import kernel
+from pipeline.smooth_curve import factors, likeliest_curve, solved
 
 # All of these are ours, found on test fields kept for tuning (docs/truth.md).
 ONSET_RISE = 0.005  # m3 m-3 above the base, where water counts as arrived
@@ -19,7 +18,6 @@ ONSET_NOISE = 5.0  # the same in multiples of the noise
 RISE_ERROR = 0.02  # relative, standard, of a change of water content by calibration
 BASE_READINGS = 12
 BACK_READINGS, AHEAD_READINGS = 24, 12  # at least, before the foot and after the climb
-WEAKEST, STRONGEST = -3, 8  # powers of ten of the strength
 LEAST_POINTS = 6
 # Columns that are filled in rows of `pipeline.derive.fronts`.
 FOOT, ONSET, BEFORE = range(3)
@@ -133,99 +131,10 @@ def _window(at, foot, up, furthest):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @kernel
-def likeliest_curve(weight, scaled, guess):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the curve through readings in units of their noise, and its strength.
-
-    Parameters
-    ----------
-    weight : (step,)
-        1 where there is a reading, else 0; readings at two steps at least.
-    scaled : (step,)
-        Readings over their noise; 0 where there is none.
-    guess : int
-        Power of ten of the strength from which the likeliest is sought, uphill.
-
-    Notes
-    -----
-    The likelihood is that of a random walk of the slope seen with noise, the first level and
-    slope unknown: Wecker & Ansley (1983), J. Am. Stat. Assoc. 78, 81-89 (from memory).
-    """
-    power = min(max(guess, WEAKEST), STRONGEST)
-    best, curve = _trial(weight, scaled, power)
-    for way in (1, -1):
-        moved = False
-        while WEAKEST <= power + way <= STRONGEST:
-            likelihood, found = _trial(weight, scaled, power + way)
-            if likelihood <= best:
-                break
-            best, curve, power, moved = likelihood, found, power + way, True
-        if moved:
-            break
-    return curve, 10.0**power
-
-
-@kernel
-def _trial(weight, scaled, power):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the log likelihood of a strength, but for a constant, and its curve."""
-    strength = 10.0**power
-    parts = _factors(weight, strength)
-    found = _solved(parts, scaled)
-    squares = 0.0
-    for i in range(weight.size):
-        squares += weight[i] * (scaled[i] - found[i]) ** 2
-    for i in range(weight.size - 2):
-        squares += strength * (found[i] - 2.0 * found[i + 1] + found[i + 2]) ** 2
-    determinant = np.log(parts[0]).sum()
-    return -0.5 * (squares + determinant - (weight.size - 2) * np.log(strength)), found
-
-
-@kernel
-def _factors(weight, strength):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return L and D of weights and squared second differences, a band of five: (3, step)."""
-    size = weight.size
-    parts = np.zeros((3, size))
-    parts[0] = weight
-    for i in range(size - 2):
-        parts[0, i] += strength
-        parts[0, i + 1] += 4.0 * strength
-        parts[0, i + 2] += strength
-        parts[1, i] -= 2.0 * strength
-        parts[1, i + 1] -= 2.0 * strength
-        parts[2, i] += strength
-    for i in range(size):
-        if i > 0:
-            parts[0, i] -= parts[0, i - 1] * parts[1, i - 1] ** 2
-            parts[1, i] -= parts[0, i - 1] * parts[1, i - 1] * parts[2, i - 1]
-        if i > 1:
-            parts[0, i] -= parts[0, i - 2] * parts[2, i - 2] ** 2
-        parts[1, i] /= parts[0, i]
-        parts[2, i] /= parts[0, i]
-    return parts
-
-
-@kernel
-def _solved(parts, right):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Return the answer for a right side, by the factors."""
-    found = right.copy()
-    size = found.size
-    for i in range(1, size):
-        found[i] -= parts[1, i - 1] * found[i - 1]
-        if i > 1:
-            found[i] -= parts[2, i - 2] * found[i - 2]
-    for i in range(size):
-        found[i] /= parts[0, i]
-    for i in range(size - 2, -1, -1):
-        found[i] -= parts[1, i] * found[i + 1]
-        if i < size - 2:
-            found[i] -= parts[2, i] * found[i + 2]
-    return found
-
-
-@kernel
 def _variance(weight, strength, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Return the variance of the curve's rise between two steps, noise being one."""
     right = np.zeros(weight.size)
     right[low] -= 1.0
     right[high] += 1.0
-    answer = _solved(_factors(weight, strength), right)
+    answer = solved(factors(weight, strength), right)
     return answer[high] - answer[low]

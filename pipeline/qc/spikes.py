@@ -3,13 +3,14 @@
 A reading is held against the mean of those around it, in pairs that lie as far before it as
 after it, of four pairs up to sixteen as long as all lie as close to a line as noise makes
 them. The distance over its own standard deviation, z, is standard normal where nothing is
-wrong, so that a threshold is a chance. Where soil moves, z is against the cubic through eight
-readings and against where soil can be by `pipeline.qc.sides`. Two thresholds are in use.
+wrong, so that a threshold is a chance. Where soil moves, z is against curves through what lies
+around (`pipeline.qc.curves`) and against where soil can be by `pipeline.qc.sides`. Two
+thresholds are in use.
 ``spike_noise`` is so high that noise alone hardly ever reaches it. A sensor that passed it in
 the fortnight before has spikes, and among its readings a smaller z is likelier a spike than
 chance: the lower threshold is where chance would make no more than the part ``spike_false`` of
 the spikes known (`spike_levels`). In moving soil chance is not all that makes readings stand
-out, and both are higher.
+out, and the first is higher.
 
 References
 ----------
@@ -27,19 +28,19 @@ import numpy as np
 from pipeline.compiled import kernel
 from pipeline.qc.arrivals import Water, is_arrival
 from pipeline.qc.constants import SPIKE_MEMORY_S
+from pipeline.qc.curves import SIDE, has_eight, off_the_arc, off_the_cubic, off_the_parabola
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.noise import chunks_of
 from pipeline.qc.sides import off_the_soil, reading
 from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, mark
 
 SPIKE, FROZEN = TEST_BITS["spike"], TEST_BITS["frozen"]
-SIDE, WIDE = 4, 16  # readings on either side that a spike is held against
+WIDE = 16  # readings on either side that a spike is held against, at most
 LOOK = SIDE + WIDE  # a stronger spike close by, with all that it is held against
 LEAST_PAIRS = 2
 MOST_SPIKES = 8  # as many in the memory tell all there is to tell
 LEAST_LEVEL = 4.1  # no z below it makes a spike, however many came before
-# In moving soil: times the threshold without spikes before, and with some.
-MOVING_FIRST, MOVING_MORE = 1.5, 1.1
+MOVING_FIRST = 1.5  # times the threshold without spikes before, in moving soil
 CANDIDATE = 0.82  # of the threshold it has to pass: from there a reading is looked at closely
 CHORD = 0.8  # of its distance from the middle of its two neighbours counts for that
 # Pairs lie on a line while the squares of their rests add up to what noise makes of them and
@@ -47,18 +48,18 @@ CHORD = 0.8  # of its distance from the middle of its two neighbours counts for 
 LINE_MISFIT, SAME_MEAN = 2.0, 2.0
 # Range of the eight readings, in noise, from which the sides are asked as well.
 CALM_RANGE = 6.5
-# Weights of the readings one to four away in the parabola through eight, at its middle.
-PARABOLA = (648.0 / 2064.0, 468.0 / 2064.0, 168.0 / 2064.0, -252.0 / 2064.0)
-# A reading stands out from that parabola by this part of the threshold, and of its distance
-# from the mean, at least: the top of a short peak does not.
+# A reading stands out from the parabola through eight by this part of the threshold, and of
+# its distance from the mean, at least: the top of a short peak does not.
 CURVE_LEAST, CURVE_PART = 0.7, 0.6
-# Chi squared, of four degrees of freedom, of eight readings that lie on a cubic.
-CUBIC_MISFIT = 13.0
-OF_CUBIC = 1.158889  # deviation of a reading less the cubic: sqrt(1 + sum of squared weights)
 SIDES_SURE = 0.9  # what z against the sides counts for: it is the highest of several
 # The part of it in a mean with z against the cubic, and what that counts for: where both say
 # the same, chance is less likely than either tells.
 SIDES_PART, BOTH_SURE = 0.5, 1.05
+# In moving soil z against the likeliest curve through sixteen is weighed in with this part,
+# from this z on, and adds no more than so much. A curve that must bend so freely that its
+# variance, in noise squared, is above this says nothing, and z counts for less.
+ARC_PART, ARC_FROM, ARC_MORE = 0.5, 3.0, 1.0
+ARC_LOOSE, ARC_NONE = 30.0, 0.85
 # Where the parabola is not to be had, a spike stands out from each neighbour it has by this.
 NEAR_PART = 0.35
 
@@ -162,16 +163,6 @@ def mean_of_pairs(
 
 
 @kernel
-def _has_eight(x: Floats, i: int, stride: int) -> bool:  # pragma: no cover
-    """Tell whether the four readings on either side are all there."""
-    for j in range(1, SIDE + 1):
-        both = reading(x, i - j * stride) + reading(x, i + j * stride)
-        if both != both:
-            return False
-    return True
-
-
-@kernel
 def _range_around(x: Floats, i: int, stride: int) -> float:  # pragma: no cover
     """Return the range of the readings up to four away."""
     low, high = np.inf, -np.inf
@@ -193,71 +184,53 @@ def _is_sharp(x: Floats, i: int, stride: int, least: float) -> bool:  # pragma: 
 
 
 @kernel
-def _off_the_curve(x: Floats, i: int, stride: int) -> float:  # pragma: no cover
-    """Return how far a reading lies from the parabola through its eight neighbours."""
-    curve = 0.0
-    for j in range(SIDE):
-        away = (j + 1) * stride
-        curve += PARABOLA[j] * (x[i - away] + x[i + away])
-    return x[i] - curve
-
-
-@kernel
-def off_the_cubic(x: Floats, i: int, stride: int, noise: float) -> float:  # pragma: no cover
-    """Return z of a reading, with its sign, against the cubic through its eight neighbours.
-
-    0 where these do not lie on one. What is even about the middle and what is odd are fitted
-    apart, each with two degrees of freedom left.
-    """
-    even, odd, even2, odd2, square, cube = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for j in range(1, SIDE + 1):
-        left, right = x[i - j * stride], x[i + j * stride]
-        both, half = 0.5 * (left + right) - x[i], 0.5 * (right - left)
-        even, even2 = even + both, even2 + both * both
-        square += (j * j - 7.5) * both
-        odd, odd2 = odd + j * half, odd2 + half * half
-        cube += (j * j - 11.8) * j * half
-    slope = square / 129.0
-    rest = even2 - 0.25 * even * even - square * slope
-    rest += odd2 - odd * odd / 30.0 - cube * cube / 712.8
-    if not 2.0 * rest <= CUBIC_MISFIT * noise * noise:
-        return 0.0
-    return (7.5 * slope - 0.25 * even) / (OF_CUBIC * noise)
-
-
-@kernel
 def _sticks_out(
     x: Floats, i: int, stride: int, off: float, least: float
 ) -> bool:  # pragma: no cover
     """Tell whether a reading ``off`` the mean around it is no part of a peak there."""
-    if not _has_eight(x, i, stride):
+    if not has_eight(x, i, stride):
         return _is_sharp(x, i, stride, NEAR_PART * least)
-    bend = _off_the_curve(x, i, stride)
+    bend = off_the_parabola(x, i, stride)
     return bend * off > 0.0 and abs(bend) >= max(CURVE_LEAST * least, CURVE_PART * abs(off))
+
+
+@kernel
+def _with_the_arc(
+    x: Floats, i: int, stride: int, noise: float, z: float
+) -> float:  # pragma: no cover
+    """Return z of a reading in moving soil, with its sign, the likeliest curve weighed in."""
+    if abs(z) < ARC_FROM:
+        return z
+    arc, variance = off_the_arc(x, i, stride, noise)
+    if variance > ARC_LOOSE:
+        return ARC_NONE * z
+    agreed = abs(arc) if arc * z > 0.0 else 0.0
+    weighed = (1.0 - ARC_PART) * abs(z) + ARC_PART * min(agreed, abs(z) + ARC_MORE)
+    return np.copysign(weighed, z)
 
 
 @kernel
 def stand_out(
     x: Floats, i: int, stride: int, noise: float, least: float
 ) -> tuple[float, bool]:  # pragma: no cover
-    """Return z of a reading, and whether the soil around it moves; 0 where it may be soil.
+    """Return z of a reading, with its sign, and whether the soil around it moves.
 
-    ``least`` is the lowest z of interest.
+    z is 0 where the reading may be soil. ``least`` is the lowest size of z of interest.
     """
     off, deviation, pairs = mean_of_pairs(x, i, stride, noise)
     calm = pairs > 0 and _sticks_out(x, i, stride, off, least * noise)
     if calm and _range_around(x, i, stride) <= CALM_RANGE * noise:
-        return abs(off) / (deviation * noise), False
+        return off / (deviation * noise), False
     sides = off_the_soil(x, i, stride, noise)
     if calm and sides * off > 0.0:
-        return abs(off) / (deviation * noise), True
-    z = SIDES_SURE * abs(sides)
-    if sides != 0.0 and _has_eight(x, i, stride):
+        return _with_the_arc(x, i, stride, noise, off / (deviation * noise)), True
+    z = SIDES_SURE * sides
+    if sides != 0.0 and has_eight(x, i, stride):
         cubic = off_the_cubic(x, i, stride, noise)
-        if cubic * sides > 0.0:
-            both = SIDES_PART * abs(sides) + (1.0 - SIDES_PART) * abs(cubic)
-            z = max(z, BOTH_SURE * both)
-    return z, True
+        both = BOTH_SURE * (SIDES_PART * sides + (1.0 - SIDES_PART) * cubic)
+        if cubic * sides > 0.0 and abs(both) > abs(z):
+            z = both
+    return _with_the_arc(x, i, stride, noise, z), True
 
 
 @kernel
@@ -270,16 +243,17 @@ def alone(
     """
     least = levels[-1]
     z, moves = stand_out(x, i, stride, noise, least)
-    if z < 0.5 * least:
+    if abs(z) < 0.5 * least:
         return z, moves
     held = np.full(2 * SIDE + 1, np.nan)
     hidden = 0
     for j in range(-SIDE, SIDE + 1):
         k = i + j * stride
-        if j == 0 or not _may_stand_out(x, k, stride, max(levels[0], z) * noise):
+        if j == 0 or not _may_stand_out(x, k, stride, max(levels[0], abs(z)) * noise):
             continue
         other, there = stand_out(x, k, stride, noise, least)
-        if other > z and other > levels[0] * (MOVING_FIRST if there else 1.0):
+        stronger = max(abs(z), levels[0] * (MOVING_FIRST if there else 1.0))
+        if abs(other) > stronger:
             held[j + SIDE] = x[k]
             hidden += 1
     if hidden == 0:
@@ -350,12 +324,12 @@ def noise_spikes(
             if x[i] != x[i] or _is_ice(x, i, stride, place):
                 continue
             z, moves = alone(x, i, stride, noise[k], levels)
-            if z < lowest or is_arrival(x, i, stride, noise[k], water):
+            if abs(z) < lowest or (z > 0.0 and is_arrival(x, i, stride, noise[k], water)):
                 continue
             known = remembered(found, many, i - memory)
-            if z > levels[known] * _more(moves, known):
+            if abs(z) > levels[known] * _more(moves, known):
                 mark(marks, i, column, SPIKE, SUSPECT)
-            if z > levels[0] * _more(moves, 0):
+            if abs(z) > levels[0] * _more(moves, 0):
                 found[many % MOST_SPIKES] = i
                 many += 1
 
@@ -372,7 +346,5 @@ def _is_ice(
 
 @kernel
 def _more(moves: bool, known: int) -> float:  # pragma: no cover
-    """Return how many times the threshold a spike takes where the soil moves."""
-    if not moves:
-        return 1.0
-    return MOVING_MORE if known > 0 else MOVING_FIRST
+    """Return how many times the threshold a spike takes: more in moving soil, without any."""
+    return MOVING_FIRST if moves and known == 0 else 1.0

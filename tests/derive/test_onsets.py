@@ -1,43 +1,13 @@
-"""The curve that times an onset, against dense linear algebra and against known climbs."""
+"""The curve that times an onset, against known climbs."""
 
 import numpy as np
 import pytest
 import xarray as xr
 
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.onsets import STRONGEST, WEAKEST, likeliest_curve
 
 STEPS, FOOT = 12 * 144, 700
 NOISE = 6e-4  # m3 m-3, as the sensors of the test fields have
-
-
-def test_the_curve_is_the_likeliest_of_its_strengths_by_dense_algebra():
-    # by numpy.linalg: least |y - z|^2 + s |D2 z|^2, and the likelihood of the differences
-    # D2 y, which are normal with covariance I / s + D2 D2', whatever level and slope were.
-    rng = np.random.default_rng(3)
-    seen = np.cumsum(np.cumsum(0.1 * rng.standard_normal(60))) + rng.standard_normal(60)
-    bends = np.diff(np.eye(60), 2, axis=0)
-    change = bends @ seen
-
-    def likelihood(strength):
-        covariance = np.eye(58) / strength + bends @ bends.T
-        _, determinant = np.linalg.slogdet(covariance)
-        return -0.5 * (determinant + change @ np.linalg.solve(covariance, change))
-
-    best = max(10.0 ** np.arange(WEAKEST, STRONGEST + 1), key=likelihood)
-    expected = np.linalg.solve(np.eye(60) + best * bends.T @ bends, seen)
-    for guess in (WEAKEST, 1, STRONGEST):
-        curve, strength = likeliest_curve(np.ones(60), seen, guess)
-        assert strength == pytest.approx(best)
-        np.testing.assert_allclose(curve, expected, atol=1e-8)
-
-
-def test_missing_readings_are_crossed_by_the_curve():
-    weight = np.ones(30)
-    weight[10:20] = 0.0
-    line = 0.5 * np.arange(30.0)
-    curve, _ = likeliest_curve(weight, weight * line, 3)
-    np.testing.assert_allclose(curve, line, atol=1e-6)  # no bend is wanted, none is made
 
 
 @pytest.mark.parametrize("climb", [1e-4, 3e-4, 3e-3])

@@ -145,6 +145,13 @@ class TestSpikes:
         x[AT + 1, 1] -= 0.012  # 0.006, after 0.012 and before 0.024
         assert fired(x, rain_of(50.0, hours_before=-1), "spike") == [[AT + 1, 1]]
 
+    def test_a_reading_below_a_rise_under_way_is_no_first_of_it(self):
+        x = profile()
+        x[AT - 2 :, 1] += 0.01 * np.minimum(np.arange(STEPS - AT + 2), 8)
+        assert fired(x, rain_of(50.0), "spike") == []
+        x[AT + 1, 1] -= 0.012  # 0.018, after 0.020 and before 0.040
+        assert fired(x, rain_of(50.0), "spike") == [[AT + 1, 1]]
+
     def test_a_reading_below_what_was_before_is_one(self):
         x = self.front(stays=True)
         x[AT, 1] -= 0.043 + 0.02

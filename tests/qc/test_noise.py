@@ -196,8 +196,8 @@ class TestSpikes:
 
     def test_too_few_neighbours_are_not_judged(self):
         x = quiet_record(12)
-        x[500] += 20 * NOISE
-        x[497:500] = x[501:504] = NAN
+        x[500] += 50 * NOISE
+        x[492:500] = x[501:509] = NAN
         flag, _ = fired(x, "spike")
         assert not flag[500]
 

@@ -8,15 +8,20 @@ from bare_site import HOUR_S, make_block, make_site, make_wire
 from scipy import stats
 
 from pipeline.qc.constants import SPIKE_MEMORY_S
+from pipeline.qc.curves import (
+    ARC_LEAST,
+    ARC_SIDE,
+    OF_CUBIC,
+    PARABOLA,
+    off_the_arc,
+    off_the_cubic,
+)
 from pipeline.qc.flags import unpack
 from pipeline.qc.sides import off_the_soil, side_line
 from pipeline.qc.spikes import (
     LEAST_LEVEL,
-    OF_CUBIC,
-    PARABOLA,
     alone,
     mean_of_pairs,
-    off_the_cubic,
     remembered,
     spike_levels,
     stand_out,
@@ -135,7 +140,27 @@ class TestStandOut:
         x[20] = 15.0
         assert self.z(x) > 1.5 * LEAST_LEVEL
         x[20] = -15.0
-        assert self.z(x) > 1.5 * LEAST_LEVEL
+        assert self.z(x) < -1.5 * LEAST_LEVEL
+
+    def test_the_likeliest_curve_follows_the_swing_of_a_day(self):
+        swing = 20.0 * np.sin(2 * np.pi * np.arange(41) / 24)
+        rng = np.random.default_rng(1)
+        for at in (18, 20, 24):
+            for size in (8.0, -8.0):
+                x = swing + 0.3 * rng.standard_normal(41)
+                assert abs(self.z(x, at)) < LEAST_LEVEL
+                x[at] = swing[at] + size
+                z, variance = off_the_arc(x, at, 1, 1.0)
+                assert np.sign(size) * z > LEAST_LEVEL
+                assert variance < 1.0  # surer than one reading
+                assert np.sign(size) * self.z(x, at) > LEAST_LEVEL
+
+    def test_too_few_readings_tell_no_curve(self):
+        x = np.zeros(41)
+        x[20] = 10.0
+        x[20 + ARC_LEAST // 2 + 1 : 20 + ARC_SIDE + 1] = np.nan
+        x[20 - ARC_SIDE : 20 - ARC_LEAST // 2 + 1] = np.nan
+        assert off_the_arc(x, 20, 1, 1.0) == (0.0, np.inf)
 
     def test_a_neighbour_of_a_spike_is_judged_without_it(self):
         levels = spike_levels(5.2, 0.015, HOUR_S)
