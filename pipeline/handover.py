@@ -25,6 +25,7 @@ from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
 from pipeline.manifest import COMPARISON, ROUNDS, SPACE, Manifest
 from pipeline.periods import Period, kinds_logged, kinds_wired, periods
+from pipeline.products.event_blocks import Reader
 from pipeline.products.health_pictures import draw_health_pictures
 from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
 from pipeline.products.space import TABLES
@@ -180,7 +181,7 @@ def draw_window(
     window = slice(period.start_day * per_day, period.stop_day * per_day)
     water = cube_part(snapshot, "water", window)
     products = cube_part(snapshot, "products", window)
-    rain = _rain(snapshot, window)
+    rain = _rain(site, snapshot, period)
     rounds = _rounds(site, snapshot, period.start_day)
     drawn = [draw_site(site, products, rain, rounds, folder / "site_water.png")]
     days = period.start_day, period.stop_day
@@ -222,6 +223,8 @@ def _write_period(
     if snapshot.holds(DAILY):
         dims = ("day", "tube", "depth")
         daily = daily.assign(daily_tests=(dims, daily_tests(snapshot, *days)))
+    if not bool((np.diff(daily["depth"]) > 0).all()):  # as in `cube_part`
+        daily = daily.sortby("depth")
     return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc", kinds)]
 
 
@@ -284,16 +287,14 @@ def cube_part(snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
     return dataset.sortby("depth")
 
 
-def _rain(snapshot: Snapshot, window: slice) -> xr.DataArray | None:
-    """Return the rain of the first gauge that logged any, (time) [mm]."""
-    if not snapshot.holds("readings/rain"):
+def _rain(site: Site, snapshot: Snapshot, period: Period) -> xr.DataArray | None:
+    """Return the rain of a period, (time) [mm], as events take it; None for none."""
+    rain = Reader(snapshot, site).rain(period.start_day, period.stop_day)
+    if rain is None or not np.isfinite(rain).any():
         return None
-    rain = snapshot.dataset("readings")["rain"].isel(time=window).load()
-    for station in range(rain.sizes["station"]):
-        gauge = rain.isel(station=station)
-        if bool(np.isfinite(gauge).any()):
-            return gauge
-    return None
+    per_day = snapshot.axis.steps_per_day
+    times = snapshot.axis.times(period.start_day * per_day, period.stop_day * per_day)
+    return xr.DataArray(rain, {"time": times}, ("time",), "rain", {"units": "mm"})
 
 
 def _rounds(site: Site, snapshot: Snapshot, start_day: int) -> pd.DataFrame:
