@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.derive.calibrations import site_calibrations
@@ -27,6 +29,7 @@ from pipeline.variables import SIGNALS, VARIABLES, describe
 if TYPE_CHECKING:
     import pandas as pd
 
+_EVER, _NEVER = np.iinfo(np.int64).min, np.iinfo(np.int64).max
 # Where a reading came from is a matter of the trace; see `percolog trace`.
 _ORIGIN = ("_file", "_line", "_offset_s")
 
@@ -140,25 +143,43 @@ def site_layer_rules(site: Site, tubes: list[str], depths: list[float]) -> Layer
         Nominal depths.
     """
     derive = site.derive
+    from_s, interval_s = _intervals(site, tubes, depths)
     return LayerRules(
         ends=EndRules(derive.above_first_sensor, derive.below_last_sensor),
         missing_sensor=derive.missing_sensor,
         completeness=derive.day_completeness,
-        interval_s=_intervals(site, tubes, depths),
+        interval_s=interval_s,
+        interval_from_s=from_s,
         utc_offset_s=site.utc_offset_s,
         calibrations=site_calibrations(site, tubes, depths),
     )
 
 
-def _intervals(site: Site, tubes: list[str], depths: list[float]) -> np.ndarray:
-    """Return how often each sensor logs, (tube, depth) [s]; the fastest of its sources."""
+def _intervals(
+    site: Site, tubes: list[str], depths: list[float]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return from when on sensors log how often, (stretch,) and (stretch, tube, depth) [s].
+
+    Of several sources wired at once the fastest counts.
+    """
     own = {s.id: s.interval_s or site.interval_s for s in site.sources}
-    found = np.full((len(tubes), len(depths)), float(DAY_S))
-    for wire in site.wiring:
-        if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths:
-            at = tubes.index(wire.tube), depths.index(wire.depth_m)
-            found[at] = min(found[at], max(own[wire.source], site.interval_s))
-    return found
+    rows = [
+        (_second(wire.start, _EVER), _second(wire.until, _NEVER), wire)
+        for wire in site.wiring
+        if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths
+    ]
+    edges = {edge for start, until, _ in rows for edge in (start, until)} - {_NEVER}
+    from_s = np.array(sorted({_EVER, *edges}), dtype=np.int64)
+    found = np.full((from_s.size, len(tubes), len(depths)), float(DAY_S))
+    for start, until, wire in rows:
+        held = slice(*np.searchsorted(from_s, [start, until]))
+        at = held, tubes.index(wire.tube), depths.index(wire.depth_m or 0.0)
+        found[at] = np.minimum(found[at], max(own[wire.source], site.interval_s))
+    return from_s, found
+
+
+def _second(instant: datetime | None, otherwise: int) -> int:
+    return otherwise if instant is None else int(instant.timestamp())
 
 
 def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSite:

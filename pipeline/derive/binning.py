@@ -59,6 +59,24 @@ def bins_of(time: xr.DataArray, step: str, utc_offset_s: int) -> Bins | None:
     return Bins(number[first] * length - utc_offset_s, first, length)
 
 
+def shortest_in(bins: Bins, from_s: NDArray[np.int64], interval_s: Floats) -> Floats:
+    """Return the shortest interval that holds in each step, (bin, tube, depth) [s].
+
+    Parameters
+    ----------
+    bins : Bins
+    from_s : (stretch,)
+        From when each stretch lasts, in order, UTC seconds; the first since ever.
+    interval_s : (stretch, tube, depth), [s]
+    """
+    first = np.searchsorted(from_s[1:], bins.start_s, side="right")
+    last = np.searchsorted(from_s[1:], bins.start_s + bins.length_s, side="left")
+    found = interval_s[first]
+    for further in range(1, int((last - first).max(initial=0)) + 1):
+        found = np.minimum(found, interval_s[np.minimum(first + further, last)])
+    return found
+
+
 def bin_means(
     sensors: Sensors, bins: Bins, interval_s: NDArray[np.float64], completeness: float
 ) -> Sensors:
@@ -71,7 +89,7 @@ def bin_means(
     ----------
     sensors : Sensors, (time, tube, depth)
     bins : Bins
-    interval_s : (tube, depth), [s]
+    interval_s : (tube, depth) or (bin, tube, depth), [s]
         How often each sensor should log.
     completeness : float
         Share of the readings due that a step needs.

@@ -15,7 +15,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of
+from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of, shortest_in
 from pipeline.derive.calibrations import Calibrations, no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
 from pipeline.derive.layer_errors import layer_covariance, layer_variances
@@ -38,14 +38,17 @@ class LayerRules:
     ``ends`` is for above the first and below the last sensor, ``missing_sensor`` ("none",
     "bridge") for one between two others without a reading. ``completeness`` is the share of
     the readings due that an hour or a day needs, ``interval_s`` (tube, depth) how often
-    sensors should log (None: as the times of the dataset show), ``utc_offset_s`` tells where
-    days begin. ``calibrations`` tells which sensors share one (None: they all do).
+    sensors should log (None: as the times of the dataset show); where that changed it is
+    (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when each stretch
+    lasts, UTC seconds, in order. ``utc_offset_s`` tells where days begin. ``calibrations``
+    tells which sensors share one (None: they all do).
     """
 
     ends: EndRules = EndRules()  # noqa: RUF009 (an immutable tuple)
     missing_sensor: Literal["none", "bridge"] = "none"
     completeness: float = 0.75
     interval_s: NDArray[np.float64] | None = None
+    interval_from_s: NDArray[np.int64] | None = None
     utc_offset_s: int = 0
     calibrations: Calibrations | None = None
 
@@ -138,7 +141,7 @@ def model_layers(
     sensors, depths = _sensors(dataset)
     bins = bins_of(dataset["time"], step, rules.utc_offset_s)
     if bins is not None:
-        interval = _intervals(dataset["time"], rules, depths.shape)
+        interval = _intervals(dataset["time"], rules, depths.shape, bins)
         sensors = bin_means(sensors, bins, interval, rules.completeness)
     time = _time(dataset["time"], bins)
     shape = (time.size, depths.shape[0], len(spans))
@@ -197,8 +200,12 @@ def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
     return Sensors(water, random, values("systematic_error"), quality), depths
 
 
-def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) -> Floats:
-    """Return how often each sensor should log, (tube, depth) [s]."""
+def _intervals(
+    time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...], bins: Bins
+) -> Floats:
+    """Return how often each sensor should log, (tube, depth) or (bin, tube, depth) [s]."""
+    if rules.interval_s is not None and rules.interval_from_s is not None:
+        return shortest_in(bins, rules.interval_from_s, rules.interval_s)
     if rules.interval_s is not None:
         return np.broadcast_to(rules.interval_s, shape)
     second = time.values.astype("datetime64[s]").astype(np.int64)

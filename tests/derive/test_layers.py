@@ -184,6 +184,21 @@ def test_slow_sensors_are_measured_against_their_own_interval():
     assert found["layer_storage"].item() == pytest.approx(200.0)
 
 
+def test_where_a_logger_was_set_to_another_interval_each_day_is_measured_by_its_own():
+    """Hourly on the first day, then every sixth hour; the day between by the faster one."""
+    theta = np.full((72, 6), 0.2)
+    theta[30:][np.arange(30, 72) % 6 > 0] = np.nan
+    data = make_data(theta)
+    at_s = data["time"].values.astype("datetime64[s]").astype(np.int64)
+    ever = np.iinfo(np.int64).min
+    rules = LayerRules(
+        interval_s=np.stack([np.full((1, 6), 3600.0), np.full((1, 6), 6 * 3600.0)]),
+        interval_from_s=np.array([ever, at_s[30]]),
+    )
+    found = model_layers(data, [0, 1.0], "daily", rules=rules)["layer_storage"].values.ravel()
+    np.testing.assert_allclose(found, [200.0, np.nan, 200.0])
+
+
 def test_days_begin_at_the_sites_own_midnight():
     data = make_data(np.full((48, 6), 0.2))
     rules = LayerRules(utc_offset_s=3600, completeness=0.01)
