@@ -27,6 +27,8 @@ VALUES = (
     "systematic_error",
     "root_permittivity",
 )
+# Tests whose verdict may be bad (docs/quality.md).
+_MAY_BE_BAD = ("gross_range", "spike", "flat_line", "supply")
 _REASONS = {
     OUTSIDE_PROBE: "the reading lies outside the range of the probe's law",
     OUTSIDE_SOIL: "the root permittivity lies outside the range of the soil's law",
@@ -113,9 +115,22 @@ def _corrections(account: dict[str, Any]) -> list[dict[str, Any]]:
     before, after = value["calibrated_water_content"], value["cleaned_water_content"]
     if before is None or before == after:
         return []
-    reason = "; ".join(f"{test['test']}: {test['said']}" for test in account["tests"])
     kind = "removed" if after is None else "changed"
+    told = _condemning(account["tests"]) if after is None else account["tests"]
+    reason = "; ".join(f"{test['test']}: {test['said']}" for test in told)
     return [{"kind": kind, "before": before, "after": after, "reason": reason}]
+
+
+def _condemning(tests: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the tests by which a reading may be bad; a decision overrules all others.
+
+    The rest makes suspect at most.
+    """
+    for names in (("decision",), _MAY_BE_BAD):
+        found = [test for test in tests if test["test"] in names]
+        if found:
+            return found
+    return tests
 
 
 def _why_missing(
@@ -128,7 +143,7 @@ def _why_missing(
     if quality["outside_calibration"]:
         return _outside(quality["outside_calibration"], account)
     if account["value"]["calibrated_water_content"] is not None:
-        names = " and ".join(test["test"] for test in account["tests"])
+        names = " and ".join(test["test"] for test in _condemning(account["tests"]))
         return f"the reading is bad by {names or 'its flag'} and was left out"
     if "signal" in account:
         return "there is a reading, but it has not been computed; run percolog night"

@@ -337,3 +337,19 @@ def test_a_law_from_between_reading_and_step_is_not_the_readings(tmp_path):
         root = found["value"]["root_permittivity"]
         by_hand = line["slope"] * root + line["offset"]
         assert found["value"]["calibrated_water_content"] == pytest.approx(by_hand, abs=1e-7)
+
+
+def test_a_reading_that_a_person_rejected_is_bad_by_the_decision_alone(tmp_path):
+    folder = make_field(tmp_path / "site")
+    header = (folder / "visits.csv").read_text().split("\n")[0]
+    (folder / "visits.csv").write_text(f"{header}\n2023-03-10T03:00,T1,,inspection,,,,,\n")
+    (folder / "decisions.csv").write_text(
+        "tube,depth_cm,from,until,verdict,why,who\n"
+        "T1,10,2023-03-10T02:45,2023-03-10T03:15,reject,cable cut,A. Keeper\n"
+    )
+    night.store_night(folder, datetime(2023, 4, 2, tzinfo=UTC))
+    found = ask(folder, "T1", 10, "10T02:00")
+    assert {test["test"] for test in found["tests"]} == {"maintenance", "decision"}
+    assert found["why_missing"] == "the reading is bad by decision and was left out"
+    assert "maintenance" not in found["corrections"][0]["reason"]
+    assert "cable cut (A. Keeper)" in found["corrections"][0]["reason"]
