@@ -23,8 +23,8 @@ from pipeline.site.mistakes import (
 M = TypeVar("M", bound=BaseModel)
 
 _IDENTIFIER = (
-    "a name of letters, digits, '_', '-' and '.', beginning with a letter or digit, "
-    "at most 64 long"
+    "a name of letters a to z or A to Z, digits, '_', '-' and '.', beginning with a letter or "
+    "digit, at most 64 long"
 )
 _QUOTED = re.compile(r"'([^']*)'")
 _PLAIN_WORDS = {

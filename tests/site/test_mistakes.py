@@ -108,7 +108,7 @@ MISTAKES = {
     "tube twice": ("tubes.csv", ("T2,", "T1,"), "line 4, column tube", "tube 'T1' twice",
                    "A tube set again is a new one"),
     "tube name": ("tubes.csv", ("T1,", "T 1,"), "line 2, column tube", "'T 1'",
-                  "a name of letters, digits"),
+                  "a name of letters a to z"),
     "soil": ("tubes.csv", (",5,loam,", ",5,laom,"), "line 4, column soil", "'laom'",
              "Did you mean 'loam'?"),
     "cell missing": ("tubes.csv", ("412.5", ""), "line 2, column elevation_m", "nothing",
