@@ -27,6 +27,7 @@ from pipeline.description import in_force
 from pipeline.errors import PercologError, StoreError
 from pipeline.products.event_drainage import texture_of
 from pipeline.products.limits import TABLE
+from pipeline.site.checks_layers import REACH_M, sensor_depths_of
 from pipeline.site.load import load_site
 from pipeline.site.models import Horizon, Site
 from pipeline.state import Snapshot
@@ -232,6 +233,7 @@ def root_zone(
     """
     tube = rows[0]["tube"]
     account: dict[str, Any] = {"tube": tube, **dict.fromkeys(_AMOUNTS), "limits_from": []}
+    account["remark"] = _out_of_reach(site, tube, root_depth_m)
     zone = _zone(site, snapshot, rows, root_depth_m)
     if isinstance(zone, str):
         return account | {"unknown": zone}
@@ -281,6 +283,17 @@ def _zone(
         np.array([x.upper for x in found], dtype=np.float64),
         np.array([x.lower for x in found], dtype=np.float64),
         sorted({word for x in found for word in (x.upper_from, x.lower_from)}),
+    )
+
+
+def _out_of_reach(site: Site, tube: str, root_depth_m: float) -> str:
+    """Say where all sensors of a tube lie too far below a root zone to speak for it."""
+    sensors = sensor_depths_of(site, tube)
+    if not sensors or round(sensors[0] - root_depth_m, 4) <= REACH_M:
+        return ""
+    return (
+        f"its first sensor is at {100 * sensors[0]:g} cm, out of reach; what it holds is no "
+        f"measurement of the root zone: do not irrigate by it"
     )
 
 
@@ -340,9 +353,10 @@ def limits_text(account: Mapping[str, Any]) -> str:
     ]
     lines += [table([*names, "limits from"], zones), ""]
     lines += [
-        f"note  {zone['tube']}, root zone: {zone['unknown']}"
+        f"note  {zone['tube']}, root zone: {said}"
         for zone in account["root_zones"]
-        if zone["unknown"]
+        for said in (zone["unknown"], zone["remark"])
+        if said
     ]
     lines += _grouped_remarks(account["sensors"])
     lines += [

@@ -55,6 +55,11 @@ def space_account(folder: Path) -> dict[str, Any]:
     stability, means, ranks = (_frame(snapshot, name) for name in (STABILITY, MEANS, RANKS))
     local_s = means["day_s"].to_numpy(np.int64) + site.utc_offset_s
     means["day"] = local_s.astype("datetime64[s]").astype("datetime64[D]").astype(str)
+    if stability.empty and not means.empty and means["members"].max() == 1:
+        raise StoreError(
+            f"{site.id}: expected two tubes or more with days in common, found one; its daily "
+            f"values are the site's"
+        )
     if stability.empty:
         raise StoreError(
             f"{site.id}: expected ten days or more of a tube, found fewer; wait for more"

@@ -167,6 +167,17 @@ def test_a_root_zone_beyond_the_sensors_is_left_open(field):
         assert zone["total_available_mm"] > 0
 
 
+def test_a_root_zone_out_of_reach_of_all_sensors_is_told(field, monkeypatch):
+    shallow = 0.05
+    assert load_site(field).depths_m[0] == 0.1
+    assert limits_report(field, shallow, 0.5)["root_zones"][0]["remark"] == ""
+    monkeypatch.setattr("pipeline.limits_report.REACH_M", 0.04)
+    account = limits_report(field, shallow, 0.5)
+    remark = account["root_zones"][0]["remark"]
+    assert remark.startswith("its first sensor is at 10 cm, out of reach")
+    assert f"root zone: {remark}" in limits_text(account)
+
+
 def test_command_prints_one_document(field):
     result = CliRunner().invoke(app, ["limits", str(field), "--json", "--root-depth", "30"])
     assert result.exit_code == 0

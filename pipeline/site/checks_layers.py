@@ -20,7 +20,7 @@ def layers_without_near_sensor(site: Site) -> Iterator[Problem]:
     By the rule ``constant`` such a layer is given the water of the sensor nearest to it,
     however far that is. Sensors are those ever wired; tubes read by hand alone are left out.
     """
-    depths = {tube.tube: _sensor_depths_m(site, tube.tube) for tube in site.tubes}
+    depths = {tube.tube: sensor_depths_of(site, tube.tube) for tube in site.tubes}
     for number, layer in enumerate(site.derive.layers):
         for rule in ("above_first_sensor", "below_last_sensor"):
             away = {
@@ -32,7 +32,7 @@ def layers_without_near_sensor(site: Site) -> Iterator[Problem]:
                 yield _told(number, layer, rule, away)
 
 
-def _sensor_depths_m(site: Site, tube: str) -> list[float]:
+def sensor_depths_of(site: Site, tube: str) -> list[float]:
     """Return the real depths of the sensors of water of a tube that are in the soil."""
     depths = {
         site.sensor_depth_m(tube, wire.depth_m)

@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 from bare_site import START, make_site, make_tube, make_wire
 from PIL import Image
@@ -252,4 +253,15 @@ def test_an_account_of_too_short_a_record_says_so(site, monkeypatch):
     monkeypatch.setattr(space_account, "open_description", lambda folder: site)
     monkeypatch.setattr(space_account, "site_store", lambda site: store)
     with pytest.raises(StoreError, match="expected ten days or more"):
+        space_account.space_account(site.folder)
+
+
+def test_an_account_of_one_tube_says_that_there_is_none_to_compare_it_with(site, monkeypatch):
+    alone = State(site)
+    row = {name: [None] for name in SCHEMAS[MEANS].names} | {"day_s": [0], "members": [1]}
+    alone._tables[MEANS] = pa.table(row, schema=SCHEMAS[MEANS])
+    store = type("Store", (), {"read": lambda self: alone})()
+    monkeypatch.setattr(space_account, "open_description", lambda folder: site)
+    monkeypatch.setattr(space_account, "site_store", lambda site: store)
+    with pytest.raises(StoreError, match="expected two tubes or more"):
         space_account.space_account(site.folder)
