@@ -55,6 +55,7 @@ def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
         "outcome": "done",
         "commit": snapshot.commit_id,
         **rows,
+        "removed": _removed(site, snapshot),
         "caution": CAUTION,
     }
 
@@ -78,6 +79,14 @@ def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[st
     return site, snapshot, tables
 
 
+def _removed(site: Site, snapshot: Snapshot) -> list[str]:
+    """Return the tubes that were taken out: no event of theirs goes on."""
+    end_s = snapshot.axis.origin_s + snapshot.steps * snapshot.axis.interval_s
+    return [
+        t.tube for t in site.tubes if t.removed is not None and t.removed.timestamp() <= end_s
+    ]
+
+
 def events_text(account: Mapping[str, Any]) -> str:
     """Return the table a person reads."""
     head = ["event", "onset", "reached cm", "gain mm", "rain mm", "rest mm", "drained mm"]
@@ -93,7 +102,7 @@ def events_text(account: Mapping[str, Any]) -> str:
             _pair(row, "drainage_mm", "drainage_error_mm"),
             _pair(row, "gradient_drainage_mm", "gradient_drainage_error_mm")
             + (" (texture)" if row["gradient_from"] == "texture" else ""),
-            "open" if row["open"] else iso_minute(row["end_s"]),
+            _until(row, account["removed"]),
             row["doubts"] or "-",
         ]
         for row in account["events"]
@@ -121,6 +130,12 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
         known = [part for part in parts if part is not None]
         clean["gain_error_mm"] = math.hypot(*known) if len(known) == len(parts) else None
     return with_instants(clean)
+
+
+def _until(row: Mapping[str, Any], removed: list[str]) -> str:
+    if not row["open"]:
+        return iso_minute(row["end_s"])
+    return "tube out" if row["tube"] in removed else "open"
 
 
 def _number(value: float | None) -> str:

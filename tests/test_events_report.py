@@ -1,6 +1,7 @@
 """``percolog events``: the stored tables as an account and as text."""
 
 import json
+from datetime import timedelta
 from typing import ClassVar
 
 import pytest
@@ -18,6 +19,8 @@ class FakeState:
 
     commit_id = "C1"
     attributes: ClassVar[dict] = {}
+
+    axis, steps = SITE.axis, 24 * 400
 
     def __init__(self, rows):
         self.rows = rows
@@ -82,6 +85,20 @@ def test_an_event_is_told_with_its_errors_and_what_is_not_known(state):
         assert part in text
     assert "local practice" in text
     assert "±: one standard uncertainty" in text
+
+
+@pytest.mark.parametrize(("hours", "until"), [(9600, "tube out"), (9601, "open")])
+def test_the_last_event_of_a_tube_that_was_taken_out_is_over(state, monkeypatch, hours, until):
+    """The record goes on for 400 days; a removal after it has not been yet."""
+    state([EVENT])
+    removed = SITE.start + timedelta(hours=hours)
+    tubes = tuple(t.model_copy(update={"removed": removed}) for t in SITE.tubes)
+    gone = SITE.model_copy(update={"tubes": tubes})
+    monkeypatch.setattr(report, "load_site", lambda folder: gone)
+    account = report.events_report("site")
+    assert account["removed"] == (["A", "B"] if until == "tube out" else [])
+    line = next(x for x in report.events_text(account).splitlines() if EVENT["event"] in x)
+    assert f"  {until}  " in line
 
 
 def test_an_instant_that_is_not_is_null_for_programs(state):
