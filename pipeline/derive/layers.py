@@ -205,6 +205,8 @@ def _intervals(
 ) -> Floats:
     """Return how often each sensor should log, (tube, depth) or (bin, tube, depth) [s]."""
     if rules.interval_s is not None and rules.interval_from_s is not None:
+        if (rules.interval_s == rules.interval_s[0]).all():
+            return rules.interval_s[0]
         return shortest_in(bins, rules.interval_from_s, rules.interval_s)
     if rules.interval_s is not None:
         return np.broadcast_to(rules.interval_s, shape)
