@@ -176,6 +176,22 @@ def numbers(value: Any, units: str) -> Any:
     return value
 
 
+def water_units(value: Any) -> str:
+    """Return "mm" for stored water, a length in any units, else "m3 m-3".
+
+    Parameters
+    ----------
+    value : float, array, DataArray or Pint quantity
+        A bare number is taken for a water content.
+    """
+    attributes = getattr(value, "attrs", {})
+    if "units" in attributes:
+        return "mm" if attributes["units"] == "mm" else "m3 m-3"
+    quantity: Any = value if hasattr(value, "magnitude") else getattr(value, "data", None)
+    length = hasattr(quantity, "magnitude") and quantity.check("[length]")
+    return "mm" if length else "m3 m-3"
+
+
 def metres(value: Any) -> Any:
     """Return a length as plain numbers [m], as by `numbers`."""
     return numbers(value, "m")

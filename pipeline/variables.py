@@ -236,3 +236,28 @@ def require_units(array: xr.DataArray, units: str) -> None:
             f"{array.name!r}: expected units {units!r}, found {found!r}; "
             f"set .attrs['units'] or convert where the data are read"
         )
+
+
+SAME_LABEL = 1e-6  # labels that are numbers may differ by the rounding of float32
+
+
+def require_labels(array: xr.DataArray, like: xr.DataArray, dim: str) -> None:
+    """Raise `ValueError` unless two arrays agree on a dimension, in size, labels and order.
+
+    Kernels go by position, so labels that differ would give a wrong number without a word.
+    Where only one array has labels, only the size is compared.
+    """
+    found: object = array.sizes.get(dim, f"no {dim}")
+    expected: object = like.sizes.get(dim, f"no {dim}")
+    if found == expected and dim in array.coords and dim in like.coords:
+        here, there = array[dim].values, like[dim].values
+        real = here.dtype.kind == there.dtype.kind == "f"
+        same = abs(here - there) <= SAME_LABEL if real else here == there
+        if not same.all():
+            place = same.argmin()
+            found, expected = f"{here[place]} at {place}", there[place]
+    if found != expected:
+        raise ValueError(
+            f"{array.name!r}: expected the {dim} of {like.name!r}, {expected}, found {found}; "
+            f"select or reindex before"
+        )

@@ -37,6 +37,7 @@ from pipeline.derive.fronts import (
 )
 from pipeline.derive.weights import EndRules
 from pipeline.units import plain
+from pipeline.variables import require_labels
 
 
 def front_spans(joined: pd.DataFrame, numbers: NDArray, last_s: int) -> pd.DataFrame:
@@ -183,10 +184,16 @@ def wetting_events(
     ------
     UnitsError
         If an array is not in the units above.
+    ValueError
+        If depths or times of the arrays differ, or times are fewer than two or not at one
+        interval.
     """
     sensor_depth = plain(sensor_depth, "m")
-    rain = None if rain is None else plain(rain, "mm")
     array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
+    require_labels(sensor_depth, array, "depth")
+    rain = None if rain is None else _of_one_gauge(rain, array)
+    if array.sizes["time"] < 2:
+        raise ValueError(f"'time': expected two or more times, found {array.sizes['time']}")
     fronts = wetting_fronts(array)
     times = array["time"].values.astype("datetime64[s]").astype(np.int64)
     found: list[tuple[pd.DataFrame, pd.DataFrame]] = []
@@ -213,6 +220,16 @@ def wetting_events(
         return pd.DataFrame(), pd.DataFrame()
     events, depths = zip(*found, strict=True)
     return pd.concat(events, ignore_index=True), pd.concat(depths, ignore_index=True)
+
+
+def _of_one_gauge(rain: xr.DataArray, water: xr.DataArray) -> xr.DataArray:
+    """Return rain in mm, of one gauge, on the times of water content."""
+    if rain.dims != ("time",):
+        raise ValueError(
+            f"{rain.name!r}: expected rain of one gauge, ('time',), found {rain.dims}"
+        )
+    require_labels(rain, water, "time")
+    return plain(rain, "mm")
 
 
 def named_tables(

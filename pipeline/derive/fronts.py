@@ -82,6 +82,8 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     ------
     UnitsError
         If ``water_content`` is not in m3 m-3.
+    ValueError
+        If times are not at one interval.
 
     Notes
     -----
@@ -97,7 +99,7 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     """
     array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
     times = array["time"].values.astype("datetime64[s]").astype(np.int64)
-    interval = int(times[1] - times[0]) if times.size > 1 else DAY_S
+    interval = _interval(times)
     day = max(1, DAY_S // interval)
     limits = Limits(
         CLIMB_DAYS * day, STILL_DAYS * day, PEAK_DAYS * day, PAUSE_S // interval, day
@@ -111,6 +113,20 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
         part.insert(0, "tube", str(array["tube"].values[tube]))
         parts.append(part)
     return pd.concat(parts, ignore_index=True) if parts else _frame_of_none()
+
+
+def _interval(times: Integers) -> int:
+    """Return the interval of some times [s], a day for a single one."""
+    steps = np.diff(times)
+    if not steps.size:
+        return DAY_S
+    shortest, longest = int(steps.min()), int(steps.max())
+    if not 0 < shortest == longest:
+        raise ValueError(
+            f"'time': expected rising times at one interval, found steps of {shortest} to "
+            f"{longest} s; reindex to a regular axis with NaN in the gaps"
+        )
+    return shortest
 
 
 def _frame(places: Integers, levels: Floats, times: Integers, interval: int) -> pd.DataFrame:

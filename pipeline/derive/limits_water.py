@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.units import numbers
+from pipeline.units import numbers, water_units
 
 # Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
 Amount = Any
@@ -125,7 +125,7 @@ def relative_available_water(water: Amount, upper: Amount, lower: Amount) -> Flo
     ----------
     water, upper, lower : float or array, [m3 m-3] or [mm], all alike
     """
-    units = _kind(water)
+    units = water_units(water)
     low, high, held = (_in(value, units) for value in (lower, upper, water))
     found: Floats = (held - low) / (high - low)
     return found
@@ -153,10 +153,3 @@ def refill_amount(
 def _in(value: Amount, units: str) -> Floats:
     """Return plain numbers in some units."""
     return np.asarray(numbers(value, units), dtype=np.float64)
-
-
-def _kind(value: Amount) -> str:
-    """Return "mm" for a length, a quantity or an array in mm, else "m3 m-3"."""
-    if hasattr(value, "magnitude"):
-        return "mm" if value.check("[length]") else "m3 m-3"
-    return "mm" if getattr(value, "attrs", {}).get("units") == "mm" else "m3 m-3"

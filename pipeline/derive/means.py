@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.compiled import kernel
-from pipeline.variables import require_units
+from pipeline.units import plain, water_units
+from pipeline.variables import require_labels
 
 LEAST_DATES = 10  # fewer do not tell a tube's offset; ours
 COVERED = 0.95
@@ -109,7 +110,7 @@ def site_mean(
     Parameters
     ----------
     values : DataArray, (day, tube), [m3 m-3] or [mm]
-        Daily values; NaN where there is none.
+        Daily values; NaN where there is none. May be a Pint quantity.
     systematic_error : DataArray, (day, tube), same unit
         Standard uncertainty that tubes share, through one calibration. None: none.
     least_dates : int
@@ -129,19 +130,22 @@ def site_mean(
     ------
     UnitsError
         If the unit is neither m3 m-3 nor mm, or the error has another.
+    ValueError
+        If the error is of other days or tubes, or in another order.
 
     References
     ----------
     JCGM 100:2008, eq. 10, and G.4.1 with eq. G.2b (Welch and Satterthwaite; degrees of freedom
     are cut to a whole number).
     """
-    unit = str(values.attrs.get("units"))
-    require_units(values, "mm" if unit == "mm" else "m3 m-3")
-    table = values.transpose("day", "tube").values.astype(np.float64)
+    unit = water_units(values)
+    table = plain(values, unit).transpose("day", "tube").values.astype(np.float64)
     shared = np.zeros(table.shape)
     if systematic_error is not None:
-        require_units(systematic_error, unit)
-        shared = systematic_error.transpose("day", "tube").values.astype(np.float64)
+        for dim in ("day", "tube"):
+            require_labels(systematic_error, values, dim)
+        error = plain(systematic_error, unit).transpose("day", "tube")
+        shared = error.values.astype(np.float64)
     columns, members = mean_columns(table, shared, least_dates)
     day = values["day"].values
     arrays = {

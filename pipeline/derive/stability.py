@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.compiled import kernel
 from pipeline.derive.independence import independent_dates
 from pipeline.derive.means import LEAST_DATES, fit_tubes
-from pipeline.variables import require_units
+from pipeline.units import plain, water_units
 
 RESAMPLES = 500
 SEED = 19850822  # any fixed number: the same record always gives the same shares
@@ -65,7 +65,7 @@ def relative_differences(values: xr.DataArray, least_dates: int = LEAST_DATES) -
     Parameters
     ----------
     values : DataArray, (day, tube), [m3 m-3] or [mm]
-        Daily water content or storage; NaN where there is none.
+        Daily water content or storage; NaN where there is none. May be a Pint quantity.
     least_dates : int
         See `pipeline.derive.means.fit_tubes`, whose level is the mean of the day: the plain
         mean over tubes where none is missing.
@@ -93,9 +93,7 @@ def relative_differences(values: xr.DataArray, least_dates: int = LEAST_DATES) -
     >>> relative_differences(values.assign_attrs(units="m3 m-3"), 1).round(9).values.tolist()
     [[-0.2, 0.0, 0.2]]
     """
-    unit = str(values.attrs.get("units"))
-    require_units(values, "mm" if unit == "mm" else "m3 m-3")
-    ordered = values.transpose("day", "tube")
+    ordered = plain(values, water_units(values)).transpose("day", "tube")
     relative = differences(ordered.values.astype(np.float64), least_dates)[0]
     result = xr.DataArray(relative, ordered.coords, ("day", "tube"))
     return result.assign_attrs(units="1", long_name="relative difference from the site mean")
@@ -116,7 +114,7 @@ def stability(values: xr.DataArray, least_dates: int = LEAST_DATES) -> xr.Datase
     Parameters
     ----------
     values : DataArray, (day, tube), [m3 m-3] or [mm]
-        Consecutive days; NaN where there is no value.
+        Consecutive days; NaN where there is no value. May be a Pint quantity.
     least_dates : int
         A tube with fewer values is left out.
 
@@ -144,9 +142,8 @@ def stability(values: xr.DataArray, least_dates: int = LEAST_DATES) -> xr.Datase
     68-82, for the offset; Carlstein (1986), Ann. Statist. 14, 1171-1179, for blocks (all from
     memory).
     """
-    unit = str(values.attrs.get("units"))
-    require_units(values, "mm" if unit == "mm" else "m3 m-3")
-    table = values.transpose("day", "tube").values.astype(np.float64)
+    unit = water_units(values)
+    table = plain(values, unit).transpose("day", "tube").values.astype(np.float64)
     columns, about = stability_columns(*differences(table, least_dates))
     arrays = {
         name: ("tube", column, {"units": COLUMNS[name] or unit} if name in COLUMNS else {})

@@ -32,7 +32,7 @@ from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.units import plain
-from pipeline.variables import SIGNALS, describe
+from pipeline.variables import SIGNALS, describe, require_labels
 
 _MISSING = int(Quality.MISSING)
 
@@ -91,7 +91,8 @@ def profile_storage(
     UnitsError
         If ``water_content`` is not in m3 m-3 or ``sensor_depth`` not in m.
     ValueError
-        See `layer_weights`.
+        If the two differ in their depths, or ``sensor_depth`` lacks a tube; see
+        `layer_weights`.
 
     References
     ----------
@@ -112,6 +113,8 @@ def profile_storage(
     """
     water_content = plain(water_content, "m3 m-3")
     sensor_depth = plain(sensor_depth, "m")
+    require_labels(sensor_depth, water_content, "depth")
+    sensor_depth = _of_tubes(sensor_depth, water_content)
     weights = xr.apply_ufunc(
         lambda row: layer_weights(row, list(layers.values()), rules),
         sensor_depth.compute(),
@@ -127,6 +130,20 @@ def profile_storage(
     others = [name for name in water_content.dims if name != "depth"]
     storage = (total * MM_PER_M).transpose(*others, ..., "layer")
     return describe(storage, "storage")
+
+
+def _of_tubes(sensor_depth: xr.DataArray, water_content: xr.DataArray) -> xr.DataArray:
+    """Return the depths of the tubes of water content: xarray would leave out what lacks."""
+    if "tube" not in sensor_depth.indexes or "tube" not in water_content.indexes:
+        return sensor_depth
+    tubes = water_content["tube"].values
+    lacking = [str(tube) for tube in tubes if tube not in sensor_depth.indexes["tube"]]
+    if lacking:
+        raise ValueError(
+            f"{sensor_depth.name!r}: expected depths of every tube of {water_content.name!r}, "
+            f"found none of {', '.join(lacking)}"
+        )
+    return sensor_depth.sel(tube=tubes)
 
 
 def storage_look(site: Site) -> tuple[int, int]:

@@ -1,0 +1,125 @@
+"""Arrays that do not fit together are refused: kernels go by position, not by label."""
+
+import numpy as np
+import pint
+import pytest
+import xarray as xr
+
+from pipeline.derive.event_tables import wetting_events
+from pipeline.derive.limits_water import relative_available_water
+from pipeline.derive.means import site_mean
+from pipeline.derive.stability import relative_differences, stability
+from pipeline.derive.storage import profile_storage
+
+DEPTHS_M = [0.1, 0.2, 0.4]
+LAYERS = {"profile": (0.0, 0.4)}
+
+
+def make_water(steps=96, interval_min=15):
+    """Return water content of two tubes that rises with depth, the depths, and rain."""
+    time = np.datetime64("2025-05-01", "ns") + np.arange(steps) * np.timedelta64(
+        interval_min, "m"
+    )
+    coords = {"time": time, "tube": ["T1", "T2"], "depth": DEPTHS_M}
+    profile = np.broadcast_to([0.1, 0.2, 0.3], (steps, 2, 3))
+    water = xr.DataArray(profile, coords, ("time", "tube", "depth"), "theta")
+    places = {"tube": coords["tube"], "depth": DEPTHS_M}
+    depth = xr.DataArray([DEPTHS_M, DEPTHS_M], places, ("tube", "depth"), "sensor_depth")
+    rain = xr.DataArray(np.zeros(steps), {"time": time}, "time", "rain")
+    return (
+        water.assign_attrs(units="m3 m-3"),
+        depth.assign_attrs(units="m"),
+        rain.assign_attrs(units="mm"),
+    )
+
+
+def make_daily():
+    table = np.random.default_rng(1).uniform(0.1, 0.4, (30, 3))
+    coords = {"day": np.arange(30), "tube": ["T1", "T2", "T3"]}
+    return xr.DataArray(table, coords, ("day", "tube"), "theta", {"units": "m3 m-3"})
+
+
+def test_storage_refuses_depths_in_another_order():
+    water, depth, _ = make_water()
+    turned = water.isel(depth=[2, 1, 0])
+    with pytest.raises(
+        ValueError, match=r"'sensor_depth': .*depth of 'theta', 0.4, found 0.1"
+    ):
+        profile_storage(turned, depth, LAYERS)
+
+
+def test_storage_refuses_fewer_depths():
+    water, depth, _ = make_water()
+    with pytest.raises(ValueError, match=r"the depth of 'theta', 2, found 3"):
+        profile_storage(water.isel(depth=[0, 1]), depth, LAYERS)
+
+
+def test_storage_takes_the_tubes_it_needs_and_misses_none():
+    water, depth, _ = make_water()
+    expected = [0.1 * 100 + 0.15 * 100 + 0.25 * 200] * 2
+    turned = profile_storage(water, depth.isel(tube=[1, 0]), LAYERS)
+    assert turned["tube"].values.tolist() == ["T1", "T2"]
+    np.testing.assert_allclose(turned[0, :, 0], expected, rtol=0, atol=1e-12)
+    with pytest.raises(ValueError, match="found none of T2"):
+        profile_storage(water, depth.isel(tube=[0]), LAYERS)
+
+
+def test_depths_rounded_to_single_precision_are_the_same_depths():
+    water, depth, _ = make_water()
+    single = depth.assign_coords(depth=np.array(DEPTHS_M, np.float32))
+    expected = profile_storage(water, depth, LAYERS)
+    np.testing.assert_array_equal(profile_storage(water, single, LAYERS), expected)
+
+
+@pytest.mark.parametrize("change", ["shifted", "shorter", "of two gauges"])
+def test_events_refuse_rain_that_is_not_on_their_times(change):
+    water, depth, rain = make_water()
+    odd = {
+        "shifted": rain.assign_coords(time=rain["time"] + np.timedelta64(1, "D")),
+        "shorter": rain.isel(time=slice(50)),
+        "of two gauges": rain.expand_dims(station=2),
+    }[change]
+    with pytest.raises(ValueError, match=r"'rain': expected .*time"):
+        wetting_events(water, depth, odd)
+
+
+def test_events_refuse_times_that_are_not_at_one_interval():
+    water, depth, _ = make_water()
+    holed = water.isel(time=np.r_[0:40, 60:96])
+    with pytest.raises(ValueError, match="steps of 900 to 18900 s"):
+        wetting_events(holed, depth)
+    with pytest.raises(ValueError, match="expected two or more times, found 1"):
+        wetting_events(water.isel(time=[0]), depth)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [({"tube": [2, 1, 0]}, "tube of 'theta', T1, found T3"), ({"day": [0]}, "30, found 1")],
+)
+def test_a_mean_refuses_errors_of_other_tubes_or_days(change, told):
+    values = make_daily()
+    error = (values * 0 + 0.01).rename("error").assign_attrs(units="m3 m-3")
+    with pytest.raises(ValueError, match=told):
+        site_mean(values, error.isel(change))
+
+
+def test_means_and_stability_take_quantities():
+    values = make_daily()
+    units = pint.UnitRegistry()
+    share = units.Quantity(100 * values.values, "percent")
+    quantity = values.drop_attrs().copy(data=share)
+    stored = values.drop_attrs().copy(data=units.Quantity(10 * values.values, "cm"))
+    assert site_mean(quantity)["mean"].attrs["units"] == "m3 m-3"
+    np.testing.assert_allclose(site_mean(quantity)["mean"], site_mean(values)["mean"])
+    mean = site_mean(stored)["mean"]
+    assert mean.attrs["units"] == "mm"
+    np.testing.assert_allclose(mean, 100 * site_mean(values)["mean"])
+    np.testing.assert_allclose(relative_differences(stored), relative_differences(values))
+    np.testing.assert_allclose(stability(quantity)["offset"], stability(values)["offset"])
+
+
+def test_stored_water_as_an_array_of_quantities_is_known_for_a_length():
+    units = pint.UnitRegistry()
+    held = xr.DataArray(units.Quantity([2.0], "cm"), dims="layer")
+    found = relative_available_water(held, units.Quantity(30, "mm"), units.Quantity(1, "cm"))
+    np.testing.assert_allclose(found, [0.5])
