@@ -218,8 +218,9 @@ def _interval(stock: Stock) -> Iterator[Problem]:
     if usual < site.interval_s * (1 - _SAME_INTERVAL):
         expected = f"{seconds(site.interval_s)} or more, the site's step"
         advice = (
-            "Of the readings within one step only one is kept, the others count as "
-            f"superseded; set interval = {seconds(usual)!r} in [site] before the first night."
+            "Of the readings within one step only one is kept, also of rain; the others "
+            f"count as superseded; set interval = {seconds(usual)!r} in [site] "
+            "before the first night."
         )
         yield Problem("site.toml", place, found, expected, advice)
     elif abs(usual - stated) > _SAME_INTERVAL * stated:

@@ -31,6 +31,7 @@ from pipeline.handover import (
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.intake import Intake
 from pipeline.ingest.ledger import Ledger, reject_rows
+from pipeline.ingest.lost_rain import lost_rain
 from pipeline.manifest import Manifest
 from pipeline.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.site.load import load_site
@@ -98,6 +99,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         intake, message = prepared.intake, prepared.message()
         intake.problems += warnings(found, writer.attributes)
     snapshot = store.read(commit)
+    intake.problems += lost_rain(snapshot, intake.read)
     return {
         "site": site.id,
         "title": site.title,

@@ -130,8 +130,9 @@ def fine_sources(site: Site) -> Iterator[Problem]:
             found = f"{seconds(source.interval_s)}, less than the site's step"
             expected = f"{seconds(site.interval_s)} or more"
             advice = (
-                "Of the readings within one step only one is kept, the others count as "
-                f"superseded; set interval = {seconds(source.interval_s)!r} in [site]."
+                "Of the readings within one step only one is kept, also of rain; the others "
+                f"count as superseded; set interval = "
+                f"{seconds(source.interval_s)!r} in [site]."
             )
             place = f"key source.{number}.interval"
             yield Problem("site.toml", place, found, expected, advice)
