@@ -47,6 +47,17 @@ _STORAGE = (
     "storage_systematic_error",
     "storage_quality",
 )
+_DAILY_WATER = (
+    "daily_water_content",
+    "daily_random_error",
+    "daily_systematic_error",
+    "daily_count",
+)
+_DAILY_STORAGE = (
+    "daily_storage",
+    "daily_storage_random_error",
+    "daily_storage_systematic_error",
+)
 
 
 @dataclass(frozen=True)
@@ -162,11 +173,11 @@ def _native_tables(
 def _daily_tables(
     site: Site, daily: xr.Dataset, draft: Path, stem: str, request: Request
 ) -> Iterable[Resource]:
-    names = [n for n in ("daily_water_content", "daily_count") if n in daily]
+    names = [n for n in _DAILY_WATER if n in daily]
     sensors = _with_depths(daily[names].sortby("depth"), site)
     yield from _tables(sensors, "depth", draft, f"{stem}_daily_water", request)
     if "daily_storage" in daily:
-        stored = _with_bounds(daily[["daily_storage"]], site)
+        stored = _with_bounds(daily[[n for n in _DAILY_STORAGE if n in daily]], site)
         yield from _tables(stored, "layer", draft, f"{stem}_daily_storage", request)
 
 

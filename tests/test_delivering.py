@@ -119,6 +119,21 @@ def test_the_formats_say_the_same(delivered):
     assert tube["time"].iloc[-1] == pd.Timestamp(sheet["time"].iloc[-1])
 
 
+@pytest.mark.parametrize(("table", "prefix"), [("water", ""), ("storage", "storage_")])
+def test_daily_tables_say_how_sure_they_are(delivered, table, prefix):
+    files = files_of(delivered[1][2])
+    stem = f"north-slope_all_daily_{table}"
+    rows = pd.read_parquet(files[f"parquet/{stem}.parquet"])
+    sheet = pd.read_csv(files[f"csv/{stem}_T1.csv"])
+    with xr.open_dataset(files["netcdf/north-slope_all_daily.nc"]) as file:
+        for error in ("random_error", "systematic_error"):
+            stated = np.sort(file[f"{prefix}{error}"].values, axis=None)
+            found = np.sort(rows[f"daily_{prefix}{error}"])
+            np.testing.assert_allclose(found, stated, rtol=2e-3)  # rounded to 9 bits
+            assert np.isfinite(found).any()
+            assert sheet.filter(like=f"daily_{prefix}{error} ").notna().any(axis=None)
+
+
 def test_changes_tell_what_where_and_why(delivered):
     _, accounts = delivered
     text = files_of(accounts[2])["CHANGES.txt"].read_text(encoding="utf-8")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -196,17 +196,30 @@ def _differing(before: Mapping[str, str], after: Mapping[str, str]) -> list[str]
 
 
 def _rules(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
-    """Yield what differs between a tube's dated rules, kind by kind and date by date."""
+    """Yield what differs between a tube's dated rules, kind by kind and date by date.
+
+    On each date the rules in force then are compared: a new version of a law is not a rule
+    out of nothing. What differs as it did on the date before is not told again.
+    """
     for kind in sorted({*old} | {*new}):
-        before = {start: rule for start, rule in old.get(kind, [])}
-        after = {start: rule for start, rule in new.get(kind, [])}
-        for start in sorted({*before} | {*after}, key=lambda s: (s is not None, s)):
-            one, other = before.get(start), after.get(start)
-            if one == other:
-                continue
+        before, after = old.get(kind, []), new.get(kind, [])
+        told: list[tuple[str, Any, Any]] = []
+        starts = {start for start, _ in [*before, *after]}
+        for start in sorted(starts, key=lambda s: (s is not None, s)):
+            leaves = list(_leaves(_in_force(before, start), _in_force(after, start)))
             since = "" if start is None else f" from {pd.Timestamp(start, unit='s'):%Y-%m-%d}"
-            for path, was, became in _leaves(one, other):
+            for path, was, became in (leaf for leaf in leaves if leaf not in told):
                 yield f"{kind}{since}: {path}: {_short(was)} became {_short(became)}"
+            told = leaves
+
+
+def _in_force(rules: Sequence[Any], start: Any) -> Any:
+    """Return which of dated rules, in order of time, holds from a date on; None of none."""
+    held = None
+    for since, rule in rules:
+        if since is None or (start is not None and since <= start):
+            held = rule
+    return held
 
 
 def _leaves(old: Any, new: Any, path: str = "") -> Iterator[tuple[str, Any, Any]]:

@@ -84,7 +84,8 @@ def _drainage(prefix: str, past: str) -> tuple[EventField, ...]:
             "drainage_known",
             known,
             "1",
-            f"share of the time to the end near nights with a rate of drainage, {past}",
+            f"share of the time to the end near nights with a rate of drainage of their own, "
+            f"{past}; missing where there is no such night",
         ),
         EventField(
             "gradient_drainage_mm",
@@ -173,7 +174,7 @@ EVENTS: tuple[EventField, ...] = (
         "rain_after_mm",
         "rain_after_peak",
         "mm",
-        "rain from the peak of storage to the end of the event",
+        "rain after the peak of storage, until the rain of the next event begins",
         standard_name="lwe_thickness_of_precipitation_amount",
     ),
     EventField(

@@ -235,6 +235,7 @@ def _write_stations(
     places = [tuple(centre.tolist())] * len(stations)
     extent = _extent(content.steps, places, Vertical.above_sea(centre[2:]))
     attributes = global_attributes(site, content.title, "timeSeries", extent, provenance)
+    attributes |= _weather_attributes(content)
     path = path.with_name(f"{path.stem}_weather{path.suffix}")
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:
         set_attributes(file, attributes)
@@ -250,6 +251,20 @@ def _write_stations(
         write_time(file, content.steps)
         _write_fields(file, content, "station", {"": ()})
     return path
+
+
+_INSTRUMENTS = {"rain": "rain gauge", "air_temperature": "air thermometer"}
+
+
+def _weather_attributes(content: Content) -> dict[str, str | float]:
+    """Return what sets a weather file apart: no quality test looks at what stations log."""
+    instruments = ", ".join(_INSTRUMENTS[field.name] for field in content.arrays)
+    return {
+        "source": f"in-situ weather instruments: {instruments}",
+        "platform": "weather instruments at the loggers of the site",
+        "instrument": instruments,
+        "processing_level": "as logged, not quality-controlled",
+    }
 
 
 def _extent(steps: Steps, places: Sequence[tuple[float, ...]], vertical: Vertical) -> Extent:

@@ -45,6 +45,10 @@ def test_two_files_one_feature_each(native):
     with netCDF4.Dataset(weather) as file:
         assert weather.name == "native_weather.nc"
         assert file.featureType == "timeSeries"
+        # No quality test looks at rain, and no soil sensor measured it.
+        assert file.processing_level == "as logged, not quality-controlled"
+        assert file.instrument == "rain gauge, air thermometer"
+        assert "soil" not in file.source + file.platform
         assert set(file.dimensions) == {"station", "time", "bounds", "station_id_strlen"}
 
 
