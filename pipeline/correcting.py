@@ -190,7 +190,7 @@ def _checks(
     references: list[Reference], shown: Sequence[Seen], site: Site
 ) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[tuple[Any, ...]]]:
     """Return the checks of each sensor with their domains, and rows of what tells nothing."""
-    pairs = list(zip(references, shown, strict=False))
+    pairs = list(zip(references, shown, strict=True))
     found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
     told = make_checks([pair for pair in pairs if pair[1].count], site)
     for reference, placed in told:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from functools import cache
 
 import numpy as np
@@ -38,6 +38,9 @@ _SCHEMA = pa.schema(
         ("median", pa.float64()),
         ("error", pa.float64()),
         ("count", pa.int64()),
+        ("rise", pa.float64()),
+        ("rise_u", pa.float64()),
+        ("about_u", pa.float64()),
     ]
 )
 
@@ -179,15 +182,15 @@ class _Slabs:
 
 
 def _known(table: pa.Table | None) -> dict[Window, Seen]:
-    if table is None:
-        return {}
+    if table is None or table.schema.names != _SCHEMA.names:
+        return {}  # none yet, or of an earlier version
     columns = [table[name].to_pylist() for name in _SCHEMA.names]
     return {Window(*row[:4]): Seen(*row[4:]) for row in zip(*columns, strict=True)}
 
 
 def _table(found: dict[Window, Seen]) -> pa.Table:
     rows = [
-        (w.tube, w.depth_m, w.first_s, w.stop_s, s.domain, s.median, s.error, s.count)
+        (w.tube, w.depth_m, w.first_s, w.stop_s, *astuple(s))
         for w, s in sorted(found.items(), key=lambda pair: pair[0])
     ]
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(_SCHEMA)

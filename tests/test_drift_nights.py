@@ -194,3 +194,15 @@ def test_two_standards_correct_by_the_signal(whole, tmp_path):
         "low standard": "corrected",
         "high standard": "corrected",
     }
+
+
+def test_readings_beside_checks_kept_by_an_earlier_version_are_read_anew(whole, tmp_path):
+    folder = shutil.copytree(whole[0], tmp_path / "site")
+    site = night.open_description(folder)
+    store = night.site_store(site)
+    before = store.read().table("check_readings")
+    with store.write() as writer:
+        writer.put_table("check_readings", before.drop_columns(["rise", "rise_u", "about_u"]))
+        writer.commit("as an earlier version left it", {})
+    night.store_night(folder, NOW)
+    assert store.read().table("check_readings").equals(before)

@@ -6,7 +6,7 @@ becomes water content, so that a correction of the signal gives the reference ag
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -30,16 +30,29 @@ _MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from me
 # No soil, however dry, has so low a permittivity: dry peat has 1.5 to 2, dry sand 2.5 and more
 # (from memory); air has 1. So many equal readings are of a sensor that is stuck.
 _DRIEST, _STUCK = 1.5, 3
+_LEAST_LINE, _MOST_LINE = 3, 60  # readings that tell a line, and the most it is told from
+
+
+# Soil that changes by more than this over the readings beside a cleaning [m3 m-3], and by so
+# many times the uncertainty of that, goes on changing while the sensor is cleaned (ours).
+_SOIL_MOVES, _SURE = 0.002, 3.0
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What a sensor showed over a while, in its domain: median, its uncertainty, how many."""
+    """What a sensor showed over a while, in its domain: median, its uncertainty, how many.
+
+    ``rise`` is by how much it rose over the whole of the while, with its uncertainty;
+    ``about_u`` the uncertainty of the median of what lies about that line.
+    """
 
     domain: str
     median: float
     error: float
     count: int
+    rise: float = 0.0
+    rise_u: float = 0.0
+    about_u: float = 0.0
 
 
 def seen(quantity: str, values: Floats) -> Seen:
@@ -50,15 +63,38 @@ def seen(quantity: str, values: Floats) -> Seen:
     quantity : str
         One of `pipeline.variables.SIGNALS`.
     values : array (n)
-        As logged, NaN where nothing; permittivities not above zero count as nothing.
+        As logged, at equal steps, NaN where nothing; permittivities not above zero count as
+        nothing.
     """
     signal = signal_of(values, quantity)
-    signal = signal[np.isfinite(signal)]
+    at = np.flatnonzero(np.isfinite(signal))
+    signal = signal[at]
     if not signal.size:
         return Seen(DOMAINS[quantity], np.nan, np.nan, 0)
     median = float(np.median(signal))
     spread = _MAD_TO_SIGMA * float(np.median(np.abs(signal - median)))
-    return Seen(DOMAINS[quantity], median, spread / signal.size**0.5, signal.size)
+    shown = Seen(DOMAINS[quantity], median, spread / signal.size**0.5, signal.size)
+    return (
+        shown if signal.size < _LEAST_LINE else _with_its_rise(shown, at, signal, values.size)
+    )
+
+
+def _with_its_rise(shown: Seen, at: NDArray[np.int64], signal: Floats, steps: int) -> Seen:
+    """Return what was shown with the rise of Theil and Sen's line over all its steps."""
+    few = np.linspace(0, at.size - 1, min(at.size, _MOST_LINE)).round().astype(np.int64)
+    at, signal = at[few].astype(np.float64), signal[few]
+    first, second = np.triu_indices(at.size, k=1)
+    slope = float(np.median((signal[second] - signal[first]) / (at[second] - at[first])))
+    about = signal - slope * at
+    about -= np.median(about)
+    # Of three readings the median lies on the line: the mean square counts as well.
+    sigma = max(
+        _MAD_TO_SIGMA * float(np.median(np.abs(about))),
+        float(np.sqrt((about**2).sum() / (at.size - 2))),
+    )
+    width = float(np.sqrt(((at - at.mean()) ** 2).sum()))
+    rise_u = sigma * steps / width
+    return replace(shown, rise=slope * steps, rise_u=rise_u, about_u=sigma / shown.count**0.5)
 
 
 def wire_at(site: Site, tube: str, depth_m: float | None, at_s: int) -> Wire | None:
@@ -304,10 +340,24 @@ def make_cleaning(
 ) -> Cleaning | None:
     """Return by how much a sensor's signal rose at a cleaning, None without readings.
 
-    ``soil`` is by how much the soil's water content rose meanwhile, and its uncertainty.
+    ``soil`` is by how much the soil's water content rose meanwhile, and its uncertainty. Where
+    the readings themselves rise or fall with the soil, both are led on to the cleaning
+    instead, so that the soil counts for next to nothing.
     """
     if not before.count or not after.count or before.domain != after.domain or not slope > 0:
         return None
-    step = fouling_error(after.median, before.median, soil[0] / slope)
-    step_u = float(np.sqrt(before.error**2 + after.error**2 + (soil[1] / slope) ** 2))
-    return Cleaning(at_s, step, max(step_u, _LEAST_U), slope)
+    parts: tuple[float, ...] = before.error, after.error, soil[1] / slope
+    change = soil[0] / slope
+    if any(_rises(shown, slope) for shown in (before, after)):
+        change = 0.5 * (before.rise + after.rise)
+        # When between the last reading and the next the one rise became the other.
+        turn = 0.25 * (after.rise - before.rise)
+        ends = 0.5 * before.rise_u, 0.5 * after.rise_u
+        parts = before.about_u, after.about_u, *ends, turn, soil[1] / slope
+    step = fouling_error(after.median, before.median, change)
+    return Cleaning(at_s, step, max(float(np.linalg.norm(parts)), _LEAST_U), slope)
+
+
+def _rises(shown: Seen, slope: float) -> bool:
+    """Tell whether readings rise or fall by more than soil at rest and noise do."""
+    return abs(shown.rise) > max(_SOIL_MOVES / slope, _SURE * shown.rise_u)
