@@ -24,6 +24,7 @@ from pipeline.deliver.changes import Change, compare_tables, holds_cells, reason
 from pipeline.deliver.event_changes import Appearance, compare_events, holds_events
 from pipeline.deliver.fields import OF_TUBES, OF_WEATHER
 from pipeline.deliver.metadata import Provenance
+from pipeline.deliver.netcdf_changes import compare_files
 from pipeline.deliver.package import (
     CHANGES,
     DESCRIPTOR,
@@ -292,7 +293,7 @@ def _says_the_same(resources: list[Resource], before: dict[str, Any], draft: Pat
 
 
 def _compare(previous: Path | None, draft: Path) -> list[Change | Appearance]:
-    """Compare the tables that both revisions have, and events that only one has."""
+    """Compare tables, weather and rounds that both have, and events that only one has."""
     if previous is None:
         return []
     found: list[Change | Appearance] = []
@@ -305,6 +306,10 @@ def _compare(previous: Path | None, draft: Path) -> list[Change | Appearance]:
             found += compare_tables(new.stem, old, new)
         elif old.is_file() and new.is_file():
             found += compare_rows(new.stem, old, new)
+    for new in sorted((draft / "netcdf").glob("*.nc")):
+        old = previous / "netcdf" / new.name
+        if old.is_file():
+            found += compare_files(new.stem, old, new)
     return found
 
 

@@ -141,6 +141,8 @@ def test_changes_tell_what_where_and_why(delivered):
     # The second day's file holds 96 quarters of an hour, local time one hour ahead of UTC.
     assert "cleaned_water_content, tube T1, 10 cm: 96 new" in text
     assert "2023-03-10T23:00Z to 2023-03-11T22:45Z" in text
+    # Weather is in no table.
+    assert "north-slope_all_weather row, station logger-a, all: 96 new" in text
 
 
 def test_a_new_law_is_named_with_the_size_of_its_effect(delivered, tmp_path):

@@ -34,7 +34,7 @@ class Change:
     largest: float
     first: str
     last: str
-    whose: str = "tube"  # or "group"
+    whose: str = "tube"  # or "group", or "station"
 
     def __str__(self) -> str:
         """Return the change as a line."""

@@ -15,7 +15,7 @@ from pipeline.derive.conductivity import class_of
 
 # Words and instants say which row it is, but for those that are a result.
 _RESULTS = ("verdict", "rating", "until_time", "unit")
-_WHOSE = ("tube_id", "group")
+_WHOSE = {"tube_id": "tube", "group": "group", "station_id": "station"}
 _WHEN = ("time", "start_time")
 _NONE = np.empty(0)
 
@@ -32,10 +32,15 @@ def compare_rows(name: str, old: Path, new: Path) -> list[Change]:
     Returns
     -------
     list of Change
-        By variable, tube (or group) and depth; a row that came or went is told as ``row``.
-        Words that differ are counted. Empty if every cell is the same.
+        By variable, tube (or group, or station) and depth; a row that came or went is told as
+        ``row``. Words that differ are counted. Empty if every cell is the same.
     """
     before, after = (pq.read_table(path).to_pandas() for path in (old, new))
+    return compare_frames(name, before, after)
+
+
+def compare_frames(name: str, before: pd.DataFrame, after: pd.DataFrame) -> list[Change]:
+    """Compare two tables of rows, as `compare_rows` those of two files."""
     keys = [c for c in after if _names_a_row(after, c) and c in before]
     if not keys:
         return []
@@ -47,12 +52,12 @@ def compare_rows(name: str, old: Path, new: Path) -> list[Change]:
     return sorted(found, key=lambda c: (c.variable, c.tube, c.place))
 
 
-def _names_a_row(rows: pd.DataFrame, column: str) -> bool:
+def _names_a_row(rows: pd.DataFrame, column: Any) -> bool:
     number = pd.api.types.is_numeric_dtype(rows[column])
     return column == "depth" or not (number or column in _RESULTS)
 
 
-def _numbered(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+def _numbered(rows: pd.DataFrame, keys: list[Any]) -> pd.DataFrame:
     """Return rows with a number that tells those of one name apart.
 
     Classes of water content have that of the class, which stays when another comes or goes;
@@ -104,5 +109,5 @@ def _change(
 ) -> Change:
     when = next((part[c] for c in _WHEN if c in part), None)
     first, last = ("", "") if when is None else (minute(when.min()), minute(when.max()))
-    whose = "group" if "group" in part else "tube"
+    whose = next((word for column, word in _WHOSE.items() if column in part), "tube")
     return Change(*what, *counts, *mean_and_largest(step), first, last, whose)
