@@ -140,8 +140,8 @@ def find_corrections(
     # One sensor's readings alone: those of the probe before a swap are another's.
     around = Around(site)
     windows = [around.of_reference(reference) for reference in references]
-    windows += [w for sensor, at in cleaned for w in around.of_cleaning(sensor, at)]
-    shown = show(windows)
+    beside = [w for sensor, at in cleaned for w in around.of_cleaning(sensor, at)]
+    shown = show([*windows, *beside])
     checks, unused = _checks(references, [shown[w] for w in windows], site)
     pairs = {}
     for sensor, at in cleaned:
