@@ -45,6 +45,7 @@ class EventField:
     standard_name: str = ""
     about: tuple[str, ...] = ()
     content: str = "physicalMeasurement"
+    cell_methods: str = ""
 
     @property
     def column(self) -> Column:
@@ -315,6 +316,7 @@ UPTAKE: tuple[EventField, ...] = (
         "m3 m-3",
         "volumetric soil water content in the middle of that night",
         standard_name=WATER_CONTENT_NAME,
+        cell_methods="time: point (at night_time) depth: point",
     ),
     EventField(
         "night_drainage_mm_d",
@@ -322,6 +324,7 @@ UPTAKE: tuple[EventField, ...] = (
         "mm day-1",
         "rate of drainage past the sensor by night",
         about=("night_drainage_error",),
+        cell_methods="time: mean (of the night that ends on the day) depth: point",
     ),
     _error(
         "night_drainage_error",
@@ -335,6 +338,7 @@ UPTAKE: tuple[EventField, ...] = (
         "mm day-1",
         "uptake and evaporation between the surface and the sensor",
         about=("uptake_above_error",),
+        cell_methods="time: mean",
     ),
     _error(
         "uptake_above_error",
@@ -348,6 +352,7 @@ UPTAKE: tuple[EventField, ...] = (
         "mm day-1",
         "uptake and evaporation between the sensor above and this one",
         about=("uptake_error",),
+        cell_methods="time: mean",
     ),
     _error(
         "uptake_error",

@@ -294,6 +294,8 @@ def _attributes(field: EventField, absent: int | None) -> dict[str, Any]:
         found |= _CLOCK
     if field.standard_name:
         found["standard_name"] = field.standard_name
+    if field.cell_methods:
+        found["cell_methods"] = field.cell_methods
     if field.about:
         found["ancillary_variables"] = " ".join(field.about)
     if field.kind == "doubts":

@@ -175,6 +175,9 @@ def test_uptake_lies_on_its_day(folder):
     with xr.open_dataset(folder / "u.nc") as file:
         values = file["uptake"].values
         assert file["uptake"].attrs["units"] == "mm day-1"
+        # Uptake is of the whole day, and adds up; drainage is of a night alone.
+        assert file["uptake"].attrs["cell_methods"] == "time: mean"
+        assert "of the night" in file["night_drainage"].attrs["cell_methods"]
         number = SCHEMAS["uptake"].names.index("uptake_mm_d")
         assert (values[0, 1, 1], values[1, 2, 3]) == (0.5 + number, 100.5 + number)
         assert np.isfinite(values).sum() == 2
