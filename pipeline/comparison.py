@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, TimeAxis, iso_utc, with_instants
 from pipeline.cubes import DAY, SPECS
+from pipeline.derive.conductivity import class_of
 from pipeline.differences import STORAGE, WATER, Names, Tally, compared_keys, tally
 from pipeline.state import Snapshot
 
@@ -24,7 +25,8 @@ _OWN_TABLES = {
 # Columns that together tell one row of a table from another, where a table has them.
 _KEYS = (
     *("tube", "station", "source", "place", "layer", "depth", "depth_m", "quantity", "kind"),
-    *("event", "start_s", "onset_s", "time_s", "step", "day"),
+    *("event", "start_s", "onset_s", "time_s", "day_s", "first_s", "stop_s", "step", "day"),
+    *("group", "block", "first_month", "second_month", "class"),
 )
 _LISTED_EVENTS = 1000
 
@@ -162,8 +164,11 @@ def _table_rows(old: Snapshot, new: Snapshot) -> Iterator[dict[str, Any]]:
 
 def _match(before: pd.DataFrame, after: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
     """Return which rows appeared and changed (of ``after``) and vanished (of ``before``)."""
+    before, after = _classed(before), _classed(after)
     shared = [name for name in before.columns if name in after.columns]
     key = [name for name in _KEYS if name in shared]
+    if "event" in key:  # named by its first onset; when each sensor was reached is a result
+        key = [name for name in key if name != "onset_s"]
     if not key or before.duplicated(key).any() or after.duplicated(key).any():
         key = shared
     if not key:
@@ -177,6 +182,13 @@ def _match(before: pd.DataFrame, after: pd.DataFrame) -> dict[str, NDArray[np.bo
         "vanished": ~here,
         "changed": known & ~np.isin(rows[1], rows[0]),
     }
+
+
+def _classed(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows of conductivity with their class of water content, whose mean may move."""
+    if not {"conductivity_mm_d", "water_content"} <= set(rows):
+        return rows
+    return rows.assign(**{"class": class_of(rows["water_content"].to_numpy(np.float64))})
 
 
 def _frame(table: pa.Table | None, other: pa.Table | None) -> pd.DataFrame:
