@@ -142,7 +142,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_responses", "tube_blocks"),
         "crossing of a rise; noise of second differences; daily wave of warmth",
         also=record_inputs,
-        version=2,
+        version=3,
     ),
     RecordStep(
         "neighbour tubes",
@@ -165,14 +165,14 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=12,
+        version=13,
     ),
     RecordStep(
         "soil limits",
         soil_limits_step,
         ("soil_limits",),
         "Ratliff, Ritchie & Cassel 1983; recession of Sisson et al. 1980 (docs/limits.md)",
-        version=2,
+        version=3,
     ),
     RecordStep(
         "space",

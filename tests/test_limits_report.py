@@ -101,6 +101,28 @@ def test_a_tube_without_a_computed_day_keeps_its_rows(field):
     assert soil_limits_step(Marked, site, computed)["soil_limits"].equals(stored)
 
 
+def test_rows_go_by_names_whatever_tube_was_described_first(field):
+    site = load_site(field)
+    snapshot = SiteStore(site.store, site.axis, site.id).read()
+    tubes = snapshot.labels["tube"]
+    assert tubes == sorted(tubes)
+
+    class Reversed:
+        days, holds = snapshot.days, snapshot.holds
+        labels = snapshot.labels | {"tube": tubes[::-1]}
+
+        @staticmethod
+        def read(key, start, stop, columns):
+            return snapshot.read(key, start, stop)[:, ::-1][:, columns]
+
+        @staticmethod
+        def table(name):
+            return None
+
+    found = soil_limits_step(Reversed, site, np.ones((2, DAYS), dtype=bool))["soil_limits"]
+    assert found.equals(snapshot.table("soil_limits"))
+
+
 def test_report_tells_limits_texture_and_the_root_zone(field):
     account = limits_report(field, 0.3, 0.5)
     assert account["outcome"] == "done"

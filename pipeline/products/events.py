@@ -73,11 +73,13 @@ def events_step(
     reader = Reader(snapshot, site)
     parts: dict[str, list[pa.Table]] = {name: [] for name in WHOLE}
     for column, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda x: x[1]):
+        days = computed[column]
         profile = tube_profile(site, tube, snapshot.labels["depth"])
         if profile is None:
+            if days.any():  # rows in parts stay unless others are given: here there are none
+                uptake.give(column, tube, table_of("uptake", []))
             continue
         kept = {name: before[name][tube] for name in WHOLE if tube in before[name]}
-        days = computed[column]
         if days.any():
             old = {name: frame_of(kept.get(name)) for name in WHOLE}
             made = _tube_events(reader, column, profile, days, old)

@@ -40,7 +40,7 @@ def soil_limits_step(
     Returns
     -------
     dict
-        ``soil_limits``, a row a tube and nominal depth, in the order of the store's tubes and
+        ``soil_limits``, a row a tube and nominal depth, by name of the tube and
         downwards: ``upper``, ``days_to_drain`` and ``lower`` with ``_error`` and ``_spells``
         (see `pipeline.derive.limits`), ``lower_is_bound``, ``highest`` [m3 m-3], and ``days``,
         how many daily means there are; null for what the record does not show.
@@ -48,7 +48,8 @@ def soil_limits_step(
     stored = snapshot.table(TABLE)
     known = {} if stored is None else _by_tube(stored)
     rows: list[dict[str, Any]] = []
-    for row, tube in enumerate(snapshot.labels["tube"]):
+    # By name: the order of labels is that of first description, which other nights may change.
+    for row, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda at: at[1]):
         if tube in known and not computed[row].any():
             rows += known[tube]
         elif snapshot.holds("daily/daily_water_content"):

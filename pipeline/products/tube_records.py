@@ -67,7 +67,7 @@ def tube_records(
     -------
     dict
         Tables ``tube_responses`` (one row a response: `RESPONSES`) and ``tube_blocks`` (one
-        row a sensor and block: `BLOCKS`), ordered by tube, depth and time.
+        row a sensor and block: `BLOCKS`), ordered by name of the tube, depth and time.
     """
     touched = _touched(computed)
     stale = np.zeros_like(computed)
@@ -86,8 +86,8 @@ def tube_records(
     old_blocks = _stored(state, "tube_blocks", BLOCKS)
     gone_blocks = stale_blocks[_positions(old_blocks["tube"], names), old_blocks["block"]]
     return {
-        "tube_responses": _table(_less(old, gone), responses, names, "onset_s", RESPONSES),
-        "tube_blocks": _table(_less(old_blocks, gone_blocks), blocks, names, "block", BLOCKS),
+        "tube_responses": _table(_less(old, gone), responses, "onset_s", RESPONSES),
+        "tube_blocks": _table(_less(old_blocks, gone_blocks), blocks, "block", BLOCKS),
     }
 
 
@@ -259,14 +259,12 @@ def _less(rows: Columns, gone: NDArray[np.bool_]) -> Columns:
     return {name: values[~gone] for name, values in rows.items()}
 
 
-def _table(
-    kept: Columns, made: list[Columns], names: list[str], then: str, schema: pa.Schema
-) -> pa.Table:
+def _table(kept: Columns, made: list[Columns], then: str, schema: pa.Schema) -> pa.Table:
     """Return rows of before and new ones as a table, ordered by tube, depth and ``then``."""
     parts = [kept, *made]
     columns = {name: np.concatenate([part[name] for part in parts]) for name in schema.names}
-    tube = _positions(columns["tube"], names)
-    order = np.lexsort((columns[then], columns["depth_m"], tube))
+    # By name: labels are in the order in which tubes were first described.
+    order = np.lexsort((columns[then], columns["depth_m"], columns["tube"].astype(str)))
     # A number that is not known is null, as pandas has it: null equals itself.
     arrays = [
         pa.array(columns[field.name][order], from_pandas=True).cast(field.type)

@@ -205,3 +205,20 @@ def test_which_gauge_counts_goes_by_the_description_and_is_told_where_it_changes
     assert Reader(state, swapped).rain(0, 1)[1] == 1.0
     for inputs in (events_inputs, record_inputs):
         assert inputs(state, site) != inputs(state, swapped)
+
+
+def test_a_tube_nothing_is_wired_to_any_more_keeps_no_rows():
+    """It has no profile then, and uptake is kept in parts: what is not given stays."""
+    water, rain = invented(9)
+    state = empty_state()
+    night(state, water, rain, range(DAYS), (0, 1), range(DAYS))
+    assert set(state.table("uptake")["tube"].to_pylist()) == {"A", "B"}
+    wires = tuple(wire for wire in SITE.wiring if wire.tube != "B")
+    state.arrays[WATER][:, 0] = np.nan
+    computed = np.zeros((2, DAYS), bool)
+    computed[0] = True
+    site = SITE.model_copy(update={"wiring": wires})
+    for name, made in events_step(state, site, computed).items():
+        keep_table(state, name, made)
+    for name in TABLES:
+        assert set(state.table(name)["tube"].to_pylist()) == {"A"}, name

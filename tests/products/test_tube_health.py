@@ -95,6 +95,16 @@ def test_nights_in_any_order_give_the_tables_of_one_run(site, courses, whole, se
     assert state.table("tube_verdicts").equals(whole.table("tube_verdicts"))
 
 
+def test_rows_go_by_names_whatever_tube_was_described_first(site, courses, whole):
+    state = state_of(site, courses[0], rain=courses[1])
+    state.labels["tube"] = list(reversed(NAMES))
+    water = "water/cleaned_water_content"
+    state.arrays[water] = state.arrays[water][:, ::-1]
+    for name, table in tube_records(state, site, everything(state)).items():
+        assert table.num_rows > 0
+        assert table.equals(whole.table(name)), name
+
+
 @dataclass
 class Counting:
     """A state that notes which cells were read."""
