@@ -125,8 +125,18 @@ def saturation_from_density(bulk_density: Amount) -> Floats:
     Parameters
     ----------
     bulk_density : float or array, [g cm-3]
+
+    Raises
+    ------
+    ValueError
+        For a density that no dry soil has: not above 0, or that of its particles or more.
     """
-    porosity: Floats = (
-        1.0 - np.asarray(numbers(bulk_density, "g cm-3"), dtype=np.float64) / PARTICLE_DENSITY
-    )
+    density = np.asarray(numbers(bulk_density, "g cm-3"), dtype=np.float64)
+    wrong = (density <= 0.0) | (density >= PARTICLE_DENSITY)
+    if wrong.any():
+        raise ValueError(
+            f"bulk density: expected above 0 and below {PARTICLE_DENSITY} g cm-3, found "
+            f"{density[wrong].flat[0]:g}; convert it, or give it as a Pint quantity"
+        )
+    porosity: Floats = 1.0 - density / PARTICLE_DENSITY
     return porosity

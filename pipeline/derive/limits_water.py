@@ -1,7 +1,8 @@
 """Deficit, available water and refill of a root zone between its two limits (FAO-56).
 
 Bare numbers are in the units stated; arrays with units are checked, and Pint quantities
-converted.
+converted. Arrays are combined by position, as numpy does; DataArrays whose dimensions or
+labels do not agree so are refused with `ValueError`.
 """
 
 from __future__ import annotations
@@ -9,9 +10,11 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.units import numbers, water_units
+from pipeline.variables import require_labels
 
 # Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
 Amount = Any
@@ -52,6 +55,7 @@ def total_available_water(upper: Amount, lower: Amount, thickness_m: Amount) -> 
     >>> round(float(total)), round(float(readily_available_water(total, 0.40)))
     (136, 54)
     """
+    _agree(upper, lower, thickness_m)
     between = _in(upper, "m3 m-3") - _in(lower, "m3 m-3")
     found: Floats = MM_PER_M * between * _in(thickness_m, "m")
     return found
@@ -59,12 +63,14 @@ def total_available_water(upper: Amount, lower: Amount, thickness_m: Amount) -> 
 
 def readily_available_water(total_mm: Amount, depletion_fraction: Amount) -> Floats:
     """Water that can be taken before plants feel the lack of it [mm] (FAO-56 equation 83)."""
+    _agree(total_mm, depletion_fraction)
     found: Floats = _in(depletion_fraction, "1") * _in(total_mm, "mm")
     return found
 
 
 def adjusted_depletion_fraction(table: Amount, evapotranspiration_mm: Amount) -> Floats:
     """Depletion fraction for a day's crop evapotranspiration [mm] (FAO-56, Table 22, note)."""
+    _agree(table, evapotranspiration_mm)
     demand = _in(evapotranspiration_mm, "mm")
     fraction = _in(table, "1") + _PER_MM * (_USUAL_MM - demand)
     return np.clip(fraction, _LEAST, _MOST)
@@ -74,6 +80,7 @@ def stress_coefficient(
     total_mm: Amount, depletion_mm: Amount, depletion_fraction: Amount
 ) -> Floats:
     """Share of its demand that a crop can still take up [1] (FAO-56 equation 84)."""
+    _agree(total_mm, depletion_mm, depletion_fraction)
     total = _in(total_mm, "mm")
     left = (total - _in(depletion_mm, "mm")) / ((1 - _in(depletion_fraction, "1")) * total)
     return np.clip(left, 0.0, 1.0)
@@ -87,6 +94,7 @@ def root_zone_depletion(upper: Amount, water: Amount, thickness_m: Amount) -> Fl
     upper, water : float or array, (..., layer), [m3 m-3]
     thickness_m : float or array, (layer), [m]
     """
+    _agree(upper, water, thickness_m)
     lacking = _in(upper, "m3 m-3") - _in(water, "m3 m-3")
     found: Floats = MM_PER_M * np.maximum(lacking, 0.0) * _in(thickness_m, "m")
     return found
@@ -110,6 +118,7 @@ def daily_balance(
     total_mm : float or array, [mm]
         Total available water; depletion does not exceed it.
     """
+    _agree(depletion_mm, gain_mm, evapotranspiration_mm, total_mm)
     change = _in(evapotranspiration_mm, "mm") - _in(gain_mm, "mm")
     before = _in(depletion_mm, "mm") + change
     drained = np.maximum(-before, 0.0)
@@ -120,14 +129,17 @@ def relative_available_water(water: Amount, upper: Amount, lower: Amount) -> Flo
     """Share of the available water that is left [1]: 0 at the lower limit, 1 at the upper.
 
     Above the upper limit it exceeds 1 as long as soil drains; below the lower it is below 0.
+    NaN where the upper limit is not above the lower, so that nothing is available.
 
     Parameters
     ----------
     water, upper, lower : float or array, [m3 m-3] or [mm], all alike
     """
+    _agree(water, upper, lower)
     units = water_units(water)
     low, high, held = (_in(value, units) for value in (lower, upper, water))
-    found: Floats = (held - low) / (high - low)
+    between = np.where(high > low, high - low, np.nan)
+    found: Floats = (held - low) / between
     return found
 
 
@@ -144,6 +156,7 @@ def refill_amount(
     depletion_fraction : float or array, [1]
         Chosen by local practice.
     """
+    _agree(depletion_mm, total_mm, depletion_fraction)
     depletion = _in(depletion_mm, "mm")
     threshold = readily_available_water(total_mm, depletion_fraction)
     known = ~np.isnan(depletion) & ~np.isnan(threshold)
@@ -153,3 +166,17 @@ def refill_amount(
 def _in(value: Amount, units: str) -> Floats:
     """Return plain numbers in some units."""
     return np.asarray(numbers(value, units), dtype=np.float64)
+
+
+def _agree(*values: Amount) -> None:
+    """Raise `ValueError` unless named dimensions line up as numpy combines arrays."""
+    named = [value for value in values if isinstance(value, xr.DataArray) and value.ndim]
+    for array in named:
+        most = max(named, key=lambda other: other.ndim)
+        if array.dims != most.dims[most.ndim - array.ndim :]:
+            raise ValueError(
+                f"{array.name!r}: expected the last dimensions of {most.name!r}, {most.dims}, "
+                f"found {array.dims}; transpose before"
+            )
+        for dim in array.dims:
+            require_labels(array, most, str(dim))

@@ -127,7 +127,7 @@ class HorizonForm(Form):
     clay_pct: Percent | None = None
     organic_pct: Percent | None = None
     stones_pct: Percent | None = None
-    bulk_density: Annotated[Number, Field(gt=0, le=3)] | None = None
+    bulk_density: Annotated[Number, Field(gt=0, lt=2.65)] | None = None
     saturation: Annotated[Number, Field(gt=0, le=1)] | None = None
 
 

@@ -65,3 +65,5 @@ def test_arrays_are_taken_element_by_element():
 def test_porosity_by_hand():
     # by hand: 1 - 1.30 / 2.65
     assert saturation_from_density(1.30) == pytest.approx(0.50943, abs=5e-6)
+    with pytest.raises(ValueError, match=r"below 2.65 g cm-3, found 1500; convert"):
+        saturation_from_density(1500)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -86,3 +87,25 @@ def test_available_water_deficit_and_refill_by_hand():
     assert root_zone_depletion(0.30, [0.20, 0.35], 0.5) == pytest.approx([50.0, 0.0])
     assert refill_amount([39.9, 40.0, 75.0], 100.0, 0.4).tolist() == [0.0, 40.0, 75.0]
     assert np.isnan(refill_amount([np.nan, 10.0], [100.0, np.nan], 0.4)).all()
+
+
+def test_nothing_is_available_where_the_upper_limit_is_not_above_the_lower():
+    water = np.array([0.2, 0.2, 0.2])
+    found = relative_available_water(
+        water, np.array([0.3, 0.2, 0.1]), np.array([0.1, 0.2, 0.2])
+    )
+    np.testing.assert_allclose(found, [0.5, np.nan, np.nan])
+
+
+def test_arrays_are_combined_only_where_dimensions_and_labels_agree():
+    coords = {"tube": ["T1", "T2"], "depth": [0.1, 0.2]}
+    units = {"units": "m3 m-3"}
+    upper = xr.DataArray([[0.3, 0.4]] * 2, coords, name="upper", attrs=units)
+    water = xr.DataArray([0.1, 0.2], {"depth": [0.1, 0.2]}, name="water", attrs=units)
+    np.testing.assert_allclose(root_zone_depletion(upper, water, 0.1), [[20.0, 20.0]] * 2)
+    with pytest.raises(ValueError, match=r"'upper': expected the last .*'depth', 'tube'"):
+        root_zone_depletion(upper, upper.transpose().rename("water"), 0.1)
+    with pytest.raises(
+        ValueError, match=r"expected the depth of 'upper', 0.1, found 0.2 at 0"
+    ):
+        root_zone_depletion(upper, water[::-1], 0.1)
