@@ -103,7 +103,7 @@ def test_arrays_are_combined_only_where_dimensions_and_labels_agree():
     upper = xr.DataArray([[0.3, 0.4]] * 2, coords, name="upper", attrs=units)
     water = xr.DataArray([0.1, 0.2], {"depth": [0.1, 0.2]}, name="water", attrs=units)
     np.testing.assert_allclose(root_zone_depletion(upper, water, 0.1), [[20.0, 20.0]] * 2)
-    with pytest.raises(ValueError, match=r"'upper': expected the last .*'depth', 'tube'"):
+    with pytest.raises(ValueError, match=r"'water': .*found .'depth', 'tube'"):
         root_zone_depletion(upper, upper.transpose().rename("water"), 0.1)
     with pytest.raises(
         ValueError, match=r"expected the depth of 'upper', 0.1, found 0.2 at 0"
