@@ -63,3 +63,9 @@ def _number(name: str) -> int:
     if not month:
         return int(year) if year.isdecimal() else 0
     return 12 * int(year) + int(month) - 1
+
+
+def first_line(text: str) -> str:
+    """Return the first line of a text, and how many more there are: for where one fits."""
+    first, *more = text.splitlines() or [""]
+    return f"{first} (and {counted(len(more), 'line')} more)" if more else first

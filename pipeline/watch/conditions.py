@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
 from pipeline.site.models import Site, Source
-from pipeline.words import span_of_hours
+from pipeline.words import first_line, span_of_hours
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
     from pipeline.state import Snapshot
@@ -101,7 +101,7 @@ def failed_parts(summary: dict[str, Any], now: datetime) -> list[Condition]:
             "night",
             f"the night failed ({failure['part']})",
             iso_utc(now.timestamp()),
-            _short(failure["error"]),
+            _short(first_line(failure["error"])),
             NIGHT_ADVICE,
         )
         for failure in summary.get("failures", ())

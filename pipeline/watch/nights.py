@@ -26,13 +26,15 @@ from pipeline.site.models import Site
 from pipeline.watch.book import Book, opened, stamp
 from pipeline.watch.conditions import Condition, failed_parts, find_conditions
 from pipeline.watch.ways import Sender, WayError, ways_of
+from pipeline.words import first_line
 
 logger = logging.getLogger(__name__)
 
 LOOKED_FOR = ("silent", "supply", "tube", "file")
 STOPPED_ADVICE = (
-    "Nothing is lost: this night took up its work. If it happens again look at the memory, "
-    "the disk and the time limits of the machine"
+    "Nothing is lost: this night took up its work. Lines that the stopped night had set aside "
+    "are listed by percolog ledger alone. If it happens again look at the memory, the disk "
+    "and the time limits of the machine"
 )
 WAY_ADVICE = (
     "Mend [alerts] in site.toml, the environment variable or the host; what it could not tell "
@@ -200,7 +202,7 @@ def _send(book: Book, ways: dict[str, Callable[..., None]], sender: Sender) -> d
 
 def _message(summary: dict[str, Any]) -> str:
     failures = summary.get("failures", ())
-    told = "; ".join(f"{row['part']}: {row['error']}" for row in failures)
+    told = "; ".join(f"{row['part']}: {first_line(row['error'])}" for row in failures)
     return (told or str(summary.get("message", "")))[:500]
 
 

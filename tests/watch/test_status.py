@@ -38,11 +38,17 @@ def test_a_failed_night_is_told_and_raised_by_what_can_be_read_of_the_descriptio
     folder = make_site()
     output = load_site(folder).output
     (folder / "tubes.csv").write_text("tube\n")
-    failures = [{"part": "store", "kind": "SiteError", "error": "tubes.csv: no columns"}]
+    error = "tubes.csv: no columns\nwiring.csv: x"
+    failures = [{"part": "store", "kind": "SiteError", "error": error}]
     account = watched_night(folder, "wrong", failures=failures)["alerts"]
     assert account["raised"] == ["the night failed (store)"]
-    assert "tubes.csv" in (output / "alerts.jsonl").read_text()
-    assert site_status(folder, NOW)["outcome"] == "wrong"
+    told = json.loads((output / "alerts.jsonl").read_text())
+    assert told["evidence"] == "tubes.csv: no columns (and 1 line more)"
+    status = site_status(folder, NOW)
+    assert status["outcome"] == "wrong"
+    # One line for people: the command prints every mistake, with its line, itself.
+    said = "the last night failed: store: tubes.csv: no columns (and 1 line more)"
+    assert said in status["why"]
 
 
 def test_a_night_long_ago_and_one_that_was_cut_are_told(make_site, monkeypatch):
