@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, iso_utc
+from pipeline.derive.readings_due import day_shares, wires_by_place
 from pipeline.lineage_products import layer_index, station_index
 from pipeline.lineage_view import Moment, Sensor, TraceError, View, number
 from pipeline.qc.flags import Quality
-from pipeline.site.models import Tube
+from pipeline.site.models import Tube, Wire
+from pipeline.variables import SIGNALS
 
 
 @dataclass(frozen=True)
 class _Due:
     """How many values a day should have, and which part of them is enough.
 
-    ``values`` None: nothing was wired, so that a value is due at every step.
+    ``values`` None: nothing was wired, so that a value is due at every step. ``shares``: for
+    how many each step counts on a day on which an interval changes; None where all are one.
     """
 
     values: float | None
     part: float
+    shares: NDArray[np.float64] | None = None
 
 
 def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
@@ -33,7 +37,13 @@ def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, A
     stored = view.cell("daily/daily_water_content", day, sensor.row, sensor.column)
     at = (sensor.row, sensor.column)
     each, part = _due(view, sensor.tube.tube, day)
-    due = _Due(each.get(sensor.nominal_m), part)
+    wires = [
+        wire
+        for wire in view.site.wiring
+        if wire.tube == sensor.tube.tube and wire.depth_m == sensor.nominal_m
+    ]
+    signals = [wire for wire in wires if wire.quantity in SIGNALS]
+    due = _shared(view, day, _Due(each.get(sensor.nominal_m), part), [signals])
     ask = {"tube": sensor.tube.tube, "depth_cm": round(sensor.nominal_m * 100, 2)}
     account = _account(view, day, _steps(view, "water/cleaned_water_content", day, at), due)
     quality = _steps(view, "water/quality", day, at)
@@ -50,6 +60,7 @@ def trace_daily_storage(view: View, tube: Tube, layer: str, moment: Moment) -> d
     stored = view.cell("daily/daily_storage", day, row, index)
     each, part = _due(view, tube.tube, day)
     due = _Due(min(each.values(), default=None), part)
+    due = _shared(view, day, due, wires_by_place(view.site, tube.tube))
     account = _account(view, day, _steps(view, "products/storage", day, (row, index)), due)
     quality = _steps(view, "products/storage_quality", day, (row, index))
     account["left_out"] = _left_out(quality, account.pop("counts"))
@@ -97,13 +108,15 @@ def _account(
     seconds = axis.seconds(day * per_day, (day + 1) * per_day)
     counts = np.isfinite(values)
     # Added up one after the other in the order of time, as the step does.
-    running = np.add.accumulate(values[counts].astype(np.float64))
-    total = float(running[-1]) if running.size else 0.0
+    shares = np.ones(per_day) if due.shares is None else due.shares
+    total = _total(values[counts].astype(np.float64) * shares[counts])
+    held = _total(shares[counts])
     number_of = int(np.count_nonzero(counts))
     expected = per_day if due.values is None else due.values
     needed = max(1, math.ceil(round(due.part * expected, 6)))
-    result = total / max(number_of, 1) if mean else total
-    enough = number_of >= needed
+    result = total / max(held, 1) if mean else total
+    enough = round(held, 6) >= needed
+    counted_for = {} if due.shares is None else {"counted_for": round(held, 6)}
     return {
         "day": {"from": iso_utc(int(seconds[0])), "until": iso_utc(int(seconds[0]) + DAY_S)},
         "rule": {
@@ -112,6 +125,7 @@ def _account(
             "due": expected,
             "needed": needed,
             "counted": number_of,
+            **counted_for,
         },
         "steps": [
             {"time": iso_utc(at), "value": number(value)}
@@ -122,13 +136,27 @@ def _account(
     }
 
 
+def _total(values: NDArray[np.float64]) -> float:
+    running = np.add.accumulate(values)
+    return float(running[-1]) if running.size else 0.0
+
+
+def _shared(view: View, day: int, due: _Due, places: list[list[Wire]]) -> _Due:
+    """Return what is due with what each step counts for, where an interval changes."""
+    begin_s = view.site.axis.origin_s + day * DAY_S
+    days = np.array([begin_s], dtype="datetime64[s]")
+    values, shares = day_shares(places, view.site, days)
+    return replace(due, values=float(values[0]), shares=shares[0]) if shares else due
+
+
 def _judged(account: dict[str, Any], name: str, units: str, stored: Any) -> dict[str, Any]:
     """Return the account with its value first, whether it agrees, and why it is missing."""
     value, rule = number(stored), account["rule"]
     why = None
     if value is None:
+        held = rule.get("counted_for", rule["counted"])
         why = (
-            f"{rule['counted']} of the {rule['due']:g} values due in the day are there; "
+            f"{held:g} of the {rule['due']:g} values due in the day are there; "
             f"{rule['needed']} are needed (day_completeness {rule['day_completeness']:g})"
         )
     return {

@@ -245,10 +245,13 @@ def _day(account: Mapping[str, Any]) -> Iterator[str]:
     if "rule" not in account:
         return
     rule, day = account["rule"], account["day"]
+    held = rule.get("counted_for")  # on a day on which the logging interval changed
+    shared = "" if held is None else f", by the time each stands for as good as {held:g}"
     yield f"day          {day['from']} until {day['until']}"
     yield (
-        f"rule         {rule['kind']} of {rule['counted']} values; {rule['needed']} of "
-        f"{rule['due']:g} due are needed (day_completeness {rule['day_completeness']:g})"
+        f"rule         {rule['kind']} of {rule['counted']} values{shared}; "
+        f"{rule['needed']} of {rule['due']:g} due are needed "
+        f"(day_completeness {rule['day_completeness']:g})"
     )
     left = ", ".join(f"{count} {name}" for name, count in account["left_out"].items())
     yield f"left out     {left or 'none'}"

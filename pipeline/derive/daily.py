@@ -7,17 +7,18 @@ value rather than a biased one: half a day of rain is not a daily sum.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime
-
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.site.models import Site, Wire
+from pipeline.derive.readings_due import day_shares, readings_due, wires_by_place
+from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe
+
+# By day, tube and, where several are meant, depth: what each step of the day counts for.
+Shares = dict[tuple[int, ...], NDArray[np.float64]]
 
 
 def daily_look(site: Site) -> tuple[int, int]:
@@ -30,7 +31,8 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
 
     A day counts as complete when it holds at least ``site.derive.day_completeness`` of the
     values its source should log; a source that logs more slowly than the site's axis is
-    measured against its own interval. Incomplete days are NaN; sums are not scaled up.
+    measured against its own interval. Incomplete days are NaN; sums are not scaled up. On a
+    day on which a sensor's interval changes a value counts for the time it stands for.
 
     Parameters
     ----------
@@ -55,25 +57,46 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     days = _days(block, site)
     result: dict[str, xr.DataArray] = {}
     if "cleaned_water_content" in block:
-        due = _due_at_sensors(block, site, days)
-        sums, counts = day_sums(block["cleaned_water_content"], days)
-        result["daily_water_content"] = _complete(sums / _divisor(counts), counts, due, site)
+        due, weights = _due_at_sensors(block, site, days)
+        water = block["cleaned_water_content"]
+        means, counts = _means(water, days, due, weights, site)
+        result["daily_water_content"] = means
         result["daily_count"] = counts.astype(np.uint16)
-        result |= _errors(block, "cleaned_water_content", "", result["daily_water_content"])
+        result |= _errors(block, "cleaned_water_content", "", means, weights)
     if "storage" in block:
-        due = _due_in_tubes(block, site, days)
-        sums, counts = day_sums(block["storage"], days)
-        result["daily_storage"] = _complete(sums / _divisor(counts), counts, due, site)
-        result |= _errors(block, "storage", "storage_", result["daily_storage"])
+        due, weights = _due_in_tubes(block, site, days)
+        means, _ = _means(block["storage"], days, due, weights, site)
+        result["daily_storage"] = means
+        result |= _errors(block, "storage", "storage_", means, weights)
     if "rain" in block:
-        due = _due_at_stations(block, site, days)
         sums, counts = day_sums(block["rain"], days)
-        result["daily_rain"] = _complete(sums, counts, due, site)
+        due_rain = _due_at_stations(block, site, days)
+        result["daily_rain"] = _complete(sums, counts, due_rain, site)
     return xr.Dataset({name: describe(array, name) for name, array in result.items()})
 
 
+def _means(
+    values: xr.DataArray,
+    days: NDArray[np.datetime64],
+    due: NDArray[np.float64],
+    weights: xr.DataArray | None,
+    site: Site,
+) -> tuple[xr.DataArray, xr.DataArray]:
+    """Return the means of days complete enough, and how many values each day holds."""
+    sums, counts = day_sums(values, days)
+    held = counts
+    if weights is not None:
+        sums, _ = day_sums(values * weights, days)
+        held, _ = day_sums(weights.where(values.notnull()), days)
+    return _complete(sums / _divisor(held), held, due, site), counts
+
+
 def _errors(
-    block: xr.Dataset, value: str, prefix: str, means: xr.DataArray
+    block: xr.Dataset,
+    value: str,
+    prefix: str,
+    means: xr.DataArray,
+    weights: xr.DataArray | None,
 ) -> dict[str, xr.DataArray]:
     """Return the standard uncertainties of daily means, of the values that counted.
 
@@ -83,13 +106,15 @@ def _errors(
     found: dict[str, xr.DataArray] = {}
     days, known = means["day"].values, block[value].notnull()
     random, systematic = f"{prefix}random_error", f"{prefix}systematic_error"
-    if random in block:
-        squares = block[random].astype(np.float64).where(known) ** 2
-        sums, counts = day_sums(squares, days)
-        found[f"daily_{random}"] = sums**0.5 / _divisor(counts).where(counts > 0)
-    if systematic in block:
-        sums, counts = day_sums(block[systematic].where(known), days)
-        found[f"daily_{systematic}"] = sums / _divisor(counts).where(counts > 0)
+    for name, power in ((random, 2), (systematic, 1)):
+        if name not in block:
+            continue
+        part = block[name].astype(np.float64).where(known)
+        part = part if weights is None else part * weights
+        sums, counts = day_sums(part**power, days)
+        if weights is not None:
+            counts, _ = day_sums(weights.where(part.notnull()), days)
+        found[f"daily_{name}"] = sums ** (1 / power) / _divisor(counts).where(counts > 0)
     kept = means.notnull().values
     return {name: error.where(kept).astype(np.float32) for name, error in found.items()}
 
@@ -167,62 +192,49 @@ def _complete(
     """Return float32 values with NaN for days that hold too few."""
     # 0.75 * 96 must not become 72.00000000000001.
     enough = np.ceil(np.round(site.derive.day_completeness * due, 6))
-    return values.where(counts.values >= np.maximum(enough, 1)).astype(np.float32)
-
-
-def _source_steps(site: Site) -> dict[str, float]:
-    """Return how many values a day each source should log; at most one a step is kept."""
-    most = site.axis.steps_per_day
-    return {
-        source.id: min(DAY_S / (source.interval_s or site.interval_s), most)
-        for source in site.sources
-    }
-
-
-def _due(
-    wires: Sequence[Wire], site: Site, days: NDArray[np.datetime64]
-) -> NDArray[np.float64]:
-    """Return (day,) values due from one place: those of the fastest source wired that day."""
-    per_source = _source_steps(site)
-    day_s = days.astype("datetime64[s]").astype(np.int64)
-    due = np.zeros(days.size)
-    for wire in wires:
-        wired = (day_s + DAY_S > _second(wire.start, -np.inf)) & (
-            day_s < _second(wire.until, np.inf)
-        )
-        due[wired] = np.maximum(due[wired], per_source[wire.source])
-    due[due == 0] = site.axis.steps_per_day  # nothing is wired, so nothing can be complete
-    return due
-
-
-def _second(instant: datetime | None, otherwise: float) -> float:
-    return otherwise if instant is None else instant.timestamp()
+    held = np.round(counts.values, 6)  # a third and a third and a third is one
+    return values.where(held >= np.maximum(enough, 1)).astype(np.float32)
 
 
 def _due_at_sensors(
     block: xr.Dataset, site: Site, days: NDArray[np.datetime64]
-) -> NDArray[np.float64]:
-    """Return (day, tube, depth) values due from each sensor."""
+) -> tuple[NDArray[np.float64], xr.DataArray | None]:
+    """Return (day, tube, depth) values due from each sensor, and what values count for."""
     signals = [w for w in site.wiring if w.quantity in SIGNALS]
     due = np.empty((days.size, block.sizes["tube"], block.sizes["depth"]))
+    shares: Shares = {}
     for i, tube in enumerate(block["tube"].values.tolist()):
         for j, depth in enumerate(block["depth"].values.tolist()):
             here = [w for w in signals if w.tube == tube and w.depth_m == depth]
-            due[:, i, j] = _due(here, site, days)
-    return due
+            due[:, i, j], found = day_shares([here], site, days)
+            shares |= {(day, i, j): share for day, share in found.items()}
+    return due, _weights(block["cleaned_water_content"], shares, site)
 
 
 def _due_in_tubes(
     block: xr.Dataset, site: Site, days: NDArray[np.datetime64]
-) -> NDArray[np.float64]:
-    """Return (day, tube, 1) values due: storage is as frequent as a tube's slowest sensor."""
+) -> tuple[NDArray[np.float64], xr.DataArray | None]:
+    """Return (day, tube, 1) values of storage due, and what values count for."""
     due = np.empty((days.size, block.sizes["tube"], 1))
+    shares: Shares = {}
     for i, tube in enumerate(block["tube"].values.tolist()):
-        here = [w for w in site.wiring if w.quantity in SIGNALS and w.tube == tube]
-        places = {w.depth_m for w in here}
-        each = [_due([w for w in here if w.depth_m == p], site, days) for p in places]
-        due[:, i, 0] = np.min(each, axis=0) if each else site.axis.steps_per_day
-    return due
+        due[:, i, 0], found = day_shares(wires_by_place(site, tube), site, days)
+        shares |= {(day, i): share[:, np.newaxis] for day, share in found.items()}
+    return due, _weights(block["storage"], shares, site)
+
+
+def _weights(values: xr.DataArray, shares: Shares, site: Site) -> xr.DataArray | None:
+    """Return what each value counts for, shaped as values; None where all count for one."""
+    if not shares:
+        return None
+    found = xr.ones_like(values.transpose("time", ...), dtype=np.float64)
+    per_day = site.axis.steps_per_day
+    for place, share in shares.items():
+        day, *cell = place
+        at = slice(day * per_day, (day + 1) * per_day)
+        index: tuple[slice | int, ...] = (at, *cell)
+        found.values[index] = share
+    return found
 
 
 def _due_at_stations(
@@ -232,5 +244,5 @@ def _due_at_stations(
     due = np.empty((days.size, block.sizes["station"]))
     for i, station in enumerate(block["station"].values.tolist()):
         here = [w for w in site.wiring if w.quantity == "rain" and w.source == station]
-        due[:, i] = _due(here, site, days)
+        due[:, i] = readings_due(here, site, days)
     return due

@@ -1,5 +1,7 @@
 """Daily values: whole days, enough values, one order of summation."""
 
+from datetime import UTC
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -8,6 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.derive.daily import daily_look, daily_step
 from pipeline.site.models import Source
+from pipeline.variables import SIGNALS
 
 
 def make_rain(site, values):
@@ -66,6 +69,42 @@ def test_source_slower_than_the_axis_is_measured_by_its_own_interval(make_site, 
     result = daily_step(block, site)
     assert np.isfinite(result["daily_water_content"].values[:, 0, 0]).tolist() == [True, False]
     assert np.isfinite(result["daily_storage"].values[:, 0, 0]).tolist() == [True, False]
+
+
+@pytest.mark.parametrize(("lost", "water"), [((), 0.275), ((12,), 4.8 / 18), ((12, 18), None)])
+def test_where_the_interval_changes_a_value_counts_for_its_time(
+    make_site, make_block, lost, water
+):
+    """By hand: hourly 0.2 until six, then 0.3 every six hours: 6 x 0.2 and 3 x 6 x 0.3 of 24.
+
+    Without noon 18 hours are left, just enough; without evening too there are 12.
+    """
+    site = make_site(depths_m=(0.1,))
+    slow = Source(**{**site.sources[0].model_dump(), "id": "slow", "interval_s": 6 * 3600})
+    (wire,) = (w for w in site.wiring if w.quantity in SIGNALS)
+    at = site.axis.times(6, 7)[0].astype("datetime64[s]").item().replace(tzinfo=UTC)
+    first = wire.model_copy(update={"until": at})
+    second = wire.model_copy(update={"source": "slow", "start": at})
+    changes = {"sources": (*site.sources, slow), "wiring": (first, second)}
+    site = site.model_copy(update=changes)
+    theta = np.full((24, 1, 1), np.nan)
+    theta[:6], theta[6:24:6] = 0.2, 0.3
+    theta[list(lost)] = np.nan
+    block = make_block(site, theta)
+    block["random_error"] = block["cleaned_water_content"] * 0 + 0.01
+    block["systematic_error"] = block["cleaned_water_content"] * 0.1
+    block["storage"] = (("time", "tube", "layer"), (theta * 100).astype(np.float32))
+    result = daily_step(block, site).isel(day=0, tube=0)
+    assert result["daily_count"].item() == 9 - len(lost)
+    found = result["daily_water_content"].item(), result["daily_storage"].item() / 100
+    if water is None:
+        assert np.isnan(found).all()
+        return
+    assert found == pytest.approx((water, water), abs=1e-7)
+    assert result["daily_systematic_error"].item() == pytest.approx(water / 10, abs=1e-7)
+    if not lost:
+        hand = 0.01 * np.sqrt(6 + 3 * 6**2) / 24
+        assert result["daily_random_error"].item() == pytest.approx(hand, rel=1e-6)
 
 
 def test_rain_is_summed_and_an_incomplete_day_has_no_sum(make_site):
