@@ -31,7 +31,7 @@ from pipeline.variables import describe
 TUNING_SEEDS = tuple(range(100, 120))
 # Looked at while the pipeline was made; the tests of the suite use them.
 LOOKED_AT_SEEDS = tuple(range(900, 910))
-UNSEEN_SEEDS = tuple(range(974, 990))  # 910 to 973 stand in docs/truth.md
+UNSEEN_SEEDS = tuple(range(978, 994))  # 910 to 977 stand in docs/truth.md
 SOILS = tuple(PROFILES)
 DEPTHS_CM = tuple(100 * depth for depth in DEPTHS_M)
 DIMS = ("time", "tube", "depth")
