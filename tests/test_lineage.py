@@ -293,14 +293,20 @@ def test_a_later_revision_is_told_from_the_one_that_was_read(tmp_path):
     assert not then["line"]["is_as_read"]
 
 
-def test_a_clock_that_drifted_is_undone_to_the_stamp_in_the_line(tmp_path):
-    """By hand: 0 s ahead on the 5th, 240 s on the 15th, both noon: 1 s in an hour."""
-    folder = make_field(tmp_path / "site")
+def make_field_of_a_fast_clock(folder):
+    """Return a site whose logger was right on the 5th at noon and 240 s fast on the 15th."""
+    make_field(folder)
     header = (folder / "visits.csv").read_text().split("\n")[0]
     rows = (
         "2023-03-05T12:00,,logger-a,clock,,0,s,,\n2023-03-15T12:00,,logger-a,clock,,240,s,,\n"
     )
     (folder / "visits.csv").write_text(f"{header}\n{rows}")
+    return folder
+
+
+def test_a_clock_that_drifted_is_undone_to_the_stamp_in_the_line(tmp_path):
+    """By hand: 0 s ahead on the 5th, 240 s on the 15th, both noon: 1 s in an hour."""
+    folder = make_field_of_a_fast_clock(tmp_path / "site")
     night.store_night(folder, datetime(2023, 4, 2, tzinfo=UTC))
     found = ask(folder, "T1", 10, "10T00:30")
     clock, line = found["clock"], found["line"]["text"]
@@ -315,12 +321,7 @@ def test_a_clock_that_drifted_is_undone_to_the_stamp_in_the_line(tmp_path):
 
 def test_a_law_from_between_reading_and_step_is_not_the_readings(tmp_path):
     """By hand: logged 01:30, 109 s fast: taken 01:28:11, before the law of 01:29."""
-    folder = make_field(tmp_path / "site")
-    header = (folder / "visits.csv").read_text().split("\n")[0]
-    rows = (
-        "2023-03-05T12:00,,logger-a,clock,,0,s,,\n2023-03-15T12:00,,logger-a,clock,,240,s,,\n"
-    )
-    (folder / "visits.csv").write_text(f"{header}\n{rows}")
+    folder = make_field_of_a_fast_clock(tmp_path / "site")
     law = (
         '\n[[law]]\nid = "topsoil"\nversion = 3\nkind = "soil"\nfrom = 2023-03-10T01:29:00\n'
         'form = "linear_root_permittivity"\ncoefficients = { slope = 0.1, offset = -0.1 }\n'
