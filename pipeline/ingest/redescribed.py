@@ -69,13 +69,22 @@ def spare_untouched(
 def lost_files(
     ledger: Ledger, prints: Mapping[str, str], there: Set[tuple[str, str]]
 ) -> list[Problem]:
-    """Return, for each source, which files would have to be read again but cannot be."""
+    """Return, for each source, which files would have to be read again but cannot be.
+
+    So is everything that was read for a source that is described no more: under another name
+    its files are read as others, beside which the readings of before stand as they are.
+    """
     lost: dict[str, list[FileEntry]] = {}
     for entry in redescribed(ledger, prints):
         gone = entry.state == "replaced" or (entry.source, entry.path) not in there
         if gone and entry.stored:
             lost.setdefault(entry.source, []).append(entry)
-    return [
+    orphans: dict[str, list[FileEntry]] = {}
+    for entry in ledger.entries.values():
+        if entry.source not in prints and entry.stored:
+            orphans.setdefault(entry.source, []).append(entry)
+    unnamed = [_orphaned(source, entries) for source, entries in sorted(orphans.items())]
+    return unnamed + [
         Problem(
             min(entry.path for entry in entries),
             f"source {source}",
@@ -86,6 +95,18 @@ def lost_files(
         )
         for source, entries in sorted(lost.items())
     ]
+
+
+def _orphaned(source: str, entries: list[FileEntry]) -> Problem:
+    return Problem(
+        "site.toml",
+        f"source {source}",
+        f"no such source, but {counted(len(entries), 'file')} read for it",
+        "every source whose readings are kept, under the name it had",
+        f"Its {sum(entry.stored for entry in entries)} readings stay where they were put, "
+        f"whatever is edited now. Describe the source again under its old name; one that logs "
+        f"no more has its rows of wiring.csv ended.",
+    )
 
 
 def _site_before(before: Snapshot, site: Site) -> Site | None:

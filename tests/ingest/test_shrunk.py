@@ -1,5 +1,6 @@
 """Files in whose place a shorter one lies: told once, and nothing read before is lost."""
 
+import re
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -161,3 +162,24 @@ def test_readings_stay_where_a_file_shrank_on_the_night_its_clock_changed(field)
     found = [row["found"] for row in result["set_aside"]]
     assert any("earlier description" in text for text in found), found
     assert verify_site(field)["outcome"] == "done"
+
+
+def test_readings_of_a_source_described_no_more_are_told_until_it_is_again(field):
+    """Under another name its files are read anew; what was read before stays as it is."""
+    named = {
+        path: path.read_text(encoding="utf-8")
+        for path in (field / name for name in ("site.toml", "wiring.csv", "visits.csv"))
+    }
+    for path, text in named.items():  # not the folder "logger-a/"
+        other = re.sub(r'(?<=[",\n])logger-a(?=[",])', "a-new-name", text)
+        path.write_text(other, encoding="utf-8")
+    for _ in range(2):
+        (told,) = night.store_night(field, NOW)["set_aside"]
+        assert (told["place"], told["found"][:14]) == ("source logger-a", "no such source")
+        files = night.ledger_report(field)["files"]
+        kept = sum(file["stored"] for file in files if file["source"] == "logger-a")
+        assert kept > 0
+        assert f"Its {kept} readings stay" in told["advice"]
+    for path, text in named.items():
+        path.write_text(text, encoding="utf-8")
+    assert night.store_night(field, NOW)["set_aside"] == []
