@@ -38,7 +38,7 @@ from pipeline.ingest.neighbours import around_text
 from pipeline.ingest.place import Axes, Bench, Placed, file_edges, place
 from pipeline.ingest.readers import READERS
 from pipeline.ingest.records import ParsedFile, unreadable
-from pipeline.ingest.redescribed import lost_files, spare_untouched
+from pipeline.ingest.redescribed import lost_files, spare_untouched, taken_over
 from pipeline.ingest.rounds_book import RoundsBook
 from pipeline.ingest.shrunk import shrunk
 from pipeline.ingest.superseded import Superseded
@@ -91,11 +91,12 @@ def take_in(
     found, problems = discover(site)
     prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
     spared = spare_untouched(ledger, prints, before, site)
+    taken = taken_over(ledger, prints, found, known_only)
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
     if known_only:
         due = [f for f in due if _is_redescribed(ledger.current(f.source, f.path), prints)]
     run = _Run(writer, site, ledger, prints, now_s)
-    run.forget_redescribed(found)
+    run.forget_redescribed(found, taken)
     for batch in run.batches(due):
         run.take(batch)
     if due or spared:
@@ -135,11 +136,11 @@ class _Run:
         )
         self.benches = {source.id: Bench(site, source, axes, now_s) for source in site.sources}
 
-    def forget_redescribed(self, found: list[Found]) -> None:
-        """Empty the cells of files whose source is described otherwise now.
+    def forget_redescribed(self, found: list[Found], taken: list[FileEntry]) -> None:
+        """Empty the cells of files whose source is described otherwise now, or as another.
 
         Only files that still lie there as they were are emptied, since only they can be read
-        again.
+        again. Those in ``taken`` are read for another source.
         """
         there = {(f.source, f.path): f for f in found}
         entries = [
@@ -150,6 +151,7 @@ class _Run:
             and entry.fingerprint != self.prints[entry.source]
             and still_begins(there[entry.source, entry.path], entry)
         ]
+        entries += taken
         stale = {entry.file for entry in entries}
         if stale:
             starts = [entry.first_s for entry in entries if entry.first_s is not None]
@@ -159,6 +161,8 @@ class _Run:
             self.superseded.forget(stale)
             self.rounds.forget(stale)
             self._give_back(self.superseded.take_freed(self.cells.winners))
+        for entry in taken:
+            self.ledger.drop(entry)
 
     def batches(self, due: list[Found]) -> Iterator[list[Opened]]:
         """Open files in order and yield them by batches of bounded size."""

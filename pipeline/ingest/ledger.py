@@ -137,6 +137,12 @@ class Ledger:
         if newest is None or newest.revision <= entry.revision:
             self._newest[(entry.source, entry.path)] = entry
 
+    def drop(self, entry: FileEntry) -> None:
+        """Take out a file that is read for another source now."""
+        del self.entries[entry.file]
+        if self._newest.get((entry.source, entry.path)) is entry:
+            del self._newest[(entry.source, entry.path)]
+
     def sort_keys(self) -> dict[int, tuple[str, ...]]:
         """Return what decides the order between files: path, source, revision."""
         return {

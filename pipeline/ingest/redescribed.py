@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Iterable, Mapping, Set
 
 from pipeline.description import site_of, stored_files
 from pipeline.errors import Problem, SiteError
+from pipeline.ingest.discover import Found, still_begins
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.site.fingerprint import placing_fingerprint, source_fingerprint
 from pipeline.site.models import Site
@@ -66,13 +67,46 @@ def spare_untouched(
     return spared
 
 
+def taken_over(
+    ledger: Ledger, prints: Mapping[str, str], found: Iterable[Found], known_only: bool
+) -> list[FileEntry]:
+    """Return files of sources described no more that lie there unchanged, for another source.
+
+    A source was renamed, or its folder given to another. The files are read for the one that
+    is described, anew if it knows them: what stood under the old name gives way.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Changed in place: files to be read again are marked as described otherwise.
+    prints : mapping
+        Today's fingerprint of each source.
+    found : iterable of Found
+    known_only : bool
+        Whether files that are new to their source are left alone.
+    """
+    at = {file.path: file for file in found}
+    taken = []
+    for entry in ledger.entries.values():
+        there = at.get(entry.path)
+        if entry.source in prints or entry.state == "replaced" or there is None:
+            continue
+        own = ledger.current(there.source, there.path)
+        if (own is None and known_only) or not still_begins(there, entry):
+            continue
+        if own is not None:
+            own.fingerprint = ""
+        taken.append(entry)
+    return taken
+
+
 def lost_files(
     ledger: Ledger, prints: Mapping[str, str], there: Set[tuple[str, str]]
 ) -> list[Problem]:
     """Return, for each source, which files would have to be read again but cannot be.
 
-    So is everything that was read for a source that is described no more: under another name
-    its files are read as others, beside which the readings of before stand as they are.
+    So is what was read for a source that is described no more, and lies there no more for
+    another.
     """
     lost: dict[str, list[FileEntry]] = {}
     for entry in redescribed(ledger, prints):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline import night
+from pipeline.cubes import SPECS
 from pipeline.verify import verify_site
 from pipeline.words import counted
 
@@ -164,22 +165,60 @@ def test_readings_stay_where_a_file_shrank_on_the_night_its_clock_changed(field)
     assert verify_site(field)["outcome"] == "done"
 
 
-def test_readings_of_a_source_described_no_more_are_told_until_it_is_again(field):
-    """Under another name its files are read anew; what was read before stays as it is."""
-    named = {
-        path: path.read_text(encoding="utf-8")
-        for path in (field / name for name in ("site.toml", "wiring.csv", "visits.csv"))
-    }
-    for path, text in named.items():  # not the folder "logger-a/"
-        other = re.sub(r'(?<=[",\n])logger-a(?=[",])', "a-new-name", text)
-        path.write_text(other, encoding="utf-8")
+def rename_source(folder, new, old="logger-a"):
+    """Give the source another name, everywhere but in the folder its files lie in."""
+    for name in ("site.toml", "wiring.csv", "visits.csv"):
+        text = (folder / name).read_text(encoding="utf-8")
+        text = re.sub(rf'(?<=[",\n]){old}(?=[",])', new, text)
+        (folder / name).write_text(text, encoding="utf-8")
+
+
+def tables_of(folder):
+    snapshot = snapshot_of(folder)
+    ledger = snapshot.table("ledger").drop_columns(["modified_ns"])
+    cells = {key: snapshot.array(key)[:] for key in SPECS if snapshot.holds(key)}
+    return cells, [ledger, snapshot.table("superseded")]
+
+
+def test_a_source_under_another_name_is_as_if_it_had_always_had_it(field, tmp_path):
+    """Its clock is put right later, too: the readings of before must not stay beside."""
+    rename_source(field, "a-new-name")
+    night.store_night(field, NOW)
+    text = (field / "site.toml").read_text(encoding="utf-8")
+    text = text.replace('stamp = "end"', 'stamp = "instant"')
+    (field / "site.toml").write_text(text, encoding="utf-8")
+    assert night.store_night(field, NOW)["set_aside"] == []
+    whole = shutil.copytree(field, tmp_path / "whole", ignore=shutil.ignore_patterns("store*"))
+    night.store_night(whole, NOW)
+    (cells, tables), (expected, same) = tables_of(field), tables_of(whole)
+    assert tables == same
+    for key in expected:
+        if not key.startswith(
+            ("readings/rain", "daily/daily_rain")
+        ):  # has its old column, empty
+            np.testing.assert_array_equal(cells[key], expected[key], err_msg=key)
+    assert (
+        np.isfinite(cells["readings/rain"]).sum()
+        == np.isfinite(expected["readings/rain"]).sum()
+    )
+
+
+def test_a_name_that_comes_back_has_its_readings_back(field):
+    before = tables_of(field)
+    for old, new in (("logger-a", "a-new-name"), ("a-new-name", "logger-a")):
+        rename_source(field, new, old)
+        night.store_night(field, NOW)
+    cells, tables = tables_of(field)
+    assert tables == before[1]
+    for key in ("readings/voltage", "readings/voltage_file", "water/cleaned_water_content"):
+        np.testing.assert_array_equal(cells[key], before[0][key], err_msg=key)
+
+
+def test_readings_of_a_source_described_no_more_are_told_where_nothing_is_read_for_them(field):
+    (kept,) = (file["stored"] for file in night.ledger_report(field)["files"])
+    rename_source(field, "a-new-name")
+    (field / "data" / FILE).unlink()
     for _ in range(2):
         (told,) = night.store_night(field, NOW)["set_aside"]
         assert (told["place"], told["found"][:14]) == ("source logger-a", "no such source")
-        files = night.ledger_report(field)["files"]
-        kept = sum(file["stored"] for file in files if file["source"] == "logger-a")
-        assert kept > 0
         assert f"Its {kept} readings stay" in told["advice"]
-    for path, text in named.items():
-        path.write_text(text, encoding="utf-8")
-    assert night.store_night(field, NOW)["set_aside"] == []
