@@ -91,7 +91,7 @@ def take_in(
     found, problems = discover(site)
     prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
     spared = spare_untouched(ledger, prints, before, site)
-    taken = taken_over(ledger, prints, found, known_only)
+    taken = taken_over(ledger, found, known_only)
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
     if known_only:
         due = [f for f in due if _is_redescribed(ledger.current(f.source, f.path), prints)]

@@ -67,29 +67,26 @@ def spare_untouched(
     return spared
 
 
-def taken_over(
-    ledger: Ledger, prints: Mapping[str, str], found: Iterable[Found], known_only: bool
-) -> list[FileEntry]:
-    """Return files of sources described no more that lie there unchanged, for another source.
+def taken_over(ledger: Ledger, found: Iterable[Found], known_only: bool) -> list[FileEntry]:
+    """Return files that lie there unchanged, but for another source than they were read for.
 
-    A source was renamed, or its folder given to another. The files are read for the one that
-    is described, anew if it knows them: what stood under the old name gives way.
+    A source was renamed, or a folder given to another. The files are read for the one they
+    are described for, anew if it knows them: what stood under the old name gives way.
 
     Parameters
     ----------
     ledger : Ledger
         Changed in place: files to be read again are marked as described otherwise.
-    prints : mapping
-        Today's fingerprint of each source.
     found : iterable of Found
     known_only : bool
         Whether files that are new to their source are left alone.
     """
     at = {file.path: file for file in found}
+    same = {(file.source, file.path) for file in found}
     taken = []
     for entry in ledger.entries.values():
         there = at.get(entry.path)
-        if entry.source in prints or entry.state == "replaced" or there is None:
+        if (entry.source, entry.path) in same or entry.state == "replaced" or there is None:
             continue
         own = ledger.current(there.source, there.path)
         if (own is None and known_only) or not still_begins(there, entry):

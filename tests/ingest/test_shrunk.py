@@ -180,9 +180,16 @@ def tables_of(folder):
     return cells, [ledger, snapshot.table("superseded")]
 
 
-def test_a_source_under_another_name_is_as_if_it_had_always_had_it(field, tmp_path):
+@pytest.mark.parametrize("old_name", ["gone", "of another folder"])
+def test_files_read_for_another_source_are_as_if_always_read_for_it(field, tmp_path, old_name):
     """Its clock is put right later, too: the readings of before must not stay beside."""
     rename_source(field, "a-new-name")
+    if old_name == "of another folder":
+        with (field / "site.toml").open("a", encoding="utf-8") as site:
+            site.write(
+                '\n[[source]]\nid = "logger-a"\nkind = "table"\nfiles = "other/*.csv"\n'
+                'layout = "analog"\n'
+            )
     night.store_night(field, NOW)
     text = (field / "site.toml").read_text(encoding="utf-8")
     text = text.replace('stamp = "end"', 'stamp = "instant"')
