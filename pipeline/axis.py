@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -73,3 +74,8 @@ def with_instants(row: Mapping[str, Any]) -> dict[str, Any]:
 def iso_utc(seconds: float) -> str:
     """Return an instant, UTC seconds since 1970, as ISO 8601 text to the second."""
     return f"{np.datetime64(int(seconds), 's')}Z"
+
+
+def second_of(instant: datetime | None, otherwise: float) -> float:
+    """Return an instant in UTC seconds; ``otherwise`` where there is none: an open end."""
+    return otherwise if instant is None else instant.timestamp()

@@ -139,14 +139,11 @@ def find_corrections(
     cleaned = visited(site, "cleaning")
     # One sensor's readings alone: those of the probe before a swap are another's.
     around = Around(site)
-    windows = [around.of_reference(reference) for reference in references]
-    beside = [w for sensor, at in cleaned for w in around.of_cleaning(sensor, at)]
-    shown = show([*windows, *beside])
-    checks, unused = _checks(references, [shown[w] for w in windows], site)
-    pairs = {}
-    for sensor, at in cleaned:
-        before, after = around.of_cleaning(sensor, at)
-        pairs[sensor, at] = shown[before], shown[after]
+    beside = [around.of_reference(reference) for reference in references]
+    about = {(sensor, at): around.of_cleaning(sensor, at) for sensor, at in cleaned}
+    shown = show([*beside, *(window for both in about.values() for window in both)])
+    checks, unused = _checks(references, [shown[window] for window in beside], site)
+    pairs = {place: (shown[first], shown[then]) for place, (first, then) in about.items()}
     washed, lost = _cleanings(pairs, references, site)
     corrections, rows = _follow_all(checks, washed, site)
     return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])

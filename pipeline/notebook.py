@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
@@ -13,7 +12,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, second_of
 from pipeline.derive.calibrations import site_calibrations
 from pipeline.derive.layers import LayerRules, model_layers
 from pipeline.derive.storage import sensor_depths_m
@@ -164,7 +163,7 @@ def _intervals(
     """
     own = {s.id: s.interval_s or site.interval_s for s in site.sources}
     rows = [
-        (_second(wire.start, _EVER), _second(wire.until, _NEVER), wire)
+        (int(second_of(wire.start, _EVER)), int(second_of(wire.until, _NEVER)), wire)
         for wire in site.wiring
         if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths
     ]
@@ -177,10 +176,6 @@ def _intervals(
         found[at] = np.minimum(found[at], max(own[wire.source], site.interval_s))
     fastest = np.minimum(found.min(axis=0), float(DAY_S))
     return from_s, np.where(np.isfinite(found), found, fastest)
-
-
-def _second(instant: datetime | None, otherwise: int) -> int:
-    return otherwise if instant is None else int(instant.timestamp())
 
 
 def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSite:

@@ -226,16 +226,21 @@ def test_what_is_not_there_is_answered_with_what_is(field, kind):
         ask(field, *arguments, **more)
 
 
-def test_an_earlier_state_is_explained_by_its_own_laws(tmp_path):
-    folder = make_field(tmp_path / "site")
-    first = ask(folder, "T1", 10, "14T00:30")
+def add_third_law(folder, start):
+    """Let another law of the topsoil hold from a time on."""
     law = (
-        '\n[[law]]\nid = "topsoil"\nversion = 3\nkind = "soil"\nfrom = 2023-03-13\n'
+        f'\n[[law]]\nid = "topsoil"\nversion = 3\nkind = "soil"\nfrom = {start}\n'
         'form = "linear_root_permittivity"\ncoefficients = { slope = 0.1, offset = -0.1 }\n'
         'valid = [1.5, 8.0]\norigin = "third sampling"\n'
     )
     with (folder / "calibrations.toml").open("a") as file:
         file.write(law)
+
+
+def test_an_earlier_state_is_explained_by_its_own_laws(tmp_path):
+    folder = make_field(tmp_path / "site")
+    first = ask(folder, "T1", 10, "14T00:30")
+    add_third_law(folder, "2023-03-13")
     night.store_night(folder, datetime(2023, 4, 2, tzinfo=UTC))
     then = ask(folder, "T1", 10, "14T00:30", commit=first["state"]["commit"])
     now = ask(folder, "T1", 10, "14T00:30")
@@ -322,13 +327,7 @@ def test_a_clock_that_drifted_is_undone_to_the_stamp_in_the_line(tmp_path):
 def test_a_law_from_between_reading_and_step_is_not_the_readings(tmp_path):
     """By hand: logged 01:30, 109 s fast: taken 01:28:11, before the law of 01:29."""
     folder = make_field_of_a_fast_clock(tmp_path / "site")
-    law = (
-        '\n[[law]]\nid = "topsoil"\nversion = 3\nkind = "soil"\nfrom = 2023-03-10T01:29:00\n'
-        'form = "linear_root_permittivity"\ncoefficients = { slope = 0.1, offset = -0.1 }\n'
-        'valid = [1.5, 8.0]\norigin = "third sampling"\n'
-    )
-    with (folder / "calibrations.toml").open("a") as file:
-        file.write(law)
+    add_third_law(folder, "2023-03-10T01:29:00")
     night.store_night(folder, datetime(2023, 4, 2, tzinfo=UTC))
     own, later = ask(folder, "T1", 10, "10T00:30"), ask(folder, "T1", 10, "10T00:45")
     assert own["calibration"]["soil_law"]["version"] < 3

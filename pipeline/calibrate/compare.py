@@ -31,8 +31,6 @@ _MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from me
 # (from memory); air has 1. So many equal readings are of a sensor that is stuck.
 _DRIEST, _STUCK = 1.5, 3
 _LEAST_LINE, _MOST_LINE = 3, 60  # readings that tell a line, and the most it is told from
-
-
 # Soil that changes by more than this over the readings beside a cleaning [m3 m-3], and by so
 # many times the uncertainty of that, goes on changing while the sensor is cleaned (ours).
 _SOIL_MOVES, _SURE = 0.002, 3.0
@@ -74,9 +72,9 @@ def seen(quantity: str, values: Floats) -> Seen:
     median = float(np.median(signal))
     spread = _MAD_TO_SIGMA * float(np.median(np.abs(signal - median)))
     shown = Seen(DOMAINS[quantity], median, spread / signal.size**0.5, signal.size)
-    return (
-        shown if signal.size < _LEAST_LINE else _with_its_rise(shown, at, signal, values.size)
-    )
+    if signal.size < _LEAST_LINE:
+        return shown
+    return _with_its_rise(shown, at, signal, values.size)
 
 
 def _with_its_rise(shown: Seen, at: NDArray[np.int64], signal: Floats, steps: int) -> Seen:

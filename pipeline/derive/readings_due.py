@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, second_of
 from pipeline.site.models import Site, Wire
 from pipeline.variables import SIGNALS
 
@@ -88,7 +87,9 @@ def _pace(wires: Sequence[Wire], site: Site, day: np.datetime64) -> NDArray[np.f
     at_s = begin + site.interval_s * np.arange(site.axis.steps_per_day)
     pace = np.zeros(at_s.size)
     for wire in wires:
-        wired = (at_s >= _second(wire.start, -np.inf)) & (at_s < _second(wire.until, np.inf))
+        wired = (at_s >= second_of(wire.start, -np.inf)) & (
+            at_s < second_of(wire.until, np.inf)
+        )
         pace[wired] = np.maximum(pace[wired], per_source[wire.source])
     most = pace.max() or readings_due(wires, site, np.array([day]))[0]
     return np.where(pace > 0, pace, most)
@@ -106,11 +107,7 @@ def _source_steps(site: Site) -> dict[str, float]:
 def _wired(wire: Wire, days: NDArray[np.datetime64]) -> NDArray[np.bool_]:
     """Tell on which days a channel is wired for a while."""
     day_s = days.astype("datetime64[s]").astype(np.int64)
-    found: NDArray[np.bool_] = (day_s + DAY_S > _second(wire.start, -np.inf)) & (
-        day_s < _second(wire.until, np.inf)
+    found: NDArray[np.bool_] = (day_s + DAY_S > second_of(wire.start, -np.inf)) & (
+        day_s < second_of(wire.until, np.inf)
     )
     return found
-
-
-def _second(instant: datetime | None, otherwise: float) -> float:
-    return otherwise if instant is None else instant.timestamp()

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from datetime import datetime
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, second_of
 from pipeline.derive.rounds import hand_readings
 from pipeline.products.tube_records import BLOCKS, RESPONSES
 from pipeline.qc.findings import Finding, findings_table
@@ -202,13 +201,9 @@ def _wires(site: Site) -> dict[str, list[tuple[float, str, float, float]]]:
     wires: dict[str, list[tuple[float, str, float, float]]] = {}
     for wire in site.wiring:
         if wire.quantity in SIGNALS and wire.depth_m is not None:
-            span = _second(wire.start, -np.inf), _second(wire.until, np.inf)
+            span = second_of(wire.start, -np.inf), second_of(wire.until, np.inf)
             wires.setdefault(wire.tube, []).append((wire.depth_m, wire.source, *span))
     return wires
-
-
-def _second(instant: datetime | None, otherwise: float) -> float:
-    return otherwise if instant is None else instant.timestamp()
 
 
 def _peers(site: Site, names: list[str]) -> list[NDArray[np.intp]]:
@@ -251,7 +246,7 @@ def _due(
     for at, name in enumerate(names):
         tube = site.tube_by_id[name]
         stands = (day_s >= tube.installed.timestamp()) & (
-            day_s + DAY_S <= _second(tube.removed, np.inf)
+            day_s + DAY_S <= second_of(tube.removed, np.inf)
         )
         for depth_m, _, start, until in wires.get(name, ()):
             column = int(np.searchsorted(depths, depth_m))

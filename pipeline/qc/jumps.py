@@ -70,19 +70,31 @@ def rate_of_change(
 
 
 @kernel
+def near_levels(x: Floats, i: int, stride: int) -> tuple[float, float]:  # pragma: no cover
+    """Return the means of the four readings just before a reading, and from it on."""
+    before = mean_of(x, i - STEP_NEAR * stride, STEP_NEAR, stride, STEP_LEAST)
+    return before, mean_of(x, i, STEP_NEAR, stride, STEP_LEAST)
+
+
+@kernel
+def far_levels(x: Floats, i: int, stride: int) -> tuple[float, float]:  # pragma: no cover
+    """Return the means of the first and the last four of the twelve on either side."""
+    far = STEP_SIDE * stride
+    start = mean_of(x, i - far, STEP_NEAR, stride, STEP_LEAST)
+    return start, mean_of(x, i + far - STEP_NEAR * stride, STEP_NEAR, stride, STEP_LEAST)
+
+
+@kernel
 def step_height(
     x: Floats, i: int, stride: int, limit: float, noise: float
 ) -> float:  # pragma: no cover
     """Return the height of a step whose first reading is ``i``; 0 if there is none."""
-    near, far = STEP_NEAR * stride, STEP_SIDE * stride
-    before = mean_of(x, i - near, STEP_NEAR, stride, STEP_LEAST)
-    after = mean_of(x, i, STEP_NEAR, stride, STEP_LEAST)
+    before, after = near_levels(x, i, stride)
     height = after - before
     size = abs(height)
     if not size > limit or STEP_AT_ONCE * size > abs(x[i] - x[i - stride]):
         return 0.0
-    start = mean_of(x, i - far, STEP_NEAR, stride, STEP_LEAST)
-    end = mean_of(x, i + far - near, STEP_NEAR, stride, STEP_LEAST)
+    start, end = far_levels(x, i, stride)
     most = STEP_DRIFT_PART * size + STEP_DRIFT_NOISE * noise
     if abs(before - start) <= most and abs(end - after) <= most:
         return height
@@ -234,11 +246,7 @@ def _stands_alone(
     for row in around[1:]:
         if row >= 0 and rose_beside(series[row], i, stride, size, noise) != 0:
             return False
-    near, far = STEP_NEAR * stride, (STEP_SIDE - STEP_NEAR) * stride
-    start = mean_of(x, i - near - far, STEP_NEAR, stride, STEP_LEAST)
-    before = mean_of(x, i - near, STEP_NEAR, stride, STEP_LEAST)
-    after = mean_of(x, i, STEP_NEAR, stride, STEP_LEAST)
-    end = mean_of(x, i + far, STEP_NEAR, stride, STEP_LEAST)
+    (before, after), (start, end) = near_levels(x, i, stride), far_levels(x, i, stride)
     return abs((end - after) - (before - start)) <= ALONE_PART * size + ALONE_NOISE * noise
 
 
