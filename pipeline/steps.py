@@ -165,7 +165,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=13,
+        version=14,
     ),
     RecordStep(
         "soil limits",

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.derive.event_block import MM_PER_M, Block, Floats, Profile, Steps
-from pipeline.derive.events import RAIN_LEAD_S, event_rain
+from pipeline.derive.events import RAIN_LEAD_S, event_rain, rain_spans
 from pipeline.derive.fronts import PAUSE_S
 
 RAIN_ERROR = 0.05  # of a gauge's catch, standard, relative; a handbook's order of magnitude
@@ -161,8 +161,10 @@ def _balance(
     none = np.full(len(rows), np.nan)
     during, after, lost = none, none, none
     if block.rain is not None:
-        lead, pause = RAIN_LEAD_S // block.interval_s, PAUSE_S // block.interval_s
-        during, after, lost = event_rain(block.rain, step.spans, lead, pause, peak_step)
+        pace = RAIN_LEAD_S // block.interval_s, PAUSE_S // block.interval_s
+        last = rows["open"].to_numpy(np.bool_)  # of the tube, not of what is computed now
+        fell = rain_spans(block.rain, step.spans, pace, peak_step, last)
+        during, after, lost = event_rain(block.rain, fell)
     error = np.sqrt(
         (RAIN_ERROR * during) ** 2
         + rows["gain_random_error_mm"].to_numpy() ** 2

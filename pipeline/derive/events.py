@@ -220,20 +220,49 @@ def _water(storage, noise, spans, level, longest, out, steps):  # type: ignore[n
             steps[e, k] = place
 
 
-def event_rain(rain: Floats, spans: Span, lead: int, pause: int, peak: Integers) -> NDArray:
-    """Return the rain of each event, the rain after it [mm], and steps lost, (3, event).
+class RainSpans(NamedTuple):
+    """Steps of the rain of each event, all (event,).
+
+    Rain of the event lies in ``begin`` to ``top``, rain after it in ``top`` to ``stop``, each
+    without the last; from ``floor`` on it is asked whether the gauge logged.
+    """
+
+    begin: Integers
+    top: Integers
+    stop: Integers
+    floor: Integers
+
+
+def rain_spans(
+    rain: Floats,
+    spans: Span,
+    pace: tuple[int, int],
+    peak: Integers,
+    last: NDArray[np.bool_],
+) -> RainSpans:
+    """Return between which steps the rain of each event, and the rain after it, fell.
 
     Parameters
     ----------
     rain : (time,), [mm]
         NaN where the gauge has no value.
     spans : Span
-        Of each event.
-    lead, pause : int
+        Of each event; of all but the first the event before it stands before it.
+    pace : (int, int)
         Steps: longest time before the first onset, and longest pause, that rain of the event
         may have.
     peak : (event,)
         Step up to which rain belongs to the event, that of the peak of storage; -1 for none.
+    last : (event,), bool
+        Whether no event follows, by whose rain the rain after this one would end.
+    """
+    out = np.zeros((4, len(spans.start)), np.int64)
+    _rain_spans(rain, (spans.start, spans.end), pace, peak, last, out)
+    return RainSpans(*out)
+
+
+def event_rain(rain: Floats, spans: RainSpans) -> NDArray:
+    """Return the rain of each event, the rain after it [mm], and steps lost, (3, event).
 
     Notes
     -----
@@ -242,8 +271,8 @@ def event_rain(rain: Floats, spans: Span, lead: int, pause: int, peak: Integers)
     where more than a tenth of the steps have no value. Lost are steps without a value of the
     event's rain, and of a pause before it: its spell may have begun there.
     """
-    out = np.full((3, len(spans.start)), np.nan)
-    _rain(rain, spans.start, spans.end, lead, pause, peak, out)
+    out = np.full((3, len(spans.begin)), np.nan)
+    _rain(rain, tuple(spans), out)
     return out
 
 
@@ -281,7 +310,9 @@ def _lost(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @kernel
-def _rain(rain, start, end, lead, pause, peak, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _rain_spans(rain, spans, pace, peak, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    start, end = spans
+    lead, pause = pace
     for e in range(start.size):
         begin = _spell(rain, start[e], max(0, start[e] - lead), pause)
         floor = max(0, begin - pause)
@@ -290,8 +321,16 @@ def _rain(rain, start, end, lead, pause, peak, out):  # type: ignore[no-untyped-
             floor = max(floor, min(peak[e - 1] + 1, start[e]))
         top = max(peak[e], start[e]) + 1
         stop = end[e]
-        if e + 1 < start.size:
+        if not last[e]:
             stop = max(top, _spell(rain, end[e], max(top, end[e] - lead), pause))
-        out[0, e] = _sum(rain, begin, min(top, rain.size))
-        out[2, e] = _lost(rain, floor, min(top, rain.size))
-        out[1, e] = _sum(rain, min(top, rain.size), min(stop, rain.size))
+        out[0, e], out[3, e] = begin, floor
+        out[1, e], out[2, e] = min(top, rain.size), min(stop, rain.size)
+
+
+@kernel
+def _rain(rain, spans, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    begin, top, stop, floor = spans
+    for e in range(begin.size):
+        out[0, e] = _sum(rain, begin[e], top[e])
+        out[1, e] = _sum(rain, top[e], stop[e])
+        out[2, e] = _lost(rain, floor[e], top[e])

@@ -143,9 +143,7 @@ def tube_limits(daily: Floats, rules: LimitRules = LimitRules()) -> list[SensorL
 
 def _limits(daily: Floats, spells: Spells, rules: LimitRules) -> SensorLimits:
     """Return the limits at one sensor from its spells."""
-    reached = np.flatnonzero(~np.isnan(spells.drained))
-    wettest = _wettest(spells.peak[reached], rules.thorough)
-    used = reached[wettest]
+    used = spells_used(spells, rules)
     known = daily[~np.isnan(daily)]
     lower, is_bound = _lower(daily, rules)
     return SensorLimits(
@@ -157,7 +155,16 @@ def _limits(daily: Floats, spells: Spells, rules: LimitRules) -> SensorLimits:
     )
 
 
-def drainage_spells(daily: Floats, rules: LimitRules) -> Spells:
+def spells_used(spells: Spells, rules: LimitRules = LimitRules()) -> NDArray[np.int64]:
+    """Return which spells, in order, the drained upper limit is the median of.
+
+    Those in which soil was drained, of them the wetter half.
+    """
+    reached = np.flatnonzero(~np.isnan(spells.drained))
+    return np.asarray(reached[_wettest(spells.peak[reached], rules.thorough)])
+
+
+def drainage_spells(daily: Floats, rules: LimitRules = LimitRules()) -> Spells:
     """Find the spells that follow a wetting, and where each was drained.
 
     Parameters
@@ -288,9 +295,32 @@ def _lower(daily: Floats, rules: LimitRules) -> tuple[Estimate, bool]:
     known = daily[~np.isnan(daily)]
     if not known.size:
         return Estimate(np.nan, np.nan, 0), True
-    long = rules.plateau_d
-    if daily.size < long:
+    found = dry_plateaus(daily, rules)
+    if not found:
         return Estimate(float(known.min()), np.nan, 0), True
+    return _median(np.array([plateau.level for plateau in found])), False
+
+
+class Plateau(NamedTuple):
+    """A dry spell in which water content stayed: first and last day, mean level [m3 m-3]."""
+
+    first: int
+    last: int
+    level: float
+
+
+def dry_plateaus(daily: Floats, rules: LimitRules = LimitRules()) -> list[Plateau]:
+    """Return the plateaus at the dry end of a record, in order of time.
+
+    Parameters
+    ----------
+    daily : (day,), [m3 m-3]
+    rules : LimitRules
+    """
+    known = daily[~np.isnan(daily)]
+    long = rules.plateau_d
+    if not known.size or daily.size < long:
+        return []
     window = np.lib.stride_tricks.sliding_window_view(daily, long)
     flat = np.ptp(window, axis=1) <= rules.plateau_range  # not where a day has no value
     level = window.mean(axis=1)
@@ -299,12 +329,14 @@ def _lower(daily: Floats, rules: LimitRules) -> tuple[Estimate, bool]:
     # that was fast: deep soil that hardly changes shows no limit.
     dry = flat & (level <= lowest + 0.1 * (middle - lowest))
     dry &= _dried_before(daily, rules)[: dry.size]
-    if not dry.any():
-        return Estimate(lowest, np.nan, 0), True
     starts = np.flatnonzero(dry)
-    breaks = np.flatnonzero(np.diff(starts) > long)
-    plateaus = np.array([part.mean() for part in np.split(level[starts], breaks + 1)])
-    return _median(plateaus), False
+    if not starts.size:
+        return []
+    parts = np.split(starts, np.flatnonzero(np.diff(starts) > long) + 1)
+    return [
+        Plateau(int(part[0]), int(part[-1]) + long - 1, float(level[part].mean()))
+        for part in parts
+    ]
 
 
 def _dried_before(daily: Floats, rules: LimitRules) -> NDArray[np.bool_]:

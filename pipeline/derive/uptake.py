@@ -85,7 +85,7 @@ def daily_pattern(
     """
     steps = DAY_S // block.interval_s
     days = block.water.shape[1] // steps
-    nights = _night_steps(block, days, place)
+    nights = night_steps(block, days, place)
     fits = np.full((4, len(block.water), days + 1), np.nan)
     _fit_nights(block.water, nights, fits)
     noise = np.stack([daily_noise(row, steps) for row in block.water])
@@ -102,10 +102,11 @@ def daily_pattern(
     return _table(profile, block, nights, fits, above, dry)
 
 
-def _night_steps(block: Block, days: int, place: tuple[float, float]) -> NDArray[np.int64]:
+def night_steps(block: Block, days: int, place: tuple[float, float]) -> NDArray[np.int64]:
     """Return first and last step (exclusive) of the nights before each day and after the last.
 
-    (2, days + 1); both -1 where there is no night.
+    (2, days + 1); both -1 where there is no night. A night lasts from an hour after sunset to
+    sunrise at a place, latitude and longitude [degree].
     """
     noon = block.first_s + DAY_S // 2 + DAY_S * np.arange(-1, days + 1, dtype=np.int64)
     rise, fall = sun_up(noon, *place)

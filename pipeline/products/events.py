@@ -42,6 +42,7 @@ from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
 Days = NDArray[np.bool_]
+Rows = dict[str, pa.Table | None]
 WHOLE = ("fronts", "events", "event_depths", "conductivity")
 TABLES = (*WHOLE, "uptake")  # a row a day and sensor: in parts
 LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
@@ -79,18 +80,48 @@ def events_step(
             if days.any():  # rows in parts stay unless others are given: here there are none
                 uptake.give(column, tube, table_of("uptake", []))
             continue
-        kept = {name: before[name][tube] for name in WHOLE if tube in before[name]}
+        kept: Rows = {name: before[name][tube] for name in WHOLE if tube in before[name]}
         if days.any():
-            old = {name: frame_of(kept.get(name)) for name in WHOLE}
-            made = _tube_events(reader, column, profile, days, old)
-            days_before = frame_of(uptake.rows(column, tube))
-            made = with_drainage(reader, site, (column, profile), days, made, days_before)
-            uptake.give(column, tube, table_of("uptake", [made.pop("uptake")]))
-            kept = {name: table_of(name, [frame]) for name, frame in made.items()}
-        for name, rows in kept.items():
-            parts[name].append(rows)
+            kept["uptake"] = uptake.rows(column, tube)
+            kept = _made(reader, site, (column, profile), days, kept)
+            uptake.give(column, tube, kept.pop("uptake"))
+        for name in kept:
+            parts[name].append(kept[name])
     whole = {name: whole_table(name, parts[name]) for name in WHOLE}
     return {**whole, "uptake": uptake.made()}
+
+
+def tube_events_anew(snapshot: Snapshot, site: Site, tube: str) -> dict[str, pa.Table]:
+    """Return the tables of one tube made again from its readings alone, none of them stored.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+        A finished state.
+    site : Site
+    tube : str
+        One that the state holds.
+
+    Returns
+    -------
+    dict of str to Table
+        Its rows of `TABLES`; empty where the tube has no sensor in the soil.
+    """
+    profile = tube_profile(site, tube, snapshot.labels["depth"])
+    if profile is None:
+        return {name: table_of(name, []) for name in TABLES}
+    at = snapshot.labels["tube"].index(tube), profile
+    return _made(Reader(snapshot, site), site, at, np.ones(snapshot.days, np.bool_), {})
+
+
+def _made(
+    reader: Reader, site: Site, at: tuple[int, Profile], days: Days, kept: Rows
+) -> dict[str, pa.Table]:
+    """Return the tables of one tube, given those of the night before."""
+    old = {name: frame_of(kept.get(name)) for name in TABLES}
+    made = _tube_events(reader, *at, days, old)
+    made = with_drainage(reader, site, at, days, made, old["uptake"])
+    return {name: table_of(name, [made[name]]) for name in TABLES}
 
 
 def events_inputs(snapshot: Snapshot, site: Site) -> dict[str, str]:

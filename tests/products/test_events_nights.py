@@ -115,6 +115,17 @@ def test_any_cut_of_the_nights_gives_the_same_tables(seed, data):
     assert_same(kept(state), expected)
 
 
+def test_a_day_that_comes_late_changes_no_event_after_those_it_touches():
+    """The last event made anew has others after it: rain that begins the next is not its own."""
+    water, rain = invented(1)
+    expected = in_one_run(water, rain)
+    state = empty_state()
+    late = 15
+    night(state, water, rain, [day for day in range(DAYS) if day != late], (0, 1), range(DAYS))
+    night(state, water, rain, [late], (0, 1), ())
+    assert_same(kept(state), expected)
+
+
 def test_an_open_event_closes_later_as_in_one_run():
     water, rain = invented(5)
     expected = in_one_run(water, rain)
