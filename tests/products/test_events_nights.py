@@ -116,7 +116,7 @@ def test_any_cut_of_the_nights_gives_the_same_tables(seed, data):
 
 
 def test_a_day_that_comes_late_changes_no_event_after_those_it_touches():
-    """The last event made anew has others after it: rain that begins the next is not its own."""
+    """The last event made anew has one after it, whose rain is not its own."""
     water, rain = invented(1)
     expected = in_one_run(water, rain)
     state = empty_state()
