@@ -10,41 +10,56 @@ import logging
 import os
 import signal
 import sys
-from typing import Annotated
+from collections.abc import Callable
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from pipeline.commands import describing, judging, keeping, looking, nights, revising, watching
 from pipeline.commands.shared import EXIT_HELP
 
-# In the order in which help shows them.
-COMMANDS = (
-    nights.check,
-    nights.night,
-    nights.ledger,
-    watching.schedule,
-    watching.status,
-    looking.trace,
-    looking.timeline,
-    judging.tubes,
-    looking.limits,
-    looking.events,
-    looking.layers,
-    looking.space,
-    revising.history,
-    revising.compare,
-    revising.recalibrate,
-    revising.undo,
-    revising.thin,
-    keeping.deliver,
-    keeping.verify,
-    describing.fit,
-    describing.schema,
-    describing.sniff,
-)
+# Under the headings and in the order in which help shows them.
+COMMANDS: dict[str, tuple[Callable[..., object], ...]] = {
+    "Describe a site": (nights.check, describing.sniff, describing.schema, describing.fit),
+    "Every night": (nights.night, watching.schedule, watching.status, nights.ledger),
+    "Look": (
+        judging.tubes,
+        looking.events,
+        looking.limits,
+        looking.space,
+        looking.timeline,
+        looking.trace,
+    ),
+    "Change, and tell what changed": (
+        revising.recalibrate,
+        revising.compare,
+        revising.history,
+        revising.undo,
+        revising.thin,
+    ),
+    "Hand over": (keeping.deliver, looking.layers, keeping.verify),
+}
+WHOLE_SENTENCE = 200  # characters of a command's purpose that help shows
+
+
+class _Headed(TyperGroup):
+    """The commands under headings, each with its whole first sentence."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        widest = max(map(len, self.commands))
+        for heading, commands in COMMANDS.items():
+            rows = []
+            for function in commands:
+                purpose = self.commands[function.__name__].get_short_help_str(WHOLE_SENTENCE)
+                rows.append((function.__name__.ljust(widest), purpose))
+            with formatter.section(heading):
+                formatter.write_dl(rows)
+
 
 app = typer.Typer(
     name="percolog",
+    cls=_Headed,
     help="From raw soil-water probe exports to water in millimetres, every night.",
     epilog=EXIT_HELP,
     rich_markup_mode=None,
@@ -52,8 +67,9 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
 )
-for _command in COMMANDS:
-    app.command(epilog=EXIT_HELP)(_command)
+for _commands in COMMANDS.values():
+    for _command in _commands:
+        app.command(epilog=EXIT_HELP)(_command)
 
 
 def _print_version(wanted: bool) -> None:
