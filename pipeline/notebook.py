@@ -12,14 +12,14 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S, second_of
 from pipeline.derive.calibrations import site_calibrations
 from pipeline.derive.layers import LayerRules, model_layers
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
 from pipeline.description import in_force
 from pipeline.site.load import load_site
-from pipeline.site.models import Site
+from pipeline.site.models import Site, Wire
+from pipeline.site.stretches import intervals_at, stretches_of
 from pipeline.state import Snapshot
 from pipeline.states import commit_of
 from pipeline.store import SiteStore
@@ -28,7 +28,7 @@ from pipeline.variables import SIGNALS, VARIABLES, describe
 if TYPE_CHECKING:
     import pandas as pd
 
-_EVER, _NEVER = np.iinfo(np.int64).min, np.iinfo(np.int64).max
+_EVER = np.iinfo(np.int64).min
 # Where a reading came from is a matter of the trace; see `percolog trace`.
 _ORIGIN = ("_file", "_line", "_offset_s")
 
@@ -159,23 +159,29 @@ def _intervals(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return from when on sensors log how often, (stretch,) and (stretch, tube, depth) [s].
 
-    Of several sources wired at once the fastest counts; while none is, the fastest ever.
+    NaN while nothing is wired.
     """
-    own = {s.id: s.interval_s or site.interval_s for s in site.sources}
-    rows = [
-        (int(second_of(wire.start, _EVER)), int(second_of(wire.until, _NEVER)), wire)
-        for wire in site.wiring
-        if wire.quantity in SIGNALS and wire.tube in tubes and wire.depth_m in depths
-    ]
-    edges = {edge for start, until, _ in rows for edge in (start, until)} - {_NEVER}
-    from_s = np.array(sorted({_EVER, *edges}), dtype=np.int64)
-    found = np.full((from_s.size, len(tubes), len(depths)), np.inf)
-    for start, until, wire in rows:
-        held = slice(*np.searchsorted(from_s, [start, until]))
-        at = held, tubes.index(wire.tube), depths.index(wire.depth_m or 0.0)
-        found[at] = np.minimum(found[at], max(own[wire.source], site.interval_s))
-    fastest = np.minimum(found.min(axis=0), float(DAY_S))
-    return from_s, np.where(np.isfinite(found), found, fastest)
+    places = {
+        (tubes.index(tube), depths.index(depth_m)): stretches_of(wires, site)
+        for (tube, depth_m), wires in _by_sensor(site).items()
+        if tube in tubes and depth_m in depths
+    }
+    begins = {stretch.from_s for place in places.values() for stretch in place}
+    edges = [int(edge) for edge in sorted(begins) if np.isfinite(edge)]
+    from_s = np.array([_EVER, *edges], dtype=np.int64)
+    found = np.full((from_s.size, len(tubes), len(depths)), np.nan)
+    for (tube, depth), stretches in places.items():
+        found[:, tube, depth] = intervals_at(stretches, from_s)
+    return from_s, found
+
+
+def _by_sensor(site: Site) -> dict[tuple[str, float | None], list[Wire]]:
+    """Return the wires that bring water content by tube and depth."""
+    found: dict[tuple[str, float | None], list[Wire]] = {}
+    for wire in site.wiring:
+        if wire.quantity in SIGNALS:
+            found.setdefault((wire.tube, wire.depth_m), []).append(wire)
+    return found
 
 
 def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSite:

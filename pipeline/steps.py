@@ -113,7 +113,7 @@ TUBE_STEPS = (
         ),
         daily_look,
         "mean of days complete enough; JCGM 100:2008 eqs 10 and 16",
-        version=3,
+        version=4,
     ),
 )
 

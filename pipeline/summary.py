@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.axis import TimeAxis, iso_utc
+from pipeline.axis import iso_utc
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import clean
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site, Wire
+from pipeline.site.stretches import intervals_at, stretches_of
 from pipeline.state import Snapshot
 from pipeline.variables import SIGNALS
 from pipeline.words import counted, told_absent
@@ -57,7 +58,6 @@ def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     quality = snapshot.read("water/quality", start, stop)
     by_tube = np.ascontiguousarray(quality.transpose(1, 0, 2))
     times = axis.seconds(start, stop)
-    every = _steps_between_readings(site)
     depths = snapshot.labels["depth"]
     rows = []
     for tube in site.tubes:
@@ -72,9 +72,7 @@ def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
         ]
         wires = [w for w in site.wiring if w.tube == tube.tube and w.quantity in SIGNALS]
         span = start + int(seen[0]), start + int(seen[-1]) + 1
-        due = sum(
-            _due([w for w in wires if w.depth_m == depth], span, every, axis) for depth in told
-        )
+        due = sum(_due([w for w in wires if w.depth_m == depth], span, site) for depth in told)
         counts = np.bincount(flags.ravel(), minlength=Quality.MISSING + 1).tolist()
         counts[Quality.MISSING] = 0  # a cell where nothing was due has that flag too
         due = max(due, sum(counts))  # also of what is no longer wired
@@ -82,29 +80,13 @@ def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     return rows
 
 
-def _steps_between_readings(site: Site) -> dict[str, int]:
-    """Return how many steps of the axis lie between two readings of each source."""
-    return {
-        s.id: max(1, (s.interval_s or site.interval_s) // site.interval_s)
-        for s in site.sources
-    }
-
-
-def _due(
-    wires: list[Wire], span: tuple[int, int], every: dict[str, int], axis: TimeAxis
-) -> int:
+def _due(wires: list[Wire], span: tuple[int, int], site: Site) -> int:
     """Return how many values the sources of a sensor should have logged in some steps.
 
-    A logger set to another interval is a source of its own from then on.
+    While nothing is wired nothing is due.
     """
-    first, stop = span
-    rate = np.zeros(stop - first)
-    for wire in wires:
-        begins = first if wire.start is None else axis.ceil(int(wire.start.timestamp()))
-        ends = stop if wire.until is None else axis.ceil(int(wire.until.timestamp()))
-        part = rate[max(0, begins - first) : max(0, ends - first)]
-        np.maximum(part, 1.0 / every[wire.source], out=part)
-    return int(np.ceil(round(float(rate.sum()), 6)))
+    interval_s = intervals_at(stretches_of(wires, site), site.axis.seconds(*span))
+    return int(np.ceil(round(float(np.nansum(site.interval_s / interval_s)), 6)))
 
 
 def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dict[str, Any]:

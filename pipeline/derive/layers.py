@@ -15,7 +15,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of, shortest_in
+from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of, changing_pace, pace_of
 from pipeline.derive.calibrations import Calibrations, no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
 from pipeline.derive.layer_errors import layer_covariance, layer_variances
@@ -40,8 +40,10 @@ class LayerRules:
     the readings due that an hour or a day needs, ``interval_s`` (tube, depth) how often
     sensors should log (None: as the times of the dataset show); where that changed it is
     (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when each stretch
-    lasts, UTC seconds, in order. ``utc_offset_s`` tells where days begin. ``calibrations``
-    tells which sensors share one (None: they all do).
+    lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day goes by the
+    day's fastest, a whole day by the fastest ever. In a day in which it changes a reading
+    counts for the time it stands for, as in daily values. ``utc_offset_s`` tells where days
+    begin. ``calibrations`` tells which sensors share one (None: they all do).
     """
 
     ends: EndRules = EndRules()  # noqa: RUF009 (an immutable tuple)
@@ -141,8 +143,13 @@ def model_layers(
     sensors, depths = _sensors(dataset)
     bins = bins_of(dataset["time"], step, rules.utc_offset_s)
     if bins is not None:
-        interval = _intervals(dataset["time"], rules, depths.shape, bins)
-        sensors = bin_means(sensors, bins, interval, rules.completeness)
+        interval = _intervals(dataset["time"], rules, depths.shape)
+        if rules.interval_from_s is None:
+            pace = pace_of(interval)
+        else:
+            seconds = _seconds(dataset["time"])
+            pace = changing_pace(bins, seconds, rules.interval_from_s, interval)
+        sensors = bin_means(sensors, bins, pace, rules.completeness)
     time = _time(dataset["time"], bins)
     shape = (time.size, depths.shape[0], len(spans))
     found = {name: np.full(shape, np.nan) for name in _VALUES}
@@ -200,23 +207,23 @@ def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
     return Sensors(water, random, values("systematic_error"), quality), depths
 
 
-def _intervals(
-    time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...], bins: Bins
-) -> Floats:
-    """Return how often each sensor should log, (tube, depth) or (bin, tube, depth) [s]."""
+def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) -> Floats:
+    """Return how often each sensor should log, (tube, depth) or (stretch, tube, depth) [s]."""
     if rules.interval_s is not None and rules.interval_from_s is not None:
-        if (rules.interval_s == rules.interval_s[0]).all():
-            return rules.interval_s[0]
-        return shortest_in(bins, rules.interval_from_s, rules.interval_s)
+        return rules.interval_s
     if rules.interval_s is not None:
         return np.broadcast_to(rules.interval_s, shape)
-    second = time.values.astype("datetime64[s]").astype(np.int64)
+    second = _seconds(time)
     if second.size < 2:
         raise ValueError(
             f"{time.name!r}: one time does not show how often sensors log; "
             f"state interval_s in the rules"
         )
     return np.full(shape, float(np.diff(second).min()))
+
+
+def _seconds(time: xr.DataArray) -> NDArray[np.int64]:
+    return time.values.astype("datetime64[s]").astype(np.int64)
 
 
 def _time(time: xr.DataArray, bins: Bins | None) -> NDArray[np.datetime64]:

@@ -7,9 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S, second_of
+from pipeline.axis import DAY_S
 from pipeline.site.models import Site, Wire
+from pipeline.site.stretches import Stretch, intervals_at, shortest_within, stretches_of
 from pipeline.variables import SIGNALS
+
+Floats = NDArray[np.float64]
 
 
 def wires_by_place(site: Site, tube: str) -> list[list[Wire]]:
@@ -21,7 +24,7 @@ def wires_by_place(site: Site, tube: str) -> list[list[Wire]]:
 
 def day_shares(
     places: Sequence[Sequence[Wire]], site: Site, days: NDArray[np.datetime64]
-) -> tuple[NDArray[np.float64], dict[int, NDArray[np.float64]]]:
+) -> tuple[Floats, dict[int, Floats]]:
     """Return how many values are due in each day, and what each step counts for.
 
     Parameters
@@ -40,15 +43,21 @@ def day_shares(
         For the number of each day in which a sensor's interval changes, (step,): for how many
         values at the fastest pace one counts, 3 where only every third is logged.
     """
-    each = [readings_due(wires, site, days) for wires in places]
-    due = np.min(each, axis=0) if each else np.full(days.size, site.axis.steps_per_day * 1.0)
-    changes = [_changes(wires, site, days) for wires in places]
+    each = [stretches_of(wires, site) for wires in places]
+    begin_s = _seconds(days)
+    due = np.full(days.size, site.axis.steps_per_day * 1.0)
+    if each:
+        due = np.min([_due(stretches, site, begin_s) for stretches in each], axis=0)
     shares = {}
-    for day in np.flatnonzero(np.any(changes, axis=0)).tolist() if changes else ():
-        pace = np.min([_pace(wires, site, days[day]) for wires in places], axis=0)
-        due[day] = pace.max()
-        if (pace != pace.max()).any():
-            shares[day] = pace.max() / pace
+    for day in _changing(each, begin_s):
+        at_s = begin_s[day] + site.interval_s * np.arange(site.axis.steps_per_day)
+        pace = [_in_a_day(stretches, site, at_s) for stretches in each]
+        interval_s = np.max(pace, axis=0)
+        fastest = interval_s.min()
+        due[day] = DAY_S / fastest
+        if (interval_s != fastest).any():
+            end_s = int(begin_s[day]) + DAY_S
+            shares[day] = time_stood_for(at_s, interval_s, end_s) / fastest
     return due, shares
 
 
@@ -56,58 +65,64 @@ def readings_due(
     wires: Sequence[Wire], site: Site, days: NDArray[np.datetime64]
 ) -> NDArray[np.float64]:
     """Return (day,) values due from one place: those of the fastest source wired that day."""
-    per_source = _source_steps(site)
-    due = np.zeros(days.size)
-    for wire in wires:
-        wired = _wired(wire, days)
-        due[wired] = np.maximum(due[wired], per_source[wire.source])
-    due[due == 0] = site.axis.steps_per_day  # nothing is wired, so nothing can be complete
-    return due
+    return _due(stretches_of(wires, site), site, _seconds(days))
 
 
-def _changes(
-    wires: Sequence[Wire], site: Site, days: NDArray[np.datetime64]
-) -> NDArray[np.bool_]:
-    """Tell for each day whether sources of different intervals are wired to one place."""
-    fastest = readings_due(wires, site, days)
-    per_source = _source_steps(site)
-    found = np.zeros(days.size, dtype=np.bool_)
-    for wire in wires:
-        found |= _wired(wire, days) & (per_source[wire.source] != fastest)
-    return found
+def time_stood_for(at_s: NDArray, interval_s: Floats, end_s: int) -> Floats:
+    """Return for how long the reading of each step stands within a day, or a step of a model.
 
+    That is until the next reading is due, but no longer than until the interval changes or
+    the day ends: the readings of a whole day stand for no more than a day.
 
-def _pace(wires: Sequence[Wire], site: Site, day: np.datetime64) -> NDArray[np.float64]:
-    """Return (step,) values a day that were due at each step of a day.
+    Parameters
+    ----------
+    at_s : (step,), UTC [s]
+        Steps of one day, in order.
+    interval_s : (step, ...), [s]
+        The interval in force at each.
+    end_s : int
+        Where the day ends.
 
-    While nothing is wired, those of the fastest source of the day: what is missing is missed.
+    Returns
+    -------
+    array (step, ...), [s]
     """
-    per_source = _source_steps(site)
-    begin = int(day.astype("datetime64[s]").astype(np.int64))
-    at_s = begin + site.interval_s * np.arange(site.axis.steps_per_day)
-    pace = np.zeros(at_s.size)
-    for wire in wires:
-        wired = (at_s >= second_of(wire.start, -np.inf)) & (
-            at_s < second_of(wire.until, np.inf)
-        )
-        pace[wired] = np.maximum(pace[wired], per_source[wire.source])
-    most = pace.max() or readings_due(wires, site, np.array([day]))[0]
-    return np.where(pace > 0, pace, most)
+    at = at_s.reshape(-1, *[1] * (interval_s.ndim - 1)).astype(np.float64)
+    ends = np.full(interval_s.shape, float(end_s))
+    ends[:-1] = np.where(interval_s[1:] != interval_s[:-1], at[1:], end_s)
+    ends = np.minimum.accumulate(ends[::-1], axis=0)[::-1]
+    return np.minimum(interval_s, ends - at)
 
 
-def _source_steps(site: Site) -> dict[str, float]:
-    """Return how many values a day each source should log; at most one a step is kept."""
-    most = site.axis.steps_per_day
-    return {
-        source.id: min(DAY_S / (source.interval_s or site.interval_s), most)
-        for source in site.sources
-    }
+def _due(stretches: Sequence[Stretch], site: Site, begin_s: NDArray[np.int64]) -> Floats:
+    shortest = shortest_within(stretches, begin_s, DAY_S)
+    # Where nothing is wired all day nothing can be complete.
+    return DAY_S / np.where(np.isnan(shortest), site.interval_s, shortest)
 
 
-def _wired(wire: Wire, days: NDArray[np.datetime64]) -> NDArray[np.bool_]:
-    """Tell on which days a channel is wired for a while."""
-    day_s = days.astype("datetime64[s]").astype(np.int64)
-    found: NDArray[np.bool_] = (day_s + DAY_S > second_of(wire.start, -np.inf)) & (
-        day_s < second_of(wire.until, np.inf)
-    )
-    return found
+def _changing(each: Sequence[Sequence[Stretch]], begin_s: NDArray[np.int64]) -> list[int]:
+    """Return the numbers of the days in which intervals of a place differ."""
+    found = np.zeros(begin_s.size, dtype=np.bool_)
+    for stretches in each:
+        fastest = shortest_within(stretches, begin_s, DAY_S)
+        for stretch in stretches:
+            own = shortest_within([stretch], begin_s, DAY_S)
+            found |= own > fastest  # never where one is NaN
+    return np.flatnonzero(found).tolist()
+
+
+def _in_a_day(stretches: Sequence[Stretch], site: Site, at_s: NDArray[np.int64]) -> Floats:
+    """Return the interval in force at each step of a day, (step,) [s].
+
+    While nothing is wired, the fastest of the day: what is missing is missed.
+    """
+    held = intervals_at(stretches, at_s)
+    if np.isnan(held).all():
+        held = shortest_within(stretches, at_s[:1], DAY_S)
+    most = np.fmin.reduce(held)
+    most = site.interval_s if np.isnan(most) else most
+    return np.broadcast_to(np.where(np.isnan(held), most, held), at_s.shape)
+
+
+def _seconds(days: NDArray[np.datetime64]) -> NDArray[np.int64]:
+    return days.astype("datetime64[s]").astype(np.int64)

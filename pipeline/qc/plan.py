@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import pairwise
 
 import numpy as np
@@ -31,6 +30,7 @@ from pipeline.qc.spikes import MOST_SPIKES, spike_levels
 from pipeline.qc.verdicts import Limits, Windows
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Horizon, QcLimits, Site
+from pipeline.site.stretches import stretches_of
 from pipeline.variables import SIGNALS
 
 NEVER = 1 << 60  # steps of a window that is switched off
@@ -57,28 +57,18 @@ def sensor_cadences(site: Site, tube: str, depth_m: float) -> list[Cadence]:
     neighbours in time are n steps away. Where several are wired the quickest counts, where
     none is every step does.
     """
-    interval = {source.id: source.interval_s or site.interval_s for source in site.sources}
     wires = [
-        (_start(wire.start), _end(wire.until), interval[wire.source])
+        wire
         for wire in site.wiring
         if wire.tube == tube and wire.depth_m == depth_m and wire.quantity in SIGNALS
     ]
-    dates = {instant for start, end, _ in wires for instant in (start, end)}
     cadences: list[Cadence] = []
-    for at in sorted({-_LATEST, *dates} - {_LATEST}):
-        found = [every for start, end, every in wires if start <= at < end]
-        stride = max(1, round(min(found) / site.interval_s)) if found else 1
+    for begin, _, interval_s in stretches_of(wires, site):
+        held = site.interval_s if np.isnan(interval_s) else interval_s
+        stride = max(1, round(held / site.interval_s))
         if not cadences or cadences[-1].stride != stride:
-            cadences.append(Cadence(None if at == -_LATEST else at, stride))
+            cadences.append(Cadence(int(begin) if np.isfinite(begin) else None, stride))
     return cadences
-
-
-def _start(instant: datetime | None) -> int:
-    return -_LATEST if instant is None else int(instant.timestamp())
-
-
-def _end(instant: datetime | None) -> int:
-    return _LATEST if instant is None else int(instant.timestamp())
 
 
 def plateau_level(horizon: Horizon | None) -> float:

@@ -107,6 +107,25 @@ def test_where_the_interval_changes_a_value_counts_for_its_time(
         assert result["daily_random_error"].item() == pytest.approx(hand, rel=1e-6)
 
 
+@pytest.mark.parametrize(("logged", "known"), [(18, True), (17, False)])
+def test_before_a_change_a_value_counts_no_longer_than_to_it(
+    make_site, make_block, logged, known
+):
+    """By hand: every six hours until seven, then hourly: 6 + 1 + 11 hours to 18, just enough."""
+    site = make_site(depths_m=(0.1,))
+    (wire,) = (w for w in site.wiring if w.quantity in SIGNALS)
+    slow = Source(**{**site.sources[0].model_dump(), "id": "slow", "interval_s": 6 * 3600})
+    at = site.axis.times(7, 8)[0].astype("datetime64[s]").item().replace(tzinfo=UTC)
+    first = wire.model_copy(update={"source": "slow", "until": at})
+    second = wire.model_copy(update={"start": at})
+    changes = {"sources": (*site.sources, slow), "wiring": (first, second)}
+    site = site.model_copy(update=changes)
+    theta = np.full((24, 1, 1), 0.2)
+    theta[[1, 2, 3, 4, 5, *range(logged, 24)]] = np.nan
+    result = daily_step(make_block(site, theta), site)
+    assert np.isfinite(result["daily_water_content"].item()) == known
+
+
 def test_rain_is_summed_and_an_incomplete_day_has_no_sum(make_site):
     site = make_site()
     values = np.zeros(72)

@@ -184,19 +184,67 @@ def test_slow_sensors_are_measured_against_their_own_interval():
     assert found["layer_storage"].item() == pytest.approx(200.0)
 
 
-def test_where_a_logger_was_set_to_another_interval_each_day_is_measured_by_its_own():
-    """Hourly on the first day, then every sixth hour; the day between by the faster one."""
+def rules_of_a_change(data, step, after_s, **more):
+    """Return rules of sensors that log hourly until a step, then every ``after_s``."""
+    at_s = data["time"].values.astype("datetime64[s]").astype(np.int64)
+    paces = [np.full((1, 6), 3600.0), np.full((1, 6), after_s)]
+    ever = np.iinfo(np.int64).min
+    return LayerRules(
+        interval_s=np.stack(paces), interval_from_s=np.array([ever, at_s[step]]), **more
+    )
+
+
+@pytest.mark.parametrize(
+    ("lost", "water"), [((), 0.275), ((36,), 4.8 / 18), ((36, 42), np.nan)]
+)
+def test_where_a_logger_was_set_to_another_interval_a_reading_counts_for_its_time(lost, water):
+    """By hand: hourly 0.2 until six of the second day, then 0.3 every six hours.
+
+    That day holds 6 x 0.2 and 3 x 6 x 0.3 of 24; without noon 18 hours are left, just enough;
+    without evening too there are 12. So do daily values.
+    """
     theta = np.full((72, 6), 0.2)
+    theta[30:] = 0.3
     theta[30:][np.arange(30, 72) % 6 > 0] = np.nan
+    theta[list(lost)] = np.nan
+    data = make_data(theta, random=0.01)
+    data["systematic_error"] = data["cleaned_water_content"] * 0.1
+    found = model_layers(data, [0, 1.0], "daily", rules=rules_of_a_change(data, 30, 21600.0))
+    held = found["layer_storage"].values.ravel()
+    np.testing.assert_allclose(held, [200.0, 1000 * water, 300.0], rtol=1e-12)
+    if not lost:  # six hours and three readings of six hours each, of six alike sensors
+        first, second = (found["layer_random_error"].values.ravel()[day] for day in (0, 1))
+        by_day = np.sqrt(6 + 3 * 6**2) / 24, 1 / np.sqrt(24)
+        assert second / first == pytest.approx(by_day[0] / by_day[1], rel=1e-9)
+
+
+def test_a_reading_stands_for_no_time_after_the_next_change():
+    """By hand: every six hours until seven, then hourly: 6 + 1 + 17 hours, no more than a day.
+
+    Without the last six hours there are 18, just enough; without the last seven too few.
+    """
+    theta = np.full((24, 6), 0.2)
+    theta[[1, 2, 3, 4, 5]] = np.nan
+    for lost, known in ((6, True), (7, False)):
+        theta[24 - lost :] = np.nan
+        data = make_data(theta)
+        rules = rules_of_a_change(data, 7, 3600.0)
+        rules.interval_s[0] = 21600.0
+        found = model_layers(data, [0, 1.0], "daily", rules=rules)["layer_storage"]
+        assert np.isfinite(found.values).all() == known
+
+
+def test_while_nothing_is_wired_the_fastest_of_the_day_is_missed_or_the_fastest_ever():
+    """Every six hours to the evening of the first day, hourly long ago: 3 of 4 are there."""
+    theta = np.full((48, 6), np.nan)
+    theta[[0, 6, 12, 24, 30, 36, 42]] = 0.2
     data = make_data(theta)
     at_s = data["time"].values.astype("datetime64[s]").astype(np.int64)
-    ever = np.iinfo(np.int64).min
-    rules = LayerRules(
-        interval_s=np.stack([np.full((1, 6), 3600.0), np.full((1, 6), 6 * 3600.0)]),
-        interval_from_s=np.array([ever, at_s[30]]),
-    )
+    paces = [np.full((1, 6), pace) for pace in (3600.0, 21600.0, np.nan)]
+    from_s = np.array([np.iinfo(np.int64).min, at_s[0] - 86400, at_s[18]])
+    rules = LayerRules(interval_s=np.stack(paces), interval_from_s=from_s)
     found = model_layers(data, [0, 1.0], "daily", rules=rules)["layer_storage"].values.ravel()
-    np.testing.assert_allclose(found, [200.0, np.nan, 200.0])
+    np.testing.assert_allclose(found, [200.0, np.nan])
 
 
 def test_days_begin_at_the_sites_own_midnight():
