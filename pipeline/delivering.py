@@ -23,7 +23,7 @@ import numpy as np
 from pipeline.deliver.changes import Change, compare_tables, holds_cells, reasons
 from pipeline.deliver.event_changes import Appearance, compare_events, holds_events
 from pipeline.deliver.fields import OF_TUBES, OF_WEATHER
-from pipeline.deliver.metadata import Provenance
+from pipeline.deliver.metadata import FORM, Provenance
 from pipeline.deliver.netcdf_changes import compare_files
 from pipeline.deliver.package import (
     CHANGES,
@@ -225,6 +225,7 @@ def _make(
         "state": provenance.commit,
         "created": provenance.created,
         "code": version("percolog"),
+        "form": FORM,
         "inputs": _inputs(snapshot),
         "rules": _rules(site),
     }

@@ -18,7 +18,7 @@ import xarray as xr
 from pipeline.axis import DAY_S
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.deliver.fields import KINDS
-from pipeline.deliver.metadata import Provenance
+from pipeline.deliver.metadata import FORM, Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
@@ -112,7 +112,7 @@ def deliver_rounds(
     table = snapshot.table("rounds")
     if table is None or table.num_rows == 0:
         return []
-    book: list[str | int] = [_digest(table), site_hash(site), version("percolog")]
+    book: list[str | int] = [_digest(table), site_hash(site), version("percolog"), FORM]
     nights = [*book, _last_night(snapshot, table["time_s"].to_numpy())]
     stale = [
         name
@@ -335,7 +335,7 @@ def _states(site: Site, snapshot: Snapshot) -> Iterator[tuple[Period, list[str |
     """
     nights = snapshot.table("day_nights")
     night = np.empty(0, np.int32) if nights is None else nights["night"].to_numpy()
-    verdicts, made_by = _verdicts(snapshot), [site_hash(site), version("percolog")]
+    verdicts, made_by = _verdicts(snapshot), [site_hash(site), version("percolog"), FORM]
     rows = neighbour_rows(snapshot, 0, snapshot.days)[["tube", "depth_m", "day_s"]]
     day = (rows["day_s"].to_numpy() - snapshot.axis.origin_s) // DAY_S
     for period in periods(site, snapshot.days):

@@ -142,6 +142,13 @@ def test_nothing_is_written_again_and_empty_months_stay_named(copied):
     assert told["empty_periods"] == ["2023-04", "2023-05"]
 
 
+def test_files_that_say_something_else_than_before_are_written_once_more(copied, monkeypatch):
+    monkeypatch.setattr("pipeline.handover.FORM", 99)
+    told = run(copied)
+    assert {Path(path).name for path in told["delivered"]} == names("2023-03", "2023-06")
+    assert run(copied)["delivered"] == []
+
+
 @pytest.fixture(scope="module")
 def april(gap, tmp_path_factory):
     """Return what nights told and files said when April came, and when its wires went."""

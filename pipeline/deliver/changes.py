@@ -163,7 +163,8 @@ def reasons(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     Parameters
     ----------
     old, new : mapping
-        ``code`` (version), ``inputs`` (path of each raw file: SHA-256) and ``rules`` (see
+        ``code`` (version), ``form`` (`pipeline.deliver.metadata.FORM`, not told before 2),
+        ``inputs`` (path of each raw file: SHA-256) and ``rules`` (see
         `pipeline.effective.effective_rules`) of two revisions.
 
     Returns
@@ -174,6 +175,8 @@ def reasons(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     told = []
     if old["code"] != new["code"]:
         told.append(f"percolog {old['code']} became {new['code']}")
+    if old.get("form", 1) != new.get("form", 1):
+        told.append("percolog writes files otherwise, though from the same values")
     before, after = old["inputs"], new["inputs"]
     for word, names in (
         ("new raw file", sorted(after.keys() - before.keys())),

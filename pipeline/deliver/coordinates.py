@@ -31,6 +31,13 @@ class Steps:
     step_s: int
     bounds: NDArray[np.int64] | None = None  # (time, 2)
 
+    @property
+    def covered_s(self) -> tuple[int, int]:
+        """Return from when until when the file tells: to the end of the last cell."""
+        if self.bounds is None:
+            return int(self.seconds[0]), int(self.seconds[-1])
+        return int(self.bounds.min()), int(self.bounds.max())
+
 
 def write_places(
     file: netCDF4.Dataset,

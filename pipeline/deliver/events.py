@@ -124,9 +124,9 @@ def write_uptake(site: Site, uptake: xr.Dataset, provenance: Provenance, path: P
     seconds = uptake["time"].values.astype("datetime64[s]").astype(np.int64)
     steps = Steps(seconds, DAY_S, np.stack([seconds, seconds + DAY_S], axis=1))
     places = [(tube.latitude, tube.longitude, tube.elevation_m) for tube in tubes]
-    where, period = np.array(places), (int(seconds[0]), int(seconds[-1]))
+    where = np.array(places)
     vertical = Vertical.below_surface(nominal)
-    extent = Extent(where[:, 0], where[:, 1], vertical, period, DAY_S)
+    extent = Extent(where[:, 0], where[:, 1], vertical, steps.covered_s, DAY_S)
     made = provenance.remarked(CAUTION)
     title = "uptake and drainage by day"
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:

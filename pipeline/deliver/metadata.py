@@ -19,6 +19,10 @@ from pipeline.site.models import Contact, Site
 # The newest version that an independent checker can verify.
 CONVENTIONS = "CF-1.11, ACDD-1.3"
 VOCABULARY = "CF Standard Name Table v93"
+# Raised where a file made from the same state says something else than before, so that nights
+# write once what they have written. 2: coverage in time ends with the last cell, not with its
+# beginning: the last day of a month is covered.
+FORM = 2
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,11 @@ class Vertical:
 
 @dataclass(frozen=True)
 class Extent:
-    """The space and time that a file covers: first and last time, and the step."""
+    """The space and time that a file covers: from when until when, and the step.
+
+    Where times have cells the last one is covered to its end (ACDD: the time of the last data
+    point, and of daily values that is a whole day).
+    """
 
     latitudes: NDArray[np.float64]
     longitudes: NDArray[np.float64]

@@ -66,9 +66,8 @@ def write_model_layers(
     places = [(tube.latitude, tube.longitude, tube.elevation_m) for tube in tubes]
     steps, edges = _steps(layers, site), layers["layer_bounds"].values
     where = np.array(places)
-    period = int(steps.seconds[0]), int(steps.seconds[-1])
     vertical = Vertical.below_surface(edges)
-    extent = Extent(where[:, 0], where[:, 1], vertical, period, steps.step_s)
+    extent = Extent(where[:, 0], where[:, 1], vertical, steps.covered_s, steps.step_s)
     title = "soil water in layers of a model"
     attributes = global_attributes(site, title, "timeSeriesProfile", extent, provenance)
     with replacing(path) as temporary, netCDF4.Dataset(temporary, "w") as file:

@@ -269,8 +269,7 @@ def _weather_attributes(content: Content) -> dict[str, str | float]:
 
 def _extent(steps: Steps, places: Sequence[tuple[float, ...]], vertical: Vertical) -> Extent:
     where = np.array(places)
-    first, last = int(steps.seconds[0]), int(steps.seconds[-1])
-    return Extent(where[:, 0], where[:, 1], vertical, (first, last), steps.step_s)
+    return Extent(where[:, 0], where[:, 1], vertical, steps.covered_s, steps.step_s)
 
 
 _PROFILE_COORDINATES = {"depth": ("sensor_depth",), "layer": ("layer_name", "layer_depth")}

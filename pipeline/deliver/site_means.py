@@ -112,7 +112,7 @@ def write_site_means(
     where = np.array(places)
     bounds = depths if depths.size else np.array([la.bottom_m for la in site.derive.layers])
     extent = Extent(
-        where[:, 0], where[:, 1], Vertical.below_surface(bounds), (first, last), DAY_S
+        where[:, 0], where[:, 1], Vertical.below_surface(bounds), steps.covered_s, DAY_S
     )
     made = provenance.remarked(_COMMENT)
     title = "daily means over tubes"

@@ -15,6 +15,13 @@ def law(offset, probe="P1"):
     return {"soil": {"offset": offset, "slope": 0.12}, "probe": probe}
 
 
+def test_files_written_otherwise_from_the_same_values_have_a_reason():
+    before = {"code": "1", "inputs": {}, "rules": {}}
+    line = "percolog writes files otherwise, though from the same values"
+    assert reasons(before, {**before, "form": 2}) == [line]
+    assert reasons({**before, "form": 2}, {**before, "form": 2}) == []
+
+
 def test_a_law_that_holds_from_a_date_is_compared_with_the_one_before():
     old = {"calibrate": [[None, law(-0.19)]]}
     new = {"calibrate": [[None, law(-0.19)], [MAY, law(-0.18)]]}

@@ -2,6 +2,7 @@
 
 import re
 import shutil
+from datetime import timedelta
 
 import netCDF4
 import numpy as np
@@ -45,6 +46,19 @@ def test_acdd_recommendations_are_met(folder, name):
     missing = {re.search(r'variable "(\w+)" missing', group).group(1) for _, group, _ in found}
     assert {message for *_, message in found} <= {"standard_name"}
     assert missing == NAMELESS.get(name, set())
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_coverage_ends_with_the_last_cell_and_stands_in_the_id(folder, name):
+    with netCDF4.Dataset(folder / name) as file:
+        time = file["time"]
+        held = file[time.bounds][:] if "bounds" in time.ncattrs() else time[:]
+        first, last = netCDF4.num2date([held.min(), held.max()], time.units)
+        told = file.time_coverage_start, file.time_coverage_end
+        assert told == (f"{first.isoformat()}Z", f"{last.isoformat()}Z")
+        assert file.id.endswith(".".join(told).replace(":", ""))
+        if name == "d.nc":  # the last day to its end
+            assert last - netCDF4.num2date(time[-1], time.units) == timedelta(days=1)
 
 
 def test_checker_does_find_a_mistake(folder, tmp_path):
