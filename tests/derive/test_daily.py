@@ -111,7 +111,7 @@ def test_where_the_interval_changes_a_value_counts_for_its_time(
 def test_before_a_change_a_value_counts_no_longer_than_to_it(
     make_site, make_block, logged, known
 ):
-    """By hand: every six hours until seven, then hourly: 6 + 1 + 11 hours to 18, just enough."""
+    """By hand: six-hourly until seven, then hourly: 6 + 1 + 11 hours to 18, just enough."""
     site = make_site(depths_m=(0.1,))
     (wire,) = (w for w in site.wiring if w.quantity in SIGNALS)
     slow = Source(**{**site.sources[0].model_dump(), "id": "slow", "interval_s": 6 * 3600})
