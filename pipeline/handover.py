@@ -335,7 +335,8 @@ def _states(site: Site, snapshot: Snapshot) -> Iterator[tuple[Period, list[str |
     """
     nights = snapshot.table("day_nights")
     night = np.empty(0, np.int32) if nights is None else nights["night"].to_numpy()
-    verdicts, made_by = _verdicts(snapshot), [site_hash(site), version("percolog"), FORM]
+    verdicts = _verdicts(snapshot)
+    made_by = site_hash(site), version("percolog"), FORM
     rows = neighbour_rows(snapshot, 0, snapshot.days)[["tube", "depth_m", "day_s"]]
     day = (rows["day_s"].to_numpy() - snapshot.axis.origin_s) // DAY_S
     for period in periods(site, snapshot.days):
