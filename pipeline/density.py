@@ -9,10 +9,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import TimeAxis
 from pipeline.cubes import CHUNK_DAYS
 from pipeline.ingest.ledger import Ledger
-from pipeline.site.chronicle import Floats, Lane, Mark, Sensor, Span, Timeline, covered
+from pipeline.site.chronicle import Lane, Mark, Sensor, Span, Timeline, covered
 from pipeline.state import Snapshot
 
 _LEAST_PAIRS = 4  # steps between readings that tell how often a sensor is read

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.curve import Curve
 from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import wired_periods
@@ -24,8 +24,6 @@ from pipeline.site.models import Law, Site, Source, Wire
 from pipeline.units import conversion
 from pipeline.variables import SIGNALS
 from pipeline.words import also_in
-
-Floats = NDArray[np.float64]
 
 _LEAST_VALUES = 5
 # Part of the values that may be usable where hardly one is: a spike into the range saves none.

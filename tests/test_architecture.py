@@ -21,6 +21,7 @@ LAYERS = (
         "variables",
         "units",
         "axis",
+        "arrays",
         "compiled",
         "runs",
         "site",

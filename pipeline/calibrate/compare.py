@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.course import DOMAINS, signal_of
 from pipeline.calibrate.drift import Check, Cleaning, calibration_error, fouling_error
 from pipeline.calibrate.forms import make_curve
@@ -23,7 +24,6 @@ from pipeline.site.models import Site, Visit, Wire
 from pipeline.units import conversion
 from pipeline.variables import SIGNALS
 
-Floats = NDArray[np.float64]
 _TURNS = 6  # of Newton's method; a line in root permittivity needs one
 _LEAST_U = 1e-9  # a quantity logged without any noise is not known exactly either
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from memory)

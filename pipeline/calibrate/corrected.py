@@ -13,12 +13,12 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.course import DOMAINS, course, signal_of
 from pipeline.calibrate.moments import Moments
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
 
-Floats = NDArray[np.float64]
 _DIMS = ("time", "tube", "depth")
 # What decides no number, whether or not a correction is a two-point one.
 _ENDS = {"low", "high"} | {

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.site.instruments import Correction
 
-Floats = NDArray[np.float64]
 # In which domain each logged quantity is corrected. Most soil laws are lines in root
 # permittivity, and what ages in a probe that logs permittivity adds to the travel time.
 DOMAINS = {

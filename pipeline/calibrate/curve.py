@@ -12,11 +12,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.kernels import Curves, evaluate
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

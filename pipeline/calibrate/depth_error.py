@@ -17,11 +17,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.felt import horizon_edges, is_felt
 from pipeline.compiled import kernel
 from pipeline.site.models import Site
 
-Floats = NDArray[np.float64]
 _DIMS = ("time", "tube", "depth")
 
 

@@ -16,9 +16,9 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.arrays import Floats
+
 _EXACT = 1e-9  # uncertainty of what is not uncertain: it must not vanish
 _CLEANED, _ONSETS = "cleaning", 256  # how many onsets a settled time is tried with
 # A settled course is told where the onset lies before with so much probability.

@@ -15,6 +15,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.fit_line import LineFit, fit_line, make_points
 from pipeline.calibrate.fit_match import Pair
 from pipeline.calibrate.regression import (
@@ -27,8 +28,6 @@ from pipeline.calibrate.regression import (
 )
 from pipeline.site.models import Law, Site
 from pipeline.words import counted
-
-Floats = NDArray[np.float64]
 
 # Laws of these forms are of the site's own soil: who names one in several horizons means it
 # for all of them. A published equation is only shared for want of a better.

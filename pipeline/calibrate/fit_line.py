@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.regression import fit_polynomial, propagate
 
-Floats = NDArray[np.float64]
 _ROUNDS, _PRECISION = 500, 1e-14
 
 

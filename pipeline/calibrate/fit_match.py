@@ -11,14 +11,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import Period, seconds, sensor_periods
 from pipeline.calibrate.samples import SamplePoint, When
 from pipeline.site.models import Horizon, Law, Site
 
-Floats = NDArray[np.float64]
 # Root permittivity of one sensor (tube, nominal depth) at steps start to stop, NaN where there
 # is none or where it is certainly not of the soil.
 ReadRoots = Callable[[str, float, int, int], Floats]

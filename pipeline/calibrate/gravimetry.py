@@ -10,9 +10,10 @@ the result's NaN.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from pipeline.arrays import Floats
+
 Measured = tuple[Floats, Floats]
 # g cm-3; at 20 degC it is 0.998, which is less than any ring's volume is known to.
 WATER_DENSITY = 1.0

@@ -15,10 +15,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.reasons import NO_LAW, OUTSIDE_PROBE, OUTSIDE_SOIL
 from pipeline.compiled import kernel
 
-Floats = NDArray[np.float64]
 TILE = 1024  # steps; longer ones no longer stay in a core's cache, shorter ones cost calls
 
 

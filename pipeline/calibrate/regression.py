@@ -19,9 +19,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.fit_student import student_quantile
 
-Floats = NDArray[np.float64]
 _NEARLY_ONE = 1.0 - 1e-12  # a leverage from here on: the fit goes through this point anyway
 
 

@@ -15,11 +15,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.dielectric import MALMBERG_1956, require_between
 from pipeline.site.instruments import Warmth
 from pipeline.variables import describe, require_units
 
-Floats = NDArray[np.float64]
 # degC: below, water freezes and the law no longer holds; above, no soil.
 _COLDEST, _WARMEST = 0.0, 60.0
 

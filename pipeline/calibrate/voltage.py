@@ -10,12 +10,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.curve import Curve, polynomial_curve
 from pipeline.variables import describe, require_units
-
-Floats = NDArray[np.float64]
 
 
 def root_permittivity_from_voltage(voltage: xr.DataArray, curve: Curve) -> xr.DataArray:

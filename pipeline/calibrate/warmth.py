@@ -11,13 +11,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.forms import horizon_properties
 from pipeline.calibrate.moments import Moments
 from pipeline.calibrate.plan import Period, period_steps, sensor_periods
 from pipeline.calibrate.temperature import is_usable, root_at_reference
 from pipeline.site.models import Site
 
-Floats = NDArray[np.float64]
 # How far away and how far apart in time temperatures still speak for a sensor (ours): below
 # 10 cm the daily wave of most soils moves less than a degree over either.
 NEAR_M, NEAR_S = 0.10, 6 * 3600

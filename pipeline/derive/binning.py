@@ -8,11 +8,10 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.derive.readings_due import time_stood_for
 from pipeline.qc.flags import Quality
-
-Floats = NDArray[np.float64]
 
 # Seconds of each step a model may run on; "native" takes the readings as they are.
 STEPS_S = {"native": None, "hourly": 3600, "daily": DAY_S}

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.night_rates import (
     BEYOND,
     Laws,
@@ -21,8 +22,6 @@ from pipeline.derive.night_rates import (
     conductivity_laws,
     nights_of,
 )
-
-Floats = NDArray[np.float64]
 
 CLASS_WIDTH = 0.01  # m3 m-3
 LEAST_NIGHTS = 3  # in a class

@@ -12,10 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-
-Floats = NDArray[np.float64]
 
 RECESSION_DAYS = 20  # longest part of a record that is fitted
 LEAST_READINGS, LEAST_HOURS = 12, 12.0

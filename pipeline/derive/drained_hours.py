@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.drainage import LEAST_FALLING, event_drainage, mean_between
 from pipeline.derive.night_rates import TubeRates, rates_at
-
-Floats = NDArray[np.float64]
 
 # Hours after the peak between which water content is kept. The first hour counts nothing: the
 # front is still passing, and at the wettest a law says the most and knows the least.

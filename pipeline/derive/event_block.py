@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.events import Span
 from pipeline.derive.weights import EndRules, layer_weights
 
-Floats = NDArray[np.float64]
 MM_PER_M = 1000.0
 # Relative standard uncertainty of a change of water content where no law states one; ours.
 RELATIVE_ERROR = 0.03

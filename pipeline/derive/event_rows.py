@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
-from pipeline.derive.event_block import MM_PER_M, Block, Floats, Profile, Steps
+from pipeline.derive.event_block import MM_PER_M, Block, Profile, Steps
 from pipeline.derive.events import RAIN_LEAD_S, event_rain, rain_spans
 from pipeline.derive.fronts import PAUSE_S
 

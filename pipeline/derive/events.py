@@ -16,12 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.fronts import PAUSE_S
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 FOLLOW_DAYS = 14  # longest way of a front from the first sensor to the last
 LEVEL_S = 3 * 3600  # over which storage before an event and at its end is averaged

@@ -15,6 +15,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.derive.rounds_comparison import DEPTH_TOLERANCE_M
 from pipeline.derive.storage import MM_PER_M
@@ -25,7 +26,6 @@ from pipeline.variables import describe
 WATER, STORAGE = "daily_water_content", "daily_storage"
 WATER_ERROR, STORAGE_ERROR = "daily_systematic_error", "daily_storage_systematic_error"
 _PLACE = ["day", "tube", "depth"]
-Floats = NDArray[np.float64]
 
 
 def field_days(daily: xr.Dataset, hand: pd.DataFrame, site: Site) -> xr.Dataset:

@@ -13,11 +13,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
-
-Floats = NDArray[np.float64]
 
 # What is known before the nights at a sensor's mean water content: ln K [mm d-1] and its slope
 # in water content, ln D [mm d-1 m] and its slope, what the sensor's water content is off from

@@ -17,15 +17,12 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.onsets import time_onset
 from pipeline.units import plain
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 # All of these are ours, found on test fields kept for tuning (docs/truth.md).
 RISE = 0.008  # m3 m-3, least climb of a front

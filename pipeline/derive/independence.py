@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.arrays import Floats
 
 
 def independent_dates(series: Floats) -> Floats:

@@ -7,11 +7,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 from pipeline.derive.spacing import Slopes
 from pipeline.qc.flags import Quality
-
-Floats = NDArray[np.float64]
 
 MM_PER_M = 1000.0
 _MISSING = int(Quality.MISSING)

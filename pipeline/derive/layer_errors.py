@@ -10,11 +10,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.binning import Sensors
 from pipeline.derive.integrate import MM_PER_M
 from pipeline.derive.spacing import VARIOGRAM, Spacing
 
-Floats = NDArray[np.float64]
 # The group (depth,) each sensor's calibration belongs to, and its own error (depth,) [m3 m-3].
 Who = tuple[NDArray[np.int64], Floats]
 

@@ -15,6 +15,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of, changing_pace, pace_of
 from pipeline.derive.calibrations import Calibrations, no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
@@ -26,7 +27,6 @@ from pipeline.qc.flags import Quality
 from pipeline.units import metres, plain
 from pipeline.variables import describe
 
-Floats = NDArray[np.float64]
 _MISSING, _SUSPECT = int(Quality.MISSING), int(Quality.SUSPECT)
 _ORDER = ("time", "tube", "depth")
 

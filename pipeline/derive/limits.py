@@ -22,9 +22,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.units import numbers
 
-Floats = NDArray[np.float64]
 Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
 
 LONGEST_SPELL_D = 30

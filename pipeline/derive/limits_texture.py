@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.units import numbers
 
 # Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
 Amount = Any
-Floats = NDArray[np.float64]
 
 PARTICLE_DENSITY = 2.65  # g cm-3, quartz; as Saxton & Rawls take it
 # Saxton & Rawls (2006), Table 1: for sand, clay, organic matter, their products, a constant.

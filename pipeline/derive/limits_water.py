@@ -11,14 +11,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.units import numbers, water_units
 from pipeline.variables import require_labels
 
 # Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
 Amount = Any
-Floats = NDArray[np.float64]
 
 MM_PER_M = 1000.0
 # FAO-56, below equation 83: how the depletion fraction changes with evapotranspiration.

@@ -22,6 +22,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.compiled import kernel
 from pipeline.units import plain, water_units
@@ -31,7 +32,6 @@ LEAST_DATES = 10  # fewer do not tell a tube's offset; ours
 COVERED = 0.95
 _EXACT_DEGREES = 100  # beyond them the expansion of `t_quantiles` errs by less than 1e-7
 _TWICE = (1.0 + COVERED) / 2
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.derive.flux_laws import (
     ANCHOR,
@@ -25,8 +26,6 @@ from pipeline.derive.flux_laws import (
 from pipeline.derive.law_fits import laws_by_offset
 from pipeline.derive.night_smoothing import smoothed
 from pipeline.derive.uptake import UNSEEN_MM_D
-
-Floats = NDArray[np.float64]
 
 LEAST_FIT, LEAST_SPAN = 8, 0.02  # nights and range of water content of a fit
 SLOPES = np.geomspace(8.0, 250.0, 30)  # of ln K in water content

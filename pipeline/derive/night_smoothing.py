@@ -11,10 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-
-Floats = NDArray[np.float64]
 
 # Found on test fields kept for tuning (docs/truth.md).
 SLOW_DAYS = 25.0  # after which a third is left of the slow part

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from pipeline.arrays import Floats
 
 # World Geodetic System 1984: equatorial radius and flattening (NIMA TR8350.2).
 _RADIUS_M, _FLATTENING = 6_378_137.0, 1 / 298.257223563
 # Tubes whose spread across their main line is less than this share of that along it lie on a
 # line: across it nothing can be told of the slope. Ours.
 _ON_A_LINE = 0.05
-Floats = NDArray[np.float64]
 
 
 def local_metres(latitude: ArrayLike, longitude: ArrayLike) -> tuple[Floats, Floats]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 
 LEAST_IN_MONTH = 3  # values that tell a tube's place in a month; ours
-Floats = NDArray[np.float64]
 
 
 def rank_correlation(first: NDArray, second: NDArray) -> float:

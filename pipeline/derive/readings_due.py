@@ -7,12 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import Stretch, intervals_at, shortest_within, stretches_of
 from pipeline.variables import SIGNALS
-
-Floats = NDArray[np.float64]
 
 
 def wires_by_place(site: Site, tube: str) -> list[list[Wire]]:

@@ -17,10 +17,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.weights import THINNEST_M, EndRules
 from pipeline.site.checks_layers import REACH_M
-
-Floats = NDArray[np.float64]
 
 
 class Slopes(NamedTuple):

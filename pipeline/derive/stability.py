@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 from pipeline.derive.independence import independent_dates
 from pipeline.derive.means import LEAST_DATES, fit_tubes
@@ -24,7 +25,6 @@ SEED = 19850822  # any fixed number: the same record always gives the same share
 LEAST_BLOCK_DAYS = 7
 LEAST_BLOCKS = 5  # fewer spells of weather cannot be resampled; ours
 LEAST_SHARE_OF_DAYS = 0.5  # of the record that a tube must have to stand for the site; ours
-Floats = NDArray[np.float64]
 
 # Columns of `stability` and their units; "" is the unit of the values.
 COLUMNS = {

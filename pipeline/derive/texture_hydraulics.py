@@ -6,12 +6,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.limits_texture import USUAL_ORGANIC_PCT, limits_saxton_rawls
 from pipeline.units import numbers
-
-Floats = NDArray[np.float64]
 
 DRY_KPA, MOIST_KPA = 1500.0, 33.0
 MM_PER_H_TO_MM_PER_D = 24.0

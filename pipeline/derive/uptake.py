@@ -21,13 +21,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.event_block import MM_PER_M, Block, Profile, weights_above
 from pipeline.derive.fronts import daily_noise
 from pipeline.derive.sun import extraterrestrial, sun_up
-
-Floats = NDArray[np.float64]
 
 MARGIN_S = 3600  # after sunset that counts neither as day nor as night
 LEAST_NIGHT = 6  # readings

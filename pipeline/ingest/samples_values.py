@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.errors import Problem, ReaderError, UnitsError
 from pipeline.ingest.records import Table
 from pipeline.ingest.samples import Sample
@@ -15,8 +16,6 @@ from pipeline.site.cross_wiring import period
 from pipeline.site.models import Site, Source, Wire
 from pipeline.units import conversion, parse_unit
 from pipeline.variables import VARIABLES
-
-Floats = NDArray[np.float64]
 
 # Between which limits the median of a logged quantity lies on a working field site, in its
 # canonical unit, and what single values never leave. Common practice, kept wide on purpose:

@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.qc.drift_suspects import (
     Suspect,
@@ -39,7 +40,6 @@ SCHEMA = pa.schema(
     ]
 )
 _DAILY = "daily/daily_water_content"
-Floats = NDArray[np.float64]
 
 
 def drift_suspects(

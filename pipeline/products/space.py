@@ -16,6 +16,7 @@ import pyarrow as pa
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.derive.field_days import (
@@ -79,7 +80,6 @@ TABLES = tuple(SCHEMAS)
 
 
 Columns = dict[str, NDArray]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

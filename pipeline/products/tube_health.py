@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S, second_of
 from pipeline.derive.rounds import hand_readings
 from pipeline.products.tube_records import BLOCKS, RESPONSES
@@ -66,8 +67,6 @@ VERDICTS = pa.schema(
         ("rounds", WHOLE),
     ]
 )
-
-Floats = NDArray[np.float64]
 
 
 def tube_health(

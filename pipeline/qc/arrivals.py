@@ -13,8 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
-from pipeline.qc.verdicts import Floats, mean_of
+from pipeline.qc.verdicts import mean_of
 
 DRY, WET, UNKNOWN = 0, 1, 2  # of the rain logged in the day before
 # Rain that a rise takes: a sensor sees some ten centimetres of soil.

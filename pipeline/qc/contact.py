@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.qc.findings import Finding, Verdict, centimetres, percent
 
-Floats = NDArray[np.float64]
 Names = list[str]
 
 POOR_NOISE = 1.6  # times that of its like

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 from pipeline.qc.sides import reading
-from pipeline.qc.verdicts import Floats
 from pipeline.smooth_curve import off_the_rest
 
 SIDE = 4  # readings on either side that parabola and cubic go through

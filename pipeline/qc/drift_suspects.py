@@ -18,10 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.qc.trend import mann_kendall, theil_sen_slope
 
-Floats = NDArray[np.float64]
 YEAR_DAYS = 365.25
 # How sure and how large a trend must be to be told.
 LARGEST_P, LEAST_SLOPE, LEAST_CHANGE = 0.01, 0.01, 0.02  # m3 m-3 a year; m3 m-3 in all

@@ -18,9 +18,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats, Integers
 from pipeline.compiled import kernel
 from pipeline.qc.constants import HOUR_S
-from pipeline.qc.verdicts import Floats, Integers
 
 WEEK_H = 168
 WARM_UP = 5  # weeks

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.qc import contact, placing
 from pipeline.qc.findings import Finding
 from pipeline.qc.neighbours import at_nominal_depths, median_of_others
@@ -26,7 +27,6 @@ from pipeline.qc.wall import (
     void_findings,
 )
 
-Floats = NDArray[np.float64]
 DAY_S = 86_400
 FACING = 0.015  # m3 m-3; a logged sensor so much drier than neighbours faces a low side
 

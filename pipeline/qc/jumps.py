@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats, Integers
 from pipeline.compiled import kernel
 from pipeline.qc.arrivals import DRY, Water, water_came
 from pipeline.qc.constants import ROUNDING
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.noise import chunks_of
-from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, evaluated, mark, mean_of
+from pipeline.qc.verdicts import SUSPECT, Marks, evaluated, mark, mean_of
 
 RATE, STEP = TEST_BITS["rate_of_change"], TEST_BITS["step"]
 FROZEN = TEST_BITS["frozen"]

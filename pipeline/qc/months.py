@@ -9,10 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.qc.noise import KEPT, TO_SIGMA
-
-Floats = NDArray[np.float64]
 
 BLOCK_DAYS = 28
 LEAST_BENDS = 100  # second differences from which noise is told

@@ -10,10 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 from pipeline.site.models import Site
-
-Floats = NDArray[np.float64]
 
 LEAST_OTHERS = 2  # with a single neighbour nobody can tell which of the two is wrong
 USUAL_DAYS, LEAST_USUAL = 60, 20  # days before from which the usual difference is learnt

@@ -18,11 +18,9 @@ from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.qc.findings import Finding, Verdict, centimetres
-
-Floats = NDArray[np.float64]
 
 LEAST_DAYS = 60  # of changes that both sides know
 CLIP = 6.0  # changes count up to so many times their median size, lest one day tells all

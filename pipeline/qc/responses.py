@@ -11,9 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
-
-Floats = NDArray[np.float64]
 
 HOUR_S = 3600
 BASE_S = 12 * HOUR_S  # the lowest value of this time before is what a rise starts from

@@ -16,8 +16,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
-from pipeline.qc.verdicts import Floats
 
 REACH = 8  # readings on a side that a line may go through
 LEAST_LINE = 3

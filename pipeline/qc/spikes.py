@@ -25,6 +25,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from pipeline.arrays import Floats, Integers
 from pipeline.compiled import kernel
 from pipeline.qc.arrivals import Water, is_arrival
 from pipeline.qc.constants import SPIKE_MEMORY_S
@@ -32,7 +33,7 @@ from pipeline.qc.curves import SIDE, has_eight, off_the_arc, off_the_cubic, off_
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.noise import chunks_of
 from pipeline.qc.sides import off_the_soil, reading
-from pipeline.qc.verdicts import SUSPECT, Floats, Integers, Marks, mark
+from pipeline.qc.verdicts import SUSPECT, Marks, mark
 
 SPIKE, FROZEN = TEST_BITS["spike"], TEST_BITS["frozen"]
 WIDE = 16  # readings on either side that a spike is held against, at most

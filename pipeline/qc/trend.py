@@ -12,7 +12,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from pipeline.arrays import Floats
+
 MOST_VALUES = 2000  # all pairs are taken: beyond, memory grows to hundreds of MB
 
 

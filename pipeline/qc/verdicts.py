@@ -7,11 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats, Integers
 from pipeline.compiled import kernel
 from pipeline.qc.flags import Quality
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 GOOD, NOT_EVALUATED = int(Quality.GOOD), int(Quality.NOT_EVALUATED)
 SUSPECT, BAD = int(Quality.SUSPECT), int(Quality.BAD)

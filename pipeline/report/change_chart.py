@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.report.style import (
     GRID,
     INK,
@@ -26,8 +27,6 @@ from pipeline.report.style import (
     save,
 )
 from pipeline.report.time_columns import time_label, time_ticks
-
-Floats = NDArray[np.float64]
 
 # Green wetter, brown drier, white unchanged; told apart with red-green blindness too.
 CHANGE_MAP = "BrBG"

@@ -13,8 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.report.rain_panel import draw_rain
 from pipeline.report.storage_lines import COVERAGE, lone_values, padded_limits
@@ -41,7 +41,6 @@ _LEFT, _WIDTH = 0.80, 5.30  # inches
 _TOP, _RAIN, _GAP, _STORAGE, _DRAINED, _BELOW = 0.80, 0.62, 0.16, 2.4, 1.35, 0.76
 _STORED, _WETTING, _UPPER, _LOWER = PALETTE[0], PALETTE[4], PALETTE[2], PALETTE[1]
 _SHADE, _BAND = 0.45, 0.22
-Floats = NDArray[np.float64]
 
 
 class StoredLimit(NamedTuple):

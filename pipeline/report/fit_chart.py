@@ -10,8 +10,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.fit import FittedLaw
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.calibrate.forms import make_curve
@@ -31,7 +31,6 @@ from pipeline.report.style import (
     save,
 )
 
-Floats = NDArray[np.float64]
 _LEFT, _WIDTH = 0.78, WIDTH_IN - 0.78 - 0.15
 _TOP, _HEIGHT, _GAP, _BELOW = 0.72, 3.35, 0.14, 1.35
 _POINTS = 201

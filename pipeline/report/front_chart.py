@@ -12,8 +12,8 @@ from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.report.rain_panel import draw_rain
 from pipeline.report.storage_lines import COVERAGE
@@ -39,7 +39,6 @@ from pipeline.site.models import Site
 _LEFT, _WIDTH = 0.74, 4.45  # inches
 _TOP, _LINE, _RAIN, _GAP, _WATER, _BELOW = 1.0, 0.185, 0.62, 0.16, 2.9, 0.76
 LEAD_S, TRAIL_S, LONGEST_S = 12 * 3600, 36 * 3600, 10 * DAY_S  # shown around the fronts
-Floats = NDArray[np.float64]
 
 
 def front_window(event: pd.Series, depths: pd.DataFrame) -> tuple[int, int]:

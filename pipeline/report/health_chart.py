@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.qc.findings import Verdict
 from pipeline.report.style import (
@@ -32,8 +33,6 @@ from pipeline.report.style import (
     save,
 )
 from pipeline.report.time_columns import day_text, time_label, time_ticks
-
-Floats = NDArray[np.float64]
 
 PERCENT = 100.0
 _LEFT, _WIDE, _HIGH, _APART = 0.62, 2.45, 1.75, 0.62  # inches

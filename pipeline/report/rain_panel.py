@@ -7,9 +7,10 @@ import xarray as xr
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.report.style import RAIN_COLOUR, hatch
-from pipeline.report.time_columns import Columns, Floats, duration
+from pipeline.report.time_columns import Columns, duration
 
 MOST_BARS = 150
 _BAR_S = (300, 600, 900, 1800, 3600, 3 * 3600, 6 * 3600)

@@ -12,8 +12,8 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.report.hand_rounds import hand_entry, hand_means, hand_storage
 from pipeline.report.marks import draw_flagged, flag_entry
 from pipeline.report.rain_panel import draw_rain
@@ -52,7 +52,6 @@ MOST_STRIPS = 12  # more tubes than this are drawn as rows of colour
 _LEFT, _WIDTH = 0.80, 4.47  # inches
 _TOP, _RAIN, _GAP, _BELOW = 0.80, 0.68, 0.2, 0.76
 _STRIP, _ROW, _LEAST_ROWS = 0.6, 0.16, 2.4
-Floats = NDArray[np.float64]
 
 
 def draw_site(

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.places import down_slope, local_metres
 from pipeline.report.style import (
     CM_PER_M,
@@ -41,7 +42,6 @@ _TOP, _HEAD = 0.62, 0.24
 _LEAST_SPAN_M = 10.0  # across a map, also where all tubes stand at one place
 _AIR = 0.16  # around the tubes, of a map's width
 _TALLEST, _FLATTEST = 1.05, 0.55  # height of a map over its width
-Floats = NDArray[np.float64]
 
 
 def draw_map(site: Site, days: xr.Dataset, named: dict[float, set[str]], path: Path) -> Path:

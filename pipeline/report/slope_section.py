@@ -12,6 +12,7 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.derive.places import down_slope, local_metres
 from pipeline.report.rain_panel import draw_rain
 from pipeline.report.style import (
@@ -39,7 +40,6 @@ MOST_STRIPS = 60
 _LEFT, _WIDTH = 0.74, 3.93  # inches
 _TOP, _RAIN, _GAP, _BELOW = 0.80, 0.68, 0.2, 0.76
 _STRIP, _LOW_STRIP = 0.72, 0.26
-Floats = NDArray[np.float64]
 
 
 def draw_section(site: Site, days: xr.Dataset, rain: xr.DataArray | None, path: Path) -> Path:

@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.report.marks import BAD, SUSPECT, Flagged, find_flagged
 from pipeline.report.style import FAINT
 from pipeline.report.time_columns import Columns, local_days, step_index
@@ -19,7 +20,6 @@ from pipeline.report.time_columns import Columns, local_days, step_index
 # Standard uncertainties that hold 95 % of a normal distribution: JCGM 100:2008, Table G.1.
 COVERAGE = 1.96
 BAND_ALPHA = 0.22
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

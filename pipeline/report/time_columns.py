@@ -14,6 +14,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS
@@ -27,8 +28,6 @@ _LADDER = (
     ("h", 1), ("h", 3), ("h", 6), ("h", 12), ("D", 1), ("D", 2), ("D", 7), ("M", 1), ("M", 2),
     ("M", 3), ("M", 6), ("Y", 1), ("Y", 2), ("Y", 5), ("Y", 10), ("Y", 50), ("Y", 100),
 )  # fmt: skip
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.report.style import (
     CM_PER_M,
@@ -33,7 +34,7 @@ from pipeline.report.style import (
     save,
 )
 from pipeline.report.time_columns import time_ticks
-from pipeline.site.chronicle import VISIT_LETTERS, Floats, Lane, Timeline
+from pipeline.site.chronicle import VISIT_LETTERS, Lane, Timeline
 
 # From almost nothing to all that is due: one hue, lightness falling, up to the palette's blue.
 DENSITY = LinearSegmentedColormap.from_list("density", ["#E4EFF7", "#8FC1E0", PALETTE[0]])

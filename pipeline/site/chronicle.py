@@ -14,13 +14,12 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.site.cross_wiring import EVER, NEVER, period
 from pipeline.site.models import Law, Site, Visit, Wire
 
-Floats = NDArray[np.float64]
 Kind = Literal["tube", "sensor", "hand", "station", "files", "law"]
 Sensor = tuple[str, str, float | None]  # quantity, tube or source, nominal depth
 

@@ -14,10 +14,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import second_of
 from pipeline.site.models import Site, Wire
-
-Floats = NDArray[np.float64]
 
 
 class Stretch(NamedTuple):
