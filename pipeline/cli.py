@@ -11,7 +11,8 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from typing import Annotated, Any
+from contextlib import suppress
+from typing import Annotated, Any, TextIO
 
 import typer
 from typer.core import TyperGroup
@@ -110,7 +111,8 @@ def main() -> None:
         show_failures([failure])
         outcome = outcome_of([failure])
         if "--json" in sys.argv:  # a program that asked for a document gets one all the same
-            print(finish(sys.argv[1], outcome, [], failures=[failure]))
+            with suppress(OSError):  # standard output itself may be what failed
+                print(finish(sys.argv[1], outcome, [], failures=[failure]))
         sys.exit(EXIT_CODES[outcome])
 
 
@@ -122,6 +124,7 @@ def command() -> None:
     of `percolog history` did. So the process ends before that, when threads are joined and
     what was registered for the end is done.
     """
+    _open_streams()
     ended: list[int] = []
     atexit.register(_leave, ended)  # the first to be registered is the last to be called
     try:
@@ -132,16 +135,42 @@ def command() -> None:
         raise
 
 
+def _open_streams() -> None:
+    """Give a process that was started without the standard streams empty ones.
+
+    Otherwise the next files to be opened, those of the store among them, have their numbers,
+    and a library that writes a warning to number 2 writes it there.
+    """
+    while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(number)
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)
+
+
 def _leave(ended: list[int]) -> None:
     """End the process with an exit code if there is one and all that was said is out."""
     logging.shutdown()
-    try:
-        sys.stdout.flush()
-        sys.stderr.flush()
-    except OSError:  # nobody reads any more; the interpreter knows how to end then
-        return
+    lost = _flush(sys.stdout)
+    if isinstance(lost, BrokenPipeError):  # nobody reads any more; all is well
+        lost = None
+    if lost is not None:
+        from pipeline.console import say
+
+        say(f"standard output: found {lost}; what was printed there is not complete")
+    _flush(sys.stderr)  # words for people that nobody can take change no outcome
     if ended:
-        os._exit(ended[0])
+        os._exit(1 if lost is not None else ended[0])
+
+
+def _flush(stream: TextIO) -> OSError | None:
+    try:
+        stream.flush()
+    except OSError as error:
+        return error
+    return None
 
 
 if __name__ == "__main__":

@@ -20,6 +20,8 @@ from typing import Any
 
 import numba
 
+from pipeline.own_folder import home
+
 _PACKAGE = Path(__file__).parent
 _NAME = __package__
 # Module and names of an import at the beginning of a line, the names perhaps over many lines.
@@ -100,7 +102,7 @@ def _folder(module: str) -> str | None:
     """
     if _path(module) is None:
         return None
-    user = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    user = Path(os.environ.get("XDG_CACHE_HOME") or home() / ".cache")
     for parent in (_PACKAGE / "__pycache__", user / "percolog"):
         folder = parent / "kernels" / f"{module}-{source_hash(module)}"
         try:

@@ -36,7 +36,15 @@ TUBE_COLUMNS = (
 def say(text: str) -> None:
     """Print lines for a person."""
     for line in text.split("\n"):
-        print(clean(line), file=sys.stderr, flush=True)
+        _tell(clean(line))
+
+
+def _tell(line: str) -> None:
+    try:
+        print(line, file=sys.stderr, flush=True)
+    except (OSError, ValueError):
+        # The log's disk is full, or who read along has left: no reason to do nothing more.
+        return
 
 
 def wants_colour(stream: TextIO) -> bool:
@@ -50,7 +58,7 @@ def headline(outcome: str, text: str) -> None:
     word = outcome
     if wants_colour(sys.stderr):
         word = f"\x1b[1;{_COLOURS[outcome]}m{outcome}\x1b[0m"
-    print(f"{word}: {clean(text)}", file=sys.stderr, flush=True)
+    _tell(f"{word}: {clean(text)}")
 
 
 def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:

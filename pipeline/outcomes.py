@@ -33,7 +33,7 @@ def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
         What was being done: ``store``, ``deliver``, ``draw``, ``close``, ``check``.
     error : BaseException
         An error of ours speaks for itself. Any other is a surprise: its traceback is kept in
-        a file, whose path the account names.
+        a file, whose path the account names; left out if no folder has room for it.
 
     Returns
     -------
@@ -45,22 +45,39 @@ def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
         account["problems"] = [problem.as_dict() for problem in error.problems]
     elif not isinstance(error, PercologError):
         account["error"] = f"{type(error).__name__}: {error}"
-        account["traceback"] = str(keep_traceback(error))
+        kept = keep_traceback(error)
+        account |= {"traceback": str(kept)} if kept else {}
     return account
 
 
-def keep_traceback(error: BaseException) -> Path:
-    """Write an error's traceback to a new file in the state folder and return its path."""
+def keep_traceback(error: BaseException) -> Path | None:
+    """Write an error's traceback to a new file in the state folder and return its path.
+
+    Where there is no room or no right it goes to the folder for temporary files. None if
+    there is none either: what is told of the error must not be lost with its traceback.
+    """
     text = "".join(traceback.format_exception(error))
     name = f"{datetime.now(UTC):%Y%m%dT%H%M%S}-"
-    folder = state_folder() / "tracebacks"
     try:
+        folder = state_folder() / "tracebacks"
         folder.mkdir(parents=True, exist_ok=True)
-        handle, path = tempfile.mkstemp(prefix=name, suffix=".txt", dir=folder)
-    except OSError:  # no room or no right there; the trace must still be found
-        handle, path = tempfile.mkstemp(prefix=f"percolog-{name}", suffix=".txt")
-    with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
-        file.write(text)
+        return _write_new(folder, name, text)
+    except OSError:
+        pass
+    try:
+        return _write_new(None, f"percolog-{name}", text)
+    except OSError:
+        return None
+
+
+def _write_new(folder: Path | None, prefix: str, text: str) -> Path:
+    handle, path = tempfile.mkstemp(prefix=prefix, suffix=".txt", dir=folder)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(text)
+    except OSError:
+        os.unlink(path)
+        raise
     return Path(path)
 
 

@@ -147,7 +147,7 @@ def install() -> None:
 def main() -> None:
     """Run the command on stand-in nights."""
     install()
-    from pipeline.cli import main as command
+    from pipeline.cli import command
 
     command()
 
