@@ -56,8 +56,14 @@ def effective_rules(site: Site) -> dict[str, dict[str, Segments]]:
         for w in sorted(site.wiring, key=lambda w: (w.source, w.channel))
         if w.at_station
     ]
+    # How often each should log; of two gauges on one day the first of the description counts.
+    gauges = [
+        [source.id, source.interval_s or site.interval_s]
+        for source in site.sources
+        if source.id in site.stations
+    ]
     rules[""] = {
-        "derive": [(None, _json([site.derive.day_completeness, rain]))],
+        "derive": [(None, _json([site.derive.day_completeness, rain, gauges]))],
         "code": [(None, _json([(s.name, s.version) for s in STATION_STEPS]))],
     }
     return rules

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, iso_utc
-from pipeline.derive.readings_due import day_shares, wires_by_place
+from pipeline.derive.gauge_days import GaugeDay, gauge_days
+from pipeline.derive.readings_due import day_shares, total_in_order, wires_by_place
 from pipeline.lineage_products import layer_index, station_index
 from pipeline.lineage_view import Moment, Sensor, TraceError, View, number
 from pipeline.qc.flags import Quality
@@ -75,17 +76,35 @@ def trace_daily_rain(view: View, station: str, moment: Moment) -> dict[str, Any]
     label = view.snapshot.labels["station"][row]
     day = moment.step // view.site.axis.steps_per_day
     stored = view.cell("daily/daily_rain", day, row)
-    account = _account(
-        view,
-        day,
-        _steps(view, "readings/rain", day, (row, None)),
-        _rain_due(view, label, day),
-        mean=False,
-    )
+    due, values = _rain_due(view, label, day), _steps(view, "readings/rain", day, (row, None))
+    labels = [str(name) for name in view.snapshot.labels["station"]]
+    begin_s = np.array([view.site.axis.origin_s + day * DAY_S])
+    days = gauge_days(view.site, labels, begin_s)
+    taken = days.get((0, row))
+    if taken is not None:
+        due, values = _taken_rain(view, day, taken, len(labels), due.part)
+    account = _account(view, day, values, due, mean=False)
+    if taken is not None:
+        counted = taken.gauge[account["counts"]]
+        for step, gauge in zip(account["steps"], counted.tolist(), strict=True):
+            step["station"] = labels[gauge]
+    for (_, taker), other in days.items():
+        told = number(view.cell("daily/daily_rain", day, taker)) is not None
+        if row in other.gave_way(taker) and told:
+            account |= {"told_by": labels[taker], "recomputed": None}
     missing = int(np.count_nonzero(~account.pop("counts")))
     account["left_out"] = {"missing": missing} if missing else {}
     account["trace"] = {"tube": label, "product": "rain"}
     return _judged(account, "daily_rain", "mm", stored)
+
+
+def _taken_rain(
+    view: View, day: int, taken: GaugeDay, stations: int, part: float
+) -> tuple[_Due, NDArray[Any]]:
+    """Return what is due, and the rain of whatever gauge counts, on a day one took over."""
+    every = [_steps(view, "readings/rain", day, (row, None)) for row in range(stations)]
+    values = taken.values_of(np.stack(every, axis=1))
+    return _Due(taken.due, part, taken.shares), values
 
 
 def _steps(view: View, key: str, day: int, at: tuple[int, int | None]) -> NDArray[Any]:
@@ -109,8 +128,9 @@ def _account(
     counts = np.isfinite(values)
     # Added up one after the other in the order of time, as the step does.
     shares = np.ones(per_day) if due.shares is None else due.shares
-    total = _total(values[counts].astype(np.float64) * shares[counts])
-    held = _total(shares[counts])
+    weights = shares if mean else np.ones(per_day)  # a sum is of what fell, however long
+    total = total_in_order(values[counts].astype(np.float64) * weights[counts])
+    held = total_in_order(shares[counts])
     number_of = int(np.count_nonzero(counts))
     expected = per_day if due.values is None else due.values
     needed = max(1, math.ceil(round(due.part * expected, 6)))
@@ -136,11 +156,6 @@ def _account(
     }
 
 
-def _total(values: NDArray[np.float64]) -> float:
-    running = np.add.accumulate(values)
-    return float(running[-1]) if running.size else 0.0
-
-
 def _shared(view: View, day: int, due: _Due, places: list[list[Wire]]) -> _Due:
     """Return what is due with what each step counts for, where an interval changes."""
     begin_s = view.site.axis.origin_s + day * DAY_S
@@ -153,7 +168,9 @@ def _judged(account: dict[str, Any], name: str, units: str, stored: Any) -> dict
     """Return the account with its value first, whether it agrees, and why it is missing."""
     value, rule = number(stored), account["rule"]
     why = None
-    if value is None:
+    if value is None and "told_by" in account:
+        why = f"the day is told by {account['told_by']!r}, the gauge that took over in it"
+    elif value is None:
         held = rule.get("counted_for", rule["counted"])
         why = (
             f"{held:g} of the {rule['due']:g} values due in the day are there; "

@@ -256,11 +256,15 @@ def _day(account: Mapping[str, Any]) -> Iterator[str]:
     left = ", ".join(f"{count} {name}" for name, count in account["left_out"].items())
     yield f"left out     {left or 'none'}"
     steps = account["steps"]
-    yield from (f"             {s['time']}  {_n(s['value'])}" for s in steps[:_STEPS_SHOWN])
+    for step in steps[:_STEPS_SHOWN]:  # of rain also by whom, where a gauge took over
+        of = f"  {step['station']}" if "station" in step else ""
+        yield f"             {step['time']}  {_n(step['value'])}{of}"
     if len(steps) > _STEPS_SHOWN:
         yield f"             and {len(steps) - _STEPS_SHOWN} more, all with --json"
     yield f"result       {_n(account['recomputed'])}; {_agrees(account)}"
-    yield from _ask({**account["trace"], "time": steps[0]["time"]} if steps else None)
+    if steps:
+        first = {"tube": steps[0]["station"]} if "station" in steps[0] else {}
+        yield from _ask({**account["trace"], **first, "time": steps[0]["time"]})
 
 
 def _agrees(account: Mapping[str, Any]) -> str:

@@ -125,6 +125,7 @@ STATION_STEPS = (
         ("daily/daily_rain",),
         daily_look,
         "sum of days complete enough",
+        version=2,
     ),
 )
 

@@ -9,6 +9,8 @@ import xarray as xr
 from one_day import lay_out
 
 from pipeline import handover, night
+from pipeline.lineage import Question, trace_cell
+from pipeline.lineage_text import trace_text
 
 NOW = datetime(2023, 3, 11, tzinfo=UTC)
 SECOND = '\n[[source]]\nid = "b"\nkind = "table"\nfiles = "b/*.csv"\nlayout = "analog"\n'
@@ -40,6 +42,22 @@ def test_an_upper_sensor_and_a_second_gauge_that_came_later(tmp_path, monkeypatc
     assert len(depths) == 2
     assert "daily" in depths
     assert all((np.diff(found) > 0).all() for found in depths.values())
+    # The day is told once, by the gauge that took over.
+    with xr.open_dataset(folder / "out/netcdf/north-slope_2023-03_daily_weather.nc") as file:
+        rain = file["rain"].isel(time=-1).to_series().to_numpy()
+        assert file["station_id"].values.astype(str).tolist() == ["logger-a", "b"]
+    np.testing.assert_allclose(rain, [np.nan, 96 * 0.2], rtol=1e-6)
+    noon = datetime(2023, 3, 10, 12, tzinfo=UTC)
+    asked = [
+        trace_cell(folder, Question(name, noon, product="daily_rain"))
+        for name in ("logger-a", "b")
+    ]
+    assert [account["agrees"] for account in asked] == [True, True]
+    assert "told by 'b'" in asked[0]["why_missing"]
+    assert asked[1]["rule"]["counted"] == 96
+    by_whom = [step["station"] for step in asked[1]["steps"]]
+    assert (by_whom.count("logger-a"), by_whom.count("b")) == (48, 48)
+    assert "--tube logger-a --product rain" in trace_text(asked[1])
     drawn = []
     monkeypatch.setattr(handover, "draw_site", lambda *parts: drawn.append(parts[2]))
     monkeypatch.setattr(handover, "draw_space", lambda *_: [])

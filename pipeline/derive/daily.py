@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.derive.readings_due import day_shares, readings_due, wires_by_place
+from pipeline.derive.gauge_days import gauge_days
+from pipeline.derive.readings_due import (
+    day_shares,
+    readings_due,
+    total_in_order,
+    values_needed,
+    wires_by_place,
+)
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe
 
@@ -32,7 +39,9 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     A day counts as complete when it holds at least ``site.derive.day_completeness`` of the
     values its source should log; a source that logs more slowly than the site's axis is
     measured against its own interval. Incomplete days are NaN; sums are not scaled up. On a
-    day on which a sensor's interval changes a value counts for the time it stands for.
+    day on which a sensor's interval changes a value counts for the time it stands for. Rain of
+    a day on which a gauge gave way to another is that of both, told at the one that took over
+    (`pipeline.derive.gauge_days`).
 
     Parameters
     ----------
@@ -69,9 +78,7 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
         result["daily_storage"] = means
         result |= _errors(block, "storage", "storage_", means, weights)
     if "rain" in block:
-        sums, counts = day_sums(block["rain"], days)
-        due_rain = _due_at_stations(block, site, days)
-        result["daily_rain"] = _complete(sums, counts, due_rain, site)
+        result["daily_rain"] = _rain(block, site, days)
     return xr.Dataset({name: describe(array, name) for name, array in result.items()})
 
 
@@ -190,10 +197,8 @@ def _complete(
     values: xr.DataArray, counts: xr.DataArray, due: NDArray[np.float64], site: Site
 ) -> xr.DataArray:
     """Return float32 values with NaN for days that hold too few."""
-    # 0.75 * 96 must not become 72.00000000000001.
-    enough = np.ceil(np.round(site.derive.day_completeness * due, 6))
     held = np.round(counts.values, 6)  # a third and a third and a third is one
-    return values.where(held >= np.maximum(enough, 1)).astype(np.float32)
+    return values.where(held >= values_needed(due, site)).astype(np.float32)
 
 
 def _due_at_sensors(
@@ -235,6 +240,25 @@ def _weights(values: xr.DataArray, shares: Shares, site: Site) -> xr.DataArray |
         index: tuple[slice | int, ...] = (at, *cell)
         found.values[index] = share
     return found
+
+
+def _rain(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> xr.DataArray:
+    """Return the sums of days, (day, station); of a day on which a gauge took over, at it."""
+    rain = block["rain"].transpose("time", "station")
+    sums, counts = day_sums(rain, days)
+    held, due = counts.astype(np.float64), _due_at_stations(block, site, days)
+    stations = [str(name) for name in block["station"].values]
+    begin_s = days.astype("datetime64[s]").astype(np.int64)
+    steps = site.axis.steps_per_day
+    for (day, taker), taken in gauge_days(site, stations, begin_s).items():
+        values = taken.values_of(rain.values[day * steps : (day + 1) * steps])
+        known = np.isfinite(values)
+        sums[day, taker] = total_in_order(values[known])
+        held[day, taker] = total_in_order(taken.shares[known])
+        due[day, taker] = taken.due
+        if round(float(held[day, taker]), 6) >= values_needed(taken.due, site):
+            held[day, taken.gave_way(taker)] = 0  # a day is told once
+    return _complete(sums, held, due, site)
 
 
 def _due_at_stations(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +92,18 @@ def time_stood_for(at_s: NDArray, interval_s: Floats, end_s: int) -> Floats:
     ends[:-1] = np.where(interval_s[1:] != interval_s[:-1], at[1:], end_s)
     ends = np.minimum.accumulate(ends[::-1], axis=0)[::-1]
     return np.minimum(interval_s, ends - at)
+
+
+def values_needed(due: Any, site: Site) -> Any:
+    """Return how many of the values due in a day are enough; at least one."""
+    # 0.75 * 96 must not become 72.00000000000001.
+    return np.maximum(np.ceil(np.round(site.derive.day_completeness * due, 6)), 1)
+
+
+def total_in_order(values: Floats) -> float:
+    """Return the sum of values, added up one after the other: bits depend on the order."""
+    running = np.add.accumulate(values)
+    return float(running[-1]) if running.size else 0.0
 
 
 def _due(stretches: Sequence[Stretch], site: Site, begin_s: NDArray[np.int64]) -> Floats:
