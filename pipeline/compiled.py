@@ -16,19 +16,28 @@ import tempfile
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, overload
 
 import numba
 
 from pipeline.own_folder import home
 
+_Function = TypeVar("_Function", bound=Callable)  # a kernel is called as it is written
 _PACKAGE = Path(__file__).parent
 _NAME = __package__
 # Module and names of an import at the beginning of a line, the names perhaps over many lines.
 _IMPORT = re.compile(rf"^from ({_NAME}[\w.]*) import (\([^)]*\)|.*)", re.MULTILINE)
 
 
-def kernel(function: Callable | None = None, *, inline: str = "never") -> Any:
+@overload
+def kernel(function: _Function) -> _Function: ...
+
+
+@overload
+def kernel(*, inline: str) -> Callable[[_Function], _Function]: ...
+
+
+def kernel(function: Callable | None = None, *, inline: str = "never") -> Callable:
     """Compile a function when it is first called, without the interpreter's lock.
 
     Parameters
@@ -44,7 +53,7 @@ def kernel(function: Callable | None = None, *, inline: str = "never") -> Any:
     a user's own compiled functions stay where they were.
     """
 
-    def decorate(target: Callable) -> Any:
+    def decorate(target: Callable) -> Callable:
         folder = _folder(target.__module__)
         settings: Any = numba.config
         before = settings.CACHE_DIR

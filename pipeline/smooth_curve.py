@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 
 WEAKEST, STRONGEST = -3, 8  # powers of ten of the strength
 
 
 @kernel
-def likeliest_curve(weight, scaled, guess):  # type: ignore[no-untyped-def]  # pragma: no cover
+def likeliest_curve(
+    weight: Floats, scaled: Floats, guess: int
+) -> tuple[Floats, float]:  # pragma: no cover
     """Return the curve through readings in units of their noise, and its strength.
 
     Parameters
@@ -46,7 +49,9 @@ def likeliest_curve(weight, scaled, guess):  # type: ignore[no-untyped-def]  # p
 
 
 @kernel
-def _trial(weight, scaled, power):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _trial(
+    weight: Floats, scaled: Floats, power: int
+) -> tuple[float, Floats]:  # pragma: no cover
     """Return the log likelihood of a strength, but for a constant, and its curve."""
     strength = 10.0**power
     parts = factors(weight, strength)
@@ -61,7 +66,7 @@ def _trial(weight, scaled, power):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @kernel
-def factors(weight, strength):  # type: ignore[no-untyped-def]  # pragma: no cover
+def factors(weight: Floats, strength: float) -> Floats:  # pragma: no cover
     """Return L and D of weights and squared second differences, a band of five: (3, step)."""
     size = weight.size
     parts = np.zeros((3, size))
@@ -85,7 +90,7 @@ def factors(weight, strength):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 
 @kernel
-def solved(parts, right):  # type: ignore[no-untyped-def]  # pragma: no cover
+def solved(parts: Floats, right: Floats) -> Floats:  # pragma: no cover
     """Return the answer for a right side, by the factors."""
     found = right.copy()
     size = found.size
@@ -103,7 +108,9 @@ def solved(parts, right):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
-def off_the_rest(weight, scaled, guess, at):  # type: ignore[no-untyped-def]  # pragma: no cover
+def off_the_rest(
+    weight: Floats, scaled: Floats, guess: int, at: int
+) -> tuple[float, float]:  # pragma: no cover
     """Return z of a reading at 0 against the curve through the others, and its variance.
 
     z has its sign; the variance is of the curve at the reading, in units of the noise squared.

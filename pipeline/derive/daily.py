@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.gauge_days import gauge_days
@@ -25,7 +26,7 @@ from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe
 
 # By day, tube and, where several are meant, depth: what each step of the day counts for.
-Shares = dict[tuple[int, ...], NDArray[np.float64]]
+Shares = dict[tuple[int, ...], Floats]
 
 
 def daily_look(site: Site) -> tuple[int, int]:
@@ -85,7 +86,7 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
 def _means(
     values: xr.DataArray,
     days: NDArray[np.datetime64],
-    due: NDArray[np.float64],
+    due: Floats,
     weights: xr.DataArray | None,
     site: Site,
 ) -> tuple[xr.DataArray, xr.DataArray]:
@@ -159,7 +160,7 @@ def day_sums(
 
 
 @kernel
-def _accumulate(table, sums, counts):  # type: ignore[no-untyped-def]
+def _accumulate(table: NDArray[np.floating], sums: Floats, counts: Integers) -> None:
     """Add each (day, step, cell) to its day, in the order of time."""
     for day in range(table.shape[0]):
         for step in range(table.shape[1]):
@@ -194,7 +195,7 @@ def _divisor(counts: xr.DataArray) -> xr.DataArray:
 
 
 def _complete(
-    values: xr.DataArray, counts: xr.DataArray, due: NDArray[np.float64], site: Site
+    values: xr.DataArray, counts: xr.DataArray, due: Floats, site: Site
 ) -> xr.DataArray:
     """Return float32 values with NaN for days that hold too few."""
     held = np.round(counts.values, 6)  # a third and a third and a third is one
@@ -203,7 +204,7 @@ def _complete(
 
 def _due_at_sensors(
     block: xr.Dataset, site: Site, days: NDArray[np.datetime64]
-) -> tuple[NDArray[np.float64], xr.DataArray | None]:
+) -> tuple[Floats, xr.DataArray | None]:
     """Return (day, tube, depth) values due from each sensor, and what values count for."""
     signals = [w for w in site.wiring if w.quantity in SIGNALS]
     due = np.empty((days.size, block.sizes["tube"], block.sizes["depth"]))
@@ -218,7 +219,7 @@ def _due_at_sensors(
 
 def _due_in_tubes(
     block: xr.Dataset, site: Site, days: NDArray[np.datetime64]
-) -> tuple[NDArray[np.float64], xr.DataArray | None]:
+) -> tuple[Floats, xr.DataArray | None]:
     """Return (day, tube, 1) values of storage due, and what values count for."""
     due = np.empty((days.size, block.sizes["tube"], 1))
     shares: Shares = {}
@@ -261,9 +262,7 @@ def _rain(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> xr.Dat
     return _complete(sums, held, due, site)
 
 
-def _due_at_stations(
-    block: xr.Dataset, site: Site, days: NDArray[np.datetime64]
-) -> NDArray[np.float64]:
+def _due_at_stations(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> Floats:
     """Return (day, station) rain values due from each source."""
     due = np.empty((days.size, block.sizes["station"]))
     for i, station in enumerate(block["station"].values.tolist()):

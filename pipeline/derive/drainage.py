@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 
@@ -64,7 +63,9 @@ def time_to_drained(constant_h: Floats, left: float = DRAINED_LEFT) -> Floats:
 
 
 @kernel
-def _line(hours, water, constant):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _line(
+    hours: Floats, water: Floats, constant: float
+) -> tuple[float, float, float]:  # pragma: no cover
     """Return drained state, fall, and sum of squares by least squares for one constant."""
     count, sum_e, sum_y = 0, 0.0, 0.0
     for i in range(hours.size):
@@ -91,7 +92,7 @@ def _line(hours, water, constant):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @kernel
-def _spread(hours, water):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _spread(hours: Floats, water: Floats) -> tuple[int, float, float]:  # pragma: no cover
     """Return how many readings there are, their squares about the mean, and the last hour."""
     count, total, longest = 0, 0.0, 0.0
     for i in range(hours.size):
@@ -107,7 +108,9 @@ def _spread(hours, water):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
-def _fit(hours, water):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fit(
+    hours: Floats, water: Floats
+) -> tuple[float, float, float, float, float]:  # pragma: no cover
     none = (np.nan, np.nan, np.nan, np.nan, np.nan)
     count, spread, longest = _spread(hours, water)
     if count < LEAST_READINGS or longest < LEAST_HOURS:
@@ -146,9 +149,7 @@ def _fit(hours, water):  # type: ignore[no-untyped-def]  # pragma: no cover
     )
 
 
-def recessions(
-    water: Floats, start: NDArray[np.int64], end: NDArray[np.int64], interval_s: int
-) -> Floats:
+def recessions(water: Floats, start: Integers, end: Integers, interval_s: int) -> Floats:
     """Fit the recession of each event and sensor, (5, event, depth), as `recession`.
 
     Parameters
@@ -167,7 +168,9 @@ def recessions(
 
 
 @kernel
-def _fit_all(water, start, end, pace, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fit_all(
+    water: Floats, start: Integers, end: Integers, pace: tuple[float, int, int], out: Floats
+) -> None:  # pragma: no cover
     hours, stride, longest = pace
     for e in range(start.shape[0]):
         for k in range(start.shape[1]):
@@ -186,8 +189,8 @@ def _fit_all(water, start, end, pace, out):  # type: ignore[no-untyped-def]  # p
 
 
 def event_drainage(
-    peak_s: NDArray[np.int64],
-    end_s: NDArray[np.int64],
+    peak_s: Integers,
+    end_s: Integers,
     pattern: pd.DataFrame,
     column: str,
     held: tuple[Floats | float, float] = (0.0, 0.0),
@@ -231,7 +234,7 @@ def event_drainage(
 
 
 @kernel
-def mean_between(a, b):  # type: ignore[no-untyped-def]  # pragma: no cover
+def mean_between(a: float, b: float) -> float:  # pragma: no cover
     """Return the mean of a rate that goes from a to b as an exponential fall, else a line."""
     if a > LEAST_FALLING and b > LEAST_FALLING and abs(a / b - 1.0) > 0.02:
         return (a - b) / np.log(a / b)
@@ -239,7 +242,9 @@ def mean_between(a, b):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
-def _before(rate, night, a, b, lag):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _before(
+    rate: Floats, night: Integers, a: int, b: int, lag: int
+) -> float:  # pragma: no cover
     """Return the mean rate from a peak to the first night, ``lag`` seconds later.
 
     Under gravity alone with a conductivity exponential in water content, one over the rate
@@ -258,7 +263,13 @@ def _before(rate, night, a, b, lag):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @kernel
-def _integrate(night, rate, error, spans, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _integrate(
+    night: Integers,
+    rate: Floats,
+    error: Floats,
+    spans: tuple[Integers, Integers, Integers, Integers],
+    out: Floats,
+) -> None:  # pragma: no cover
     peak, end, first, stop = spans
     for e in range(peak.size):
         if peak[e] < 0 or stop[e] <= first[e] or end[e] <= peak[e]:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.drainage import LEAST_FALLING, event_drainage, mean_between
@@ -32,7 +32,7 @@ HOURS_SHARE = 0.11  # relative standard uncertainty of what passes in the two da
 
 
 def water_after_peak(
-    water: Floats, peak: NDArray[np.int64], end: NDArray[np.int64], interval_s: int
+    water: Floats, peak: Integers, end: Integers, interval_s: int
 ) -> dict[str, NDArray[np.float32]]:
     """Return mean water content at each sensor and the next one after the sensor's peak.
 
@@ -63,7 +63,9 @@ def water_after_peak(
 
 
 @kernel
-def _means_after(water, peak, end, edges, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _means_after(
+    water: Floats, peak: Integers, end: Integers, edges: Integers, found: Floats
+) -> None:  # pragma: no cover
     events, depths = peak.shape
     for e in range(events):
         for k in range(depths):
@@ -84,7 +86,7 @@ def _means_after(water, peak, end, edges, found):  # type: ignore[no-untyped-def
 
 def drained_amounts(
     rows: pd.DataFrame,
-    end_s: NDArray[np.int64],
+    end_s: Integers,
     pattern: pd.DataFrame,
     rates: TubeRates,
     held: tuple[Floats, float],
@@ -138,7 +140,13 @@ def drained_amounts(
 
 
 @kernel
-def _amounts(flux, told, parts, nights, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _amounts(
+    flux: Floats,
+    told: Bools,
+    parts: tuple[tuple[Integers, Integers, Floats], tuple[Floats, Floats]],
+    nights: tuple[Integers, Floats, Floats, Floats],
+    out: tuple[Floats, Floats],
+) -> None:  # pragma: no cover
     """Fill amounts and their errors [mm]; weights are hours of the law, and of nights."""
     (peak, end, middle), (of_law, of_nights) = parts
     night, rate, unsure, beyond = nights
@@ -159,7 +167,7 @@ def _amounts(flux, told, parts, nights, out):  # type: ignore[no-untyped-def]  #
 
 
 @kernel
-def _filled(flux, middle, n):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _filled(flux: Floats, middle: Floats, n: int) -> float:  # pragma: no cover
     """Return a flux, along a line between those known where it is not, else the nearest."""
     if flux[n] == flux[n]:
         return flux[n]
@@ -177,9 +185,11 @@ def _filled(flux, middle, n):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @kernel
-def _line(night, values, first, stop, at):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _line(
+    night: Integers, values: Floats, first: int, stop: int, at: float
+) -> float:  # pragma: no cover
     """Return the value of some nights at an instant, along lines; as the nearest outside."""
-    after = min(max(np.searchsorted(night, at), first), stop)
+    after = min(max(int(np.searchsorted(night, at)), first), stop)
     if after == first:
         return values[first]
     if after == stop:
@@ -189,12 +199,14 @@ def _line(night, values, first, stop, at):  # type: ignore[no-untyped-def]  # pr
 
 
 @kernel
-def _later(night, rate, unsure, part, span):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _later(
+    night: Integers, rate: Floats, unsure: Floats, part: tuple[int, int], span: tuple[int, int]
+) -> tuple[float, float]:  # pragma: no cover
     """Return what passes after the hours, and what it may be wrong by, by nights [mm]."""
     first, stop = part
     begin, end = span[0] + 3600 * EDGES_H[-1], span[1]
     total, wrong = 0.0, 0.0
-    n = min(max(np.searchsorted(night, begin), first), stop)
+    n = min(max(int(np.searchsorted(night, begin)), first), stop)
     while begin < end:
         until = min(end, night[n]) if n < stop else end
         if until > begin:
@@ -209,7 +221,9 @@ def _later(night, rate, unsure, part, span):  # type: ignore[no-untyped-def]  # 
 
 
 @kernel
-def _rate_at(night, rate, low, high, at):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _rate_at(
+    night: Integers, rate: Floats, low: int, high: int, at: int
+) -> float:  # pragma: no cover
     """Return the rate between two nights as an exponential fall has it, else along a line."""
     if low == high:
         return rate[low]

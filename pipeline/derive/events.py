@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats, Integers
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.fronts import PAUSE_S
@@ -72,7 +72,9 @@ def events_of_fronts(joined: pd.DataFrame, depths_m: Floats) -> Integers:
 
 
 @kernel
-def _assign(onset, depth, depths, longest, near):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _assign(
+    onset: Integers, depth: Integers, depths: int, longest: int, near: int
+) -> Integers:  # pragma: no cover
     """Return the event of each front; fronts are in order of onset."""
     event = np.empty(onset.size, np.int64)
     start = np.empty(onset.size, np.int64)
@@ -144,7 +146,9 @@ def event_water(
 
 
 @kernel
-def _mean_back(series, stop, length):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _mean_back(
+    series: Floats, stop: int, length: int
+) -> tuple[float, int]:  # pragma: no cover
     """Return mean and count of the values in ``length`` steps up to and with ``stop``."""
     total, count = 0.0, 0
     for i in range(max(0, stop - length + 1), min(stop + 1, series.size)):
@@ -155,7 +159,9 @@ def _mean_back(series, stop, length):  # type: ignore[no-untyped-def]  # pragma:
 
 
 @kernel
-def _highest(series, first, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _highest(
+    series: Floats, first: int, start: int, stop: int
+) -> tuple[float, int]:  # pragma: no cover
     """Return the highest mean of a few values in a row, and where its middle is.
 
     The values are of ``first`` on; the middle is at ``start`` or later.
@@ -183,7 +189,9 @@ def _highest(series, first, start, stop):  # type: ignore[no-untyped-def]  # pra
 
 
 @kernel
-def _steps_in_holes(series, start, stop, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _steps_in_holes(
+    series: Floats, start: int, stop: int, longest: int
+) -> int:  # pragma: no cover
     """Return how many steps lie between readings farther apart than ``longest`` steps."""
     lost, last = 0, start - 1
     for i in range(start, stop):
@@ -197,7 +205,15 @@ def _steps_in_holes(series, start, stop, longest):  # type: ignore[no-untyped-de
 
 
 @kernel
-def _water(storage, noise, spans, level, longest, out, steps):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _water(
+    storage: Floats,
+    noise: Floats,
+    spans: Span,
+    level: int,
+    longest: int,
+    out: Floats,
+    steps: Integers,
+) -> None:  # pragma: no cover
     foot, start, end = spans
     for e in range(start.size):
         for k in range(storage.shape[0]):
@@ -236,7 +252,7 @@ def rain_spans(
     spans: Span,
     pace: tuple[int, int],
     peak: Integers,
-    last: NDArray[np.bool_],
+    last: Bools,
 ) -> RainSpans:
     """Return between which steps the rain of each event, and the rain after it, fell.
 
@@ -270,12 +286,12 @@ def event_rain(rain: Floats, spans: RainSpans) -> NDArray:
     event's rain, and of a pause before it: its spell may have begun there.
     """
     out = np.full((3, len(spans.begin)), np.nan)
-    _rain(rain, tuple(spans), out)
+    _rain(rain, spans, out)
     return out
 
 
 @kernel
-def _spell(rain, start, first, pause):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _spell(rain: Floats, start: int, first: int, pause: int) -> int:  # pragma: no cover
     """Return the first step of the rain spell that lasts at ``start`` or ended just before."""
     begin, dry, i = start, 0, start
     while i >= first and dry <= pause:
@@ -288,7 +304,7 @@ def _spell(rain, start, first, pause):  # type: ignore[no-untyped-def]  # pragma
 
 
 @kernel
-def _sum(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _sum(rain: Floats, start: int, stop: int) -> float:  # pragma: no cover
     total, lost = 0.0, 0
     for i in range(start, stop):
         if rain[i] == rain[i]:
@@ -299,7 +315,7 @@ def _sum(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
-def _lost(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _lost(rain: Floats, start: int, stop: int) -> int:  # pragma: no cover
     lost = 0
     for i in range(start, stop):
         if rain[i] != rain[i]:
@@ -308,7 +324,14 @@ def _lost(rain, start, stop):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @kernel
-def _rain_spans(rain, spans, pace, peak, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _rain_spans(
+    rain: Floats,
+    spans: tuple[Integers, Integers],
+    pace: tuple[int, int],
+    peak: Integers,
+    last: Bools,
+    out: Integers,
+) -> None:  # pragma: no cover
     start, end = spans
     lead, pause = pace
     for e in range(start.size):
@@ -326,7 +349,7 @@ def _rain_spans(rain, spans, pace, peak, last, out):  # type: ignore[no-untyped-
 
 
 @kernel
-def _rain(rain, spans, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _rain(rain: Floats, spans: RainSpans, out: Floats) -> None:  # pragma: no cover
     begin, top, stop, floor = spans
     for e in range(begin.size):
         out[0, e] = _sum(rain, begin[e], top[e])

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Floats, Integers
 from pipeline.compiled import kernel
 
 # What is known before the nights at a sensor's mean water content: ln K [mm d-1] and its slope
@@ -35,6 +35,10 @@ ANCHOR = 2  # the third sensor: below sharp fronts, and few layers from all othe
 LEAST_FIT = 8  # nights
 STEEPEST_LN, TURNS, TRIES, ENOUGH = 7.0, 40, 6, 1e-5
 PARTS = 6  # parameters a sensor
+# What parameters are held against: water content off its mean, (depth, night), and the way to
+# the next sensor; what must be met and its spread, (depth, night); and what is known before,
+# its standard deviations and the parameters themselves.
+_Data = tuple[Floats, Floats, Floats, Floats, Floats, Floats]
 
 
 class FluxLaws(NamedTuple):
@@ -135,11 +139,11 @@ def _fit(start: Floats, away: Floats, apart: Floats, wanted: Floats, spread: Flo
     """Return the parameters that meet the nights best, by steps of Levenberg and Marquardt."""
     data = (away, apart, wanted, spread, np.append(BEFORE[1], OFFSET_MM_D[1]), start)
     found, damping = start, 1e-2
-    cost, fall, bend = _misfit(found, *data)
+    cost, fall, bend = _misfit(found, data)
     for _ in range(TURNS):
         for _ in range(TRIES):
             trial = found + _step(bend, fall, damping)
-            new = _misfit(trial, *data)
+            new = _misfit(trial, data)
             if new[0] < cost:
                 break
             damping *= 5.0
@@ -154,7 +158,9 @@ def _fit(start: Floats, away: Floats, apart: Floats, wanted: Floats, spread: Flo
 
 
 @kernel
-def _fluxes(parameters, away, apart, rates, slopes):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fluxes(
+    parameters: Floats, away: Floats, apart: Floats, rates: Floats, slopes: Floats
+) -> None:  # pragma: no cover
     """Fill the flux past each sensor and its slopes in the six parameters of its law."""
     last = parameters.shape[0] - 1
     for k in range(last + 1):
@@ -175,12 +181,13 @@ def _fluxes(parameters, away, apart, rates, slopes):  # type: ignore[no-untyped-
 
 
 @kernel
-def _misfit(found, away, apart, wanted, spread, room, start):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _misfit(found: Floats, data: _Data) -> tuple[float, Floats, Floats]:  # pragma: no cover
     """Return the misfit of parameters, the way it falls, and how it bends (Gauss and Newton).
 
     Parameters are those of each sensor in turn, and the offset. Far nights weigh less, as
     in a misfit of 4 (sqrt(1 + r^2 / 4) - 1). Of the bend the lower half is filled.
     """
+    away, apart, wanted, spread, room, start = data
     sensors, count = away.shape[0], found.size
     rates, slopes = np.empty(away.shape), np.empty((PARTS, *away.shape))
     _fluxes(found[:-1].reshape(sensors, PARTS), away, apart, rates, slopes)
@@ -214,7 +221,9 @@ def _misfit(found, away, apart, wanted, spread, room, start):  # type: ignore[no
 
 
 @kernel
-def _add(off, spread, told, fall, bend):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _add(
+    off: float, spread: float, told: tuple[Floats, Integers, int], fall: Floats, bend: Floats
+) -> float:  # pragma: no cover
     """Add what one night tells to the fall and the bend; return its misfit."""
     row, place, size = told
     root = np.sqrt(1.0 + 0.25 * off * off)
@@ -227,7 +236,7 @@ def _add(off, spread, told, fall, bend):  # type: ignore[no-untyped-def]  # prag
 
 
 @kernel
-def _step(bend, fall, damping):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _step(bend: Floats, fall: Floats, damping: float) -> Floats:  # pragma: no cover
     """Return the damped step, from the lower half of the bend (Cholesky)."""
     count = fall.size
     lower, step = bend.copy(), fall.copy()

@@ -12,11 +12,12 @@ Works with or without rain, since rain is not looked at.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
 import xarray as xr
+from numpy.typing import NDArray
 
 from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
@@ -39,6 +40,8 @@ LEAST_BENDS = 8
 # Columns the kernel fills, one row a front.
 FOOT, ONSET, BEFORE, PEAK, AGAIN, COUNTS = range(6)
 BASE, TOP, ERROR, SLOPE, NOISE = range(5)
+
+_Number = TypeVar("_Number", bound=np.generic)
 
 
 class Limits(NamedTuple):
@@ -162,8 +165,7 @@ def daily_noise(series: Floats, day: int) -> Floats:
         Steps in a day.
     """
     values, at = _present(series)
-    noise: Floats = _noise_by_day(values, at, series.size, day)
-    return noise
+    return _noise_by_day(values, at, series.size, day)
 
 
 def find_fronts(series: Floats, limits: Limits) -> tuple[Integers, Floats]:
@@ -189,7 +191,9 @@ def find_fronts(series: Floats, limits: Limits) -> tuple[Integers, Floats]:
 
 
 @kernel
-def _fronts_of_series(series, limits):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fronts_of_series(
+    series: Floats, limits: Limits
+) -> tuple[Integers, Floats]:  # pragma: no cover
     """Return places and levels of the fronts of one sensor, in order."""
     values, at = _present(series)
     smooth = _medians_of_three(values, at, limits.day)
@@ -221,7 +225,7 @@ def _fronts_of_series(series, limits):  # type: ignore[no-untyped-def]  # pragma
 
 
 @kernel
-def _present(series):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _present(series: Floats) -> tuple[Floats, Integers]:  # pragma: no cover
     """Return the readings that are there and their steps."""
     values, at = np.empty(series.size), np.empty(series.size, np.int64)
     count = 0
@@ -233,7 +237,7 @@ def _present(series):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @kernel
-def _medians_of_three(values, at, day):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _medians_of_three(values: Floats, at: Integers, day: int) -> Floats:  # pragma: no cover
     """Return medians of neighbours; ends, also those at gaps of a day, stay as they are."""
     smooth = values.copy()
     for i in range(1, values.size - 1):
@@ -245,14 +249,16 @@ def _medians_of_three(values, at, day):  # type: ignore[no-untyped-def]  # pragm
 
 
 @kernel
-def _longer(array, rows):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _longer(array: NDArray[_Number], rows: int) -> NDArray[_Number]:  # pragma: no cover
     more = np.zeros((rows, array.shape[1]), array.dtype)
     more[: array.shape[0]] = array
     return more
 
 
 @kernel
-def _noise_by_day(values, at, steps, day):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _noise_by_day(
+    values: Floats, at: Integers, steps: int, day: int
+) -> Floats:  # pragma: no cover
     """Return the noise around each day: the median of its own and its neighbours'."""
     days = (steps + day - 1) // day
     own = np.full(days, np.nan)
@@ -284,7 +290,9 @@ def _noise_by_day(values, at, steps, day):  # type: ignore[no-untyped-def]  # pr
 
 
 @kernel
-def _climbs(smooth, at, i, rise, fall, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _climbs(
+    smooth: Floats, at: Integers, i: int, rise: float, fall: float, longest: int
+) -> bool:  # pragma: no cover
     """Tell whether the record climbs by ``rise`` from here before it falls back."""
     top = smooth[i]
     for j in range(i + 1, smooth.size):
@@ -298,7 +306,9 @@ def _climbs(smooth, at, i, rise, fall, longest):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _stood_higher(smooth, at, i, fall, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _stood_higher(
+    smooth: Floats, at: Integers, i: int, fall: float, longest: int
+) -> bool:  # pragma: no cover
     """Tell whether the record stood higher by ``fall`` before, or did not move for long."""
     for j in range(i - 1, -1, -1):
         if at[i] - at[j] > longest or smooth[j] >= smooth[i] + fall:
@@ -309,7 +319,15 @@ def _stood_higher(smooth, at, i, fall, longest):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _find_peak(values, smooth, at, place, level, stop, longest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _find_peak(
+    values: Floats,
+    smooth: Floats,
+    at: Integers,
+    place: Integers,
+    level: Floats,
+    stop: int,
+    longest: int,
+) -> None:  # pragma: no cover
     """Fill the highest of the medians from the onset to the next foot, and its reading."""
     foot = place[FOOT]
     peak = min(place[ONSET], max(foot + 1, stop - 1))
@@ -323,7 +341,9 @@ def _find_peak(values, smooth, at, place, level, stop, longest):  # type: ignore
 
 
 @kernel
-def _to_steps(places, at, count, pause):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _to_steps(
+    places: Integers, at: Integers, count: int, pause: int
+) -> None:  # pragma: no cover
     """Turn numbers of readings into steps; mark fronts that go on after a short pause."""
     for n in range(count):
         for column in range(PEAK + 1):

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.compiled import kernel
 from pipeline.derive.spacing import Slopes
 from pipeline.qc.flags import Quality
@@ -35,18 +35,18 @@ class Geometry(NamedTuple):
 
     which: NDArray[np.int32]  # (time or 1, tube)
     weights: Floats  # (S, layer, depth) [m]
-    bridged: NDArray[np.bool_]  # (S, layer)
+    bridged: Bools  # (S, layer)
     factors: Floats  # (S, depth + 2, layer) [m3]
-    following: NDArray[np.int64]  # (S, depth)
+    following: Integers  # (S, depth)
     distance_m: Floats  # (S, depth)
-    far: NDArray[np.bool_]  # (S, layer), out of the reach of all sensors
+    far: Bools  # (S, layer), out of the reach of all sensors
 
 
 class Sharing(NamedTuple):
     """Who shares a calibration with whom (`pipeline.derive.calibrations`), by step."""
 
     stretch: NDArray[np.int32]  # (time,)
-    group: NDArray[np.int64]  # (stretch, tube, depth), not below 0
+    group: Integers  # (stretch, tube, depth), not below 0
     own_error: Floats  # (stretch, tube, depth) [m3 m-3]
 
 
@@ -66,7 +66,7 @@ class Profile(NamedTuple):
     random: NDArray[np.float32]
     own: Floats
     shared: Floats
-    group: NDArray[np.int64]
+    group: Integers
 
 
 @kernel
@@ -104,7 +104,9 @@ def integrate(
 
 
 @kernel
-def _layer(profile, weights, sums):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _layer(
+    profile: Profile, weights: Floats, sums: Floats
+) -> tuple[float, float, float]:  # pragma: no cover
     """Return water [m] and the variances [m2] of noise and of calibration in one layer."""
     water, variance, scatter = 0.0, 0.0, 0.0
     sums[:] = 0.0
@@ -122,7 +124,7 @@ def _layer(profile, weights, sums):  # type: ignore[no-untyped-def]  # pragma: n
 
 
 @kernel
-def _spacing(factors, slope):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _spacing(factors: Floats, slope: Floats) -> float:  # pragma: no cover
     """Return the variance [m2] that the distance between sensors leaves in one layer."""
     variance = 0.0
     for part in range(slope.size):
@@ -132,7 +134,9 @@ def _spacing(factors, slope):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @kernel
-def _split(systematic, own, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _split(
+    systematic: NDArray[np.float32], own: Floats, shared: Floats
+) -> None:  # pragma: no cover
     """Part a sensor's systematic error into its own, no larger than all, and the shared."""
     for depth in range(shared.size):
         whole = np.float64(systematic[depth])
@@ -142,7 +146,9 @@ def _split(systematic, own, shared):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @kernel
-def _slopes(water, geometry, which, slopes, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _slopes(
+    water: NDArray[np.float32], geometry: Geometry, which: int, slopes: Slopes, out: Floats
+) -> None:  # pragma: no cover
     """Fill ``out`` (part,) with the slope of the variogram in each part of the profile."""
     depths = water.size
     for depth in range(depths):
@@ -157,7 +163,9 @@ def _slopes(water, geometry, which, slopes, out):  # type: ignore[no-untyped-def
 
 
 @kernel
-def _flag(water, quality, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _flag(
+    water: NDArray[np.float32], quality: NDArray[np.uint8], weights: Floats
+) -> int:  # pragma: no cover
     """Return the flag of a layer: that of its most doubtful sensor, 9 where one is missing."""
     flag = 0
     for depth in range(weights.size):

@@ -8,13 +8,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 
 NEAR = 0.05  # of a guess of the median: from one slope to the next it moves little
+# Rate, weight, its root, and the shape of a law of one sensor, each (night,).
+_Nights = tuple[Floats, Floats, Floats, Floats]
 
 
 @kernel
-def laws_by_offset(water, rate, weight, offsets, slopes):  # type: ignore[no-untyped-def]  # pragma: no cover
+def laws_by_offset(
+    water: Floats, rate: Floats, weight: Floats, offsets: Floats, slopes: Floats
+) -> tuple[Floats, Floats]:  # pragma: no cover
     """Return for each offset the least misfit, (offset,), and its law, (offset, 2).
 
     Parameters
@@ -60,7 +65,9 @@ def laws_by_offset(water, rate, weight, offsets, slopes):  # type: ignore[no-unt
 
 
 @kernel
-def _first_factor(nights, offsets, away):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _first_factor(
+    nights: _Nights, offsets: Floats, away: Floats
+) -> Floats:  # pragma: no cover
     """Return factors by plain least squares, (offset,); fill how far off nights are."""
     rate, weight, root, shape = nights
     along, across = np.zeros(offsets.size), 0.0
@@ -77,7 +84,9 @@ def _first_factor(nights, offsets, away):  # type: ignore[no-untyped-def]  # pra
 
 
 @kernel
-def _next_factor(nights, offsets, factor, width):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _next_factor(
+    nights: _Nights, offsets: Floats, factor: Floats, width: Floats
+) -> Floats:  # pragma: no cover
     """Return factors that count nights less that are off by more than ``width``."""
     rate, weight, root, shape = nights
     along, across = np.zeros(offsets.size), np.zeros(offsets.size)
@@ -95,7 +104,7 @@ def _next_factor(nights, offsets, factor, width):  # type: ignore[no-untyped-def
 
 
 @kernel
-def _squares(nights, offsets, factor):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _squares(nights: _Nights, offsets: Floats, factor: Floats) -> Floats:  # pragma: no cover
     """Return the misfit of each offset, a night counting at most as four deviations."""
     rate, _, root, shape = nights
     total = np.zeros(offsets.size)
@@ -107,7 +116,7 @@ def _squares(nights, offsets, factor):  # type: ignore[no-untyped-def]  # pragma
 
 
 @kernel
-def median_near(values, guess, room):  # type: ignore[no-untyped-def]  # pragma: no cover
+def median_near(values: Floats, guess: float, room: Floats) -> float:  # pragma: no cover
     """Return the median, sought first among the values near a guess.
 
     Those are few and picked without a branch, which makes it several times as fast. ``room``

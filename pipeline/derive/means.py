@@ -22,7 +22,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.compiled import kernel
 from pipeline.units import plain, water_units
@@ -44,11 +44,11 @@ class TubeFit:
     many members were measured.
     """
 
-    members: NDArray[np.bool_]
+    members: Bools
     level: Floats
     offset: Floats
     rest_variance: float
-    counts: NDArray[np.int64]
+    counts: Integers
 
 
 def fit_tubes(values: NDArray, least_dates: int = LEAST_DATES) -> TubeFit:
@@ -158,7 +158,7 @@ def site_mean(
 
 def mean_columns(
     table: Floats, shared: Floats, least_dates: int = LEAST_DATES
-) -> tuple[dict[str, NDArray], NDArray[np.bool_]]:
+) -> tuple[dict[str, NDArray], Bools]:
     """Return `site_mean` of plain arrays: its columns by name (day,), and the members.
 
     Parameters
@@ -311,7 +311,7 @@ def _mean_over_tubes(table: Floats, counts: NDArray) -> Floats:
     return np.divide(total, counts, out=np.full(len(table), np.nan), where=counts > 0)
 
 
-def _connected(known: NDArray[np.bool_], candidates: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _connected(known: Bools, candidates: Bools) -> Bools:
     """Return the tubes of the largest set that is held together by common days."""
     if known[:, candidates].all(axis=1).any():
         return candidates
@@ -344,7 +344,7 @@ def _offsets(table: Floats) -> Floats:
 
 
 @kernel
-def _normal_equations(table, matrix, right):  # type: ignore[no-untyped-def]
+def _normal_equations(table: Floats, matrix: Floats, right: Floats) -> None:
     """Add up the equations of the offsets with the days' levels taken out, day after day."""
     days, tubes = table.shape
     for day in range(days):
@@ -366,7 +366,7 @@ def _normal_equations(table, matrix, right):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _eliminate(matrix, right):  # type: ignore[no-untyped-def]
+def _eliminate(matrix: Floats, right: Floats) -> None:
     """Solve a symmetric positive definite system in place, in a fixed order."""
     size = right.size
     for pivot in range(size):

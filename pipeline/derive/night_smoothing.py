@@ -9,9 +9,8 @@ nothing by as much as noise outweighs it.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 
@@ -21,7 +20,7 @@ ONE_NIGHT = 0.4  # share of the variance that is of one night alone
 
 
 def smoothed(
-    night_s: NDArray[np.int64], values: Floats, noise: Floats, room: Floats
+    night_s: Integers, values: Floats, noise: Floats, room: Floats
 ) -> tuple[Floats, Floats]:
     """Return the best values of all nights, and their standard uncertainty, (sensor, night).
 
@@ -48,7 +47,13 @@ def smoothed(
 
 
 @kernel
-def _smooth(days, told, parts, best, error):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _smooth(
+    days: Floats,
+    told: tuple[Floats, Floats, Floats],
+    parts: tuple[float, float],
+    best: Floats,
+    error: Floats,
+) -> None:  # pragma: no cover
     """Fill the values of one sensor; the slow part is of variance 1, times ``slow``."""
     values, noise, room = told
     slow_days, one_night = parts

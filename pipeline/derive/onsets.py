@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.arrays import Floats, Integers
 from pipeline.compiled import kernel
 from pipeline.smooth_curve import factors, likeliest_curve, solved
 
@@ -25,7 +26,14 @@ BASE, TOP, ERROR, SLOPE, NOISE = range(5)
 
 
 @kernel
-def time_onset(values, smooth, at, looks, place, level):  # type: ignore[no-untyped-def]  # pragma: no cover
+def time_onset(
+    values: Floats,
+    smooth: Floats,
+    at: Integers,
+    looks: tuple[int, int],
+    place: Integers,
+    level: Floats,
+) -> None:  # pragma: no cover
     """Fill onset, the reading before it, base, slope and the error of the onset [steps].
 
     Parameters
@@ -63,7 +71,9 @@ def time_onset(values, smooth, at, looks, place, level):  # type: ignore[no-unty
 
 
 @kernel
-def _base(values, smooth, at, foot, sigma, day):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _base(
+    values: Floats, smooth: Floats, at: Integers, foot: int, sigma: float, day: int
+) -> float:  # pragma: no cover
     """Return the mean of the readings at the foot: of those within a day and three sigma.
 
     Readings to and fro may have medians near the foot and a mean far above it: the foot then.
@@ -82,7 +92,9 @@ def _base(values, smooth, at, foot, sigma, day):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _crossing(values, at, span, sigma, wanted):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _crossing(
+    values: Floats, at: Integers, span: tuple[int, int, int], sigma: float, wanted: float
+) -> tuple[float, float, float, float]:  # pragma: no cover
     """Return base, step and slope where the curve is ``wanted`` above it, and error [steps].
 
     The slope is 0 where there are too few readings or the curve does not get there.
@@ -119,7 +131,9 @@ def _crossing(values, at, span, sigma, wanted):  # type: ignore[no-untyped-def] 
 
 
 @kernel
-def _window(at, foot, up, furthest):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _window(
+    at: Integers, foot: int, up: int, furthest: int
+) -> tuple[int, int]:  # pragma: no cover
     """Return the first and the last reading that the curve goes through."""
     first = max(0, foot - max(BACK_READINGS, up - foot))
     last = min(at.size - 1, up + max(AHEAD_READINGS, up - foot))
@@ -131,7 +145,9 @@ def _window(at, foot, up, furthest):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @kernel
-def _variance(weight, strength, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _variance(
+    weight: Floats, strength: float, low: int, high: int
+) -> float:  # pragma: no cover
     """Return the variance of the curve's rise between two steps, noise being one."""
     right = np.zeros(weight.size)
     right[low] -= 1.0

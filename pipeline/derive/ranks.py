@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats
 from pipeline.compiled import kernel
 
 LEAST_IN_MONTH = 3  # values that tell a tube's place in a month; ours
@@ -79,7 +79,7 @@ def monthly_places(relative: Floats, month: NDArray) -> tuple[NDArray, Floats]:
 
 
 @kernel
-def _rank_correlations(table, found):  # type: ignore[no-untyped-def]
+def _rank_correlations(table: Floats, found: Floats) -> None:
     """Fill (date, date) with the correlation of ranks over the tubes that both dates have."""
     dates, tubes = table.shape
     first_ranks, second_ranks = np.empty(tubes), np.empty(tubes)
@@ -104,7 +104,7 @@ def _rank_correlations(table, found):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _rank(values, counted, ranks):  # type: ignore[no-untyped-def]
+def _rank(values: Floats, counted: Bools, ranks: Floats) -> None:
     """Fill the ranks of the values that count, from 1; equal values share their mean rank."""
     for tube in range(values.size):
         below, equal = 0, 0

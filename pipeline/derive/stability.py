@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats
 from pipeline.compiled import kernel
 from pipeline.derive.independence import independent_dates
 from pipeline.derive.means import LEAST_DATES, fit_tubes
@@ -200,7 +200,7 @@ def differences(table: Floats, least_dates: int = LEAST_DATES) -> tuple[Floats, 
     return absolute / level[:, np.newaxis], absolute
 
 
-def _told(series: Floats) -> NDArray[np.bool_]:
+def _told(series: Floats) -> Bools:
     """Return the days on which any tube has a value."""
     return np.asarray(np.isfinite(series).any(axis=1))
 
@@ -216,7 +216,7 @@ def _moments(series: Floats) -> tuple[Floats, Floats, Floats]:
     return count, np.where(count > 0, mean, np.nan), spread
 
 
-def _smallest(measure: Floats, candidates: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _smallest(measure: Floats, candidates: Bools) -> Bools:
     """Return which candidate has the smallest measure; of equals the first."""
     named = np.zeros(measure.size, dtype=bool)
     kept = np.where(candidates & np.isfinite(measure), measure, np.inf)
@@ -225,9 +225,7 @@ def _smallest(measure: Floats, candidates: NDArray[np.bool_]) -> NDArray[np.bool
     return named
 
 
-def _halves(
-    relative: Floats, candidates: NDArray[np.bool_], told: NDArray[np.bool_]
-) -> dict[str, NDArray[np.bool_]]:
+def _halves(relative: Floats, candidates: Bools, told: Bools) -> dict[str, Bools]:
     """Return which tube each half of the days would have named by itself."""
     days = np.flatnonzero(told)
     middle = days[days.size // 2] if days.size else 0
@@ -240,20 +238,20 @@ def _halves(
     return found
 
 
-def _block_days(days: Floats, independent: Floats, candidates: NDArray[np.bool_]) -> int:
+def _block_days(days: Floats, independent: Floats, candidates: Bools) -> int:
     """Return the length of blocks: the memory of half of the candidates is shorter."""
     memory = days[candidates] / independent[candidates]
     usual = float(np.median(memory)) if memory.size else 1.0
     return max(LEAST_BLOCK_DAYS, int(np.ceil(usual)))
 
 
-def _block_count(told: NDArray[np.bool_], length: int) -> int:
+def _block_count(told: Bools, length: int) -> int:
     """Return how many blocks hold any value."""
     return int(np.unique(np.flatnonzero(told) // length).size)
 
 
 def _resampled(
-    relative: Floats, absolute: Floats, candidates: NDArray[np.bool_], length: int
+    relative: Floats, absolute: Floats, candidates: Bools, length: int
 ) -> dict[str, Floats]:
     """Return intervals and shares from records made of blocks drawn again."""
     size = relative.shape[1]
@@ -282,7 +280,7 @@ def _resampled(
     return result
 
 
-def _blocks(series: Floats, told: NDArray[np.bool_], length: int) -> _Blocks:
+def _blocks(series: Floats, told: Bools, length: int) -> _Blocks:
     """Return sums over the blocks of days that hold any value, in order of time."""
     _, block = np.unique(np.flatnonzero(told) // length, return_inverse=True)
     rows = series[told]
@@ -302,7 +300,7 @@ def _weigh(weights: Floats, sums: Floats) -> Floats:
 
 
 @kernel
-def _add_weighted(weights, sums, total):  # type: ignore[no-untyped-def]
+def _add_weighted(weights: Floats, sums: Floats, total: Floats) -> None:
     """Add the blocks of each resampled record, one after the other."""
     for resample in range(weights.shape[0]):
         for block in range(weights.shape[1]):

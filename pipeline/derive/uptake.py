@@ -19,9 +19,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.event_block import MM_PER_M, Block, Profile, weights_above
@@ -48,7 +47,7 @@ UNSEEN_MM_D, UNSEEN_UPTAKE_MM_D = 0.35, 0.6
 
 
 def daily_pattern(
-    profile: Profile, block: Block, place: tuple[float, float], peaks_s: NDArray[np.int64]
+    profile: Profile, block: Block, place: tuple[float, float], peaks_s: Integers
 ) -> pd.DataFrame:
     """Return drainage by night and uptake by day above each sensor, and of each layer.
 
@@ -101,7 +100,7 @@ def daily_pattern(
     return _table(profile, block, nights, fits, above, dry)
 
 
-def night_steps(block: Block, days: int, place: tuple[float, float]) -> NDArray[np.int64]:
+def night_steps(block: Block, days: int, place: tuple[float, float]) -> Integers:
     """Return first and last step (exclusive) of the nights before each day and after the last.
 
     (2, days + 1); both -1 where there is no night. A night lasts from an hour after sunset to
@@ -117,7 +116,7 @@ def night_steps(block: Block, days: int, place: tuple[float, float]) -> NDArray[
 
 
 @kernel
-def _fit_nights(water, nights, fits):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fit_nights(water: Floats, nights: Integers, fits: Floats) -> None:  # pragma: no cover
     """Fill middle level, slope a step, readings, and spread of each sensor and night."""
     for k in range(water.shape[0]):
         for n in range(nights.shape[1]):
@@ -153,7 +152,7 @@ def _top_m(profile: Profile) -> float:
     return 0.0 if profile.rules.above == "none" else max(float(profile.real_m[0]), 0.0)
 
 
-def _days_since_peak(night_s: Floats, peaks_s: NDArray[np.int64]) -> Floats:
+def _days_since_peak(night_s: Floats, peaks_s: Integers) -> Floats:
     """Return how long ago the first sensor had its last peak, (night,) [d]."""
     place = np.searchsorted(peaks_s, night_s, side="right") - 1
     last = np.where(place >= 0, np.append(peaks_s, 0)[place], -(10.0**12))
@@ -198,7 +197,7 @@ def _nights_above(
     return _Above(level, rate, of_level, of_rate)
 
 
-def _dry_nights(block: Block, nights: NDArray[np.int64], above: _Above) -> NDArray[np.bool_]:
+def _dry_nights(block: Block, nights: Integers, above: _Above) -> Bools:
     """Tell which nights, and which days after, saw no rain and no rise, (2, night)."""
     middle = np.maximum(0.5 * (nights[0] + nights[1]), 0).astype(np.int64)
     first, stop = np.maximum(nights[0], 0), np.maximum(nights[1], 0)
@@ -220,10 +219,10 @@ def _dry_nights(block: Block, nights: NDArray[np.int64], above: _Above) -> NDArr
 def _table(
     profile: Profile,
     block: Block,
-    nights: NDArray[np.int64],
+    nights: Integers,
     fits: Floats,
     above: _Above,
-    dry: NDArray[np.bool_],
+    dry: Bools,
 ) -> pd.DataFrame:
     """Return the table, day by day and downwards, of days with a night before them."""
     sensors, days = fits.shape[1], fits.shape[2] - 1

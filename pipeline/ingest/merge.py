@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Bools, Integers
 from pipeline.compiled import kernel
 
 STORED, DUPLICATE, SUPERSEDED = 0, 1, 2
@@ -29,10 +30,10 @@ class Readings:
     step. ``file`` is the file's id.
     """
 
-    step: NDArray[np.int64]
-    column: NDArray[np.int64]
+    step: Integers
+    column: Integers
     value: NDArray[np.float32]
-    file: NDArray[np.int64]
+    file: Integers
     line: NDArray[np.int32]
     offset_s: NDArray[np.int32]
 
@@ -55,6 +56,11 @@ class Readings:
 
 _FIELDS = ("step", "column", "value", "file", "line", "offset_s")
 _TYPES = (np.int64, np.int64, np.float32, np.int64, np.int32, np.int32)
+# The same in that order, as the kernel takes them; of the displaced also `displaced_same`.
+_Columns = tuple[
+    Integers, Integers, NDArray[np.float32], Integers, NDArray[np.int32], NDArray[np.int32]
+]
+_Lost = tuple[*_Columns, Bools]
 
 
 @dataclass(frozen=True)
@@ -66,17 +72,21 @@ class Window:
 
     start: int
     value: NDArray[np.float32]
-    file: NDArray[np.int64]
+    file: Integers
     line: NDArray[np.int32]
     offset_s: NDArray[np.int32]
+
+
+# The same in that order.
+_Cells = tuple[int, NDArray[np.float32], Integers, NDArray[np.int32], NDArray[np.int32]]
 
 
 @dataclass(frozen=True)
 class Ranks:
     """Rank of each file id, for the order between files: ids sorted, ranks beside them."""
 
-    ids: NDArray[np.int64]
-    rank: NDArray[np.int64]
+    ids: Integers
+    rank: Integers
 
     @staticmethod
     def of(paths: dict[int, tuple[str, ...]]) -> Ranks:
@@ -85,6 +95,9 @@ class Ranks:
         ids = np.array(sorted(paths), dtype=np.int64)
         rank_of = {file: position for position, file in enumerate(ordered)}
         return Ranks(ids, np.array([rank_of[int(i)] for i in ids], dtype=np.int64))
+
+
+_Order = tuple[Integers, Integers]  # ids and ranks
 
 
 @dataclass(frozen=True)
@@ -96,7 +109,7 @@ class Outcome:
 
     code: NDArray[np.uint8]
     displaced: Readings
-    displaced_same: NDArray[np.bool_]
+    displaced_same: Bools
 
 
 def merge(window: Window, new: Readings, ranks: Ranks) -> Outcome:
@@ -112,11 +125,7 @@ def merge(window: Window, new: Readings, ranks: Ranks) -> Outcome:
     room: list[NDArray[Any]] = [np.empty(len(new), dtype) for dtype in _TYPES]
     lost = Readings(*room)
     count = _merge(
-        window.start,
-        window.value,
-        window.file,
-        window.line,
-        window.offset_s,
+        (window.start, window.value, window.file, window.line, window.offset_s),
         (new.step, new.column, new.value, new.file, new.line, new.offset_s),
         (ranks.ids, ranks.rank),
         code,
@@ -126,7 +135,9 @@ def merge(window: Window, new: Readings, ranks: Ranks) -> Outcome:
 
 
 @kernel
-def _wins(offset, rank, line, cell_offset, cell_rank, cell_line):  # type: ignore[no-untyped-def]
+def _wins(
+    offset: int, rank: int, line: int, cell_offset: int, cell_rank: int, cell_line: int
+) -> bool:
     """Tell whether a reading goes before the one in the cell."""
     if abs(offset) != abs(cell_offset):
         return abs(offset) < abs(cell_offset)
@@ -138,8 +149,11 @@ def _wins(offset, rank, line, cell_offset, cell_rank, cell_line):  # type: ignor
 
 
 @kernel
-def _merge(start, value, file, line, offset, new, ranks, outcome, lost):  # type: ignore[no-untyped-def]
+def _merge(
+    cells: _Cells, new: _Columns, ranks: _Order, outcome: NDArray[np.uint8], lost: _Lost
+) -> int:
     """Walk the new readings once; see `merge`. Returns how many were displaced."""
+    start, value, file, line, offset = cells
     step, column, new_value, new_file, new_line, new_offset = new
     lost_step, lost_column, lost_value, lost_file, lost_line, lost_offset, lost_same = lost
     ids, rank = ranks

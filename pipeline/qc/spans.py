@@ -226,28 +226,30 @@ def _frozen_unlogged(
     time_s: NDArray[np.int64],
 ) -> Rows:
     """Yield frost as `pipeline.qc.frost` tells it, in tubes without a thermometer."""
-    columns = [
-        column
+    falls = {
+        column: own.frozen_fall
         for column, ((tube, depth_m), own) in enumerate(zip(cells, limits, strict=True))
-        if tells_frost_by_fall(site, tube, own) and _signal_wires(site.wiring, tube, depth_m)
-    ]
-    if not columns or not time_s.size:
+        if own.frozen_fall is not None
+        and tells_frost_by_fall(site, tube, own)
+        and _signal_wires(site.wiring, tube, depth_m)
+    }
+    if not falls or not time_s.size:
         return
     theta = block["calibrated_water_content"].transpose("time", "tube", "depth").values
     theta = theta.reshape(len(theta), -1).astype(np.float32, copy=False)
     per_hour = HOUR_S // site.interval_s
     first = int((time_s[0] - site.axis.origin_s) // site.interval_s)
     hour_of = (first + np.arange(time_s.size)) // per_hour - first // per_hour
-    seasons = _cold_hours(block, site, cells, columns, hour_of)
-    columns = [column for column in columns if seasons[cells[column][0]].any()]
+    seasons = _cold_hours(block, site, cells, list(falls), hour_of)
+    columns = [column for column in falls if seasons[cells[column][0]].any()]
     if not columns:
         return
     asked = hours_asked(np.logical_or.reduce(list(seasons.values())))
     medians = hourly_medians(theta, np.array(columns), first, per_hour, asked)
     frozen = np.empty(asked.size, dtype=bool)
     for column, series in zip(columns, medians, strict=True):
-        fall, cold = limits[column].frozen_fall, seasons[cells[column][0]]
-        frozen_hours(series, cold, first // per_hour, fall, frozen)
+        cold = seasons[cells[column][0]]
+        frozen_hours(series, cold, first // per_hour, falls[column], frozen)
         if frozen.any():
             yield from _marked(column, frozen[hour_of], "frozen", SUSPECT)
 

@@ -106,9 +106,9 @@ def test_the_fall_of_the_misfit_is_its_slope():
     away = water - LAWS.middle[:, None]
     data = (away, LAWS.apart_m, wanted, spread, room, start)
     at = start + 0.1 * np.tile(room, 3)[: start.size]
-    fall = _misfit(at, *data)[1]
+    fall = _misfit(at, data)[1]
     for i in range(at.size):
         step = np.zeros(at.size)
         step[i] = 1e-5 * room[i % 6] if i < at.size - 1 else 1e-5
-        slope = (_misfit(at + step, *data)[0] - _misfit(at - step, *data)[0]) / (2 * step[i])
+        slope = (_misfit(at + step, data)[0] - _misfit(at - step, data)[0]) / (2 * step[i])
         assert fall[i] == pytest.approx(-slope, rel=1e-4, abs=1e-4)
