@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.errors import Problem, ReaderError
+from pipeline.ingest import read_by
 from pipeline.ingest.again import (
     Emptied,
     bereft,
@@ -101,6 +102,7 @@ def take_in(
         run.take(batch)
     if due or spared:
         run.finish(found)
+    read_by.keep(writer, before, ledger, prints, site)
     there = frozenset((f.source, f.path) for f in found)
     changed, station_days = run.cells.changed(before)
     return Intake(

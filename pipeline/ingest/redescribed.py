@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
 
-from pipeline.description import site_of, stored_files
-from pipeline.errors import Problem, SiteError
+from pipeline.axis import iso_utc
+from pipeline.errors import Problem
 from pipeline.ingest.discover import Found, still_begins
 from pipeline.ingest.ledger import FileEntry, Ledger
-from pipeline.site.fingerprint import placing_fingerprint, source_fingerprint
+from pipeline.ingest.read_by import descriptions
+from pipeline.site.fingerprint import placing_fingerprint
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.words import counted
@@ -35,7 +36,7 @@ def spare_untouched(
     prints : mapping
         Today's fingerprint of each source.
     before : Snapshot or None
-        The state that keeps the description the files were read by.
+        The state that keeps the description the files were read by (`read_by.keep`).
     site : Site
         Today's description.
 
@@ -45,23 +46,16 @@ def spare_untouched(
         Whether any file was spared.
     """
     changed = redescribed(ledger, prints)
-    old = _site_before(before, site) if changed and before is not None else None
-    if old is None:
-        return False
-    kinds = {source.id: source.kind for source in old.sources}
-    then = {name: source_fingerprint(old, name) for name in kinds}
+    then = descriptions(before, site) if changed else {}
     spared = False
     for entry in changed:
-        if kinds.get(entry.source, "rounds") == "rounds" or entry.retry:
-            continue
-        if entry.first_s is None or entry.last_s is None:
+        old = then.get((entry.source, entry.fingerprint))
+        if old is None or entry.retry or entry.first_s is None or entry.last_s is None:
             continue
         span = entry.first_s, entry.last_s
-        alike = entry.fingerprint == then[entry.source] and (
-            placing_fingerprint(old, entry.source, span)
-            == placing_fingerprint(site, entry.source, span)
-        )
-        if alike:
+        if placing_fingerprint(old, entry.source, span) == placing_fingerprint(
+            site, entry.source, span
+        ):
             entry.fingerprint = prints[entry.source]
             spared = True
     return spared
@@ -129,23 +123,17 @@ def lost_files(
 
 
 def _orphaned(source: str, entries: list[FileEntry]) -> Problem:
+    """Return what to do of a source left out: one that ended has its wiring ended instead."""
+    last = max((entry.last_s for entry in entries if entry.last_s is not None), default=None)
+    after = "" if last is None else f", which is after {iso_utc(last)}"
     return Problem(
         "site.toml",
         f"source {source}",
         f"no such source, but {counted(len(entries), 'file')} read for it",
         "every source whose readings are kept, under the name it had",
         f"Its {sum(entry.stored for entry in entries)} readings stay where they were put, "
-        f"whatever is edited now. Describe the source again under its old name; one that logs "
-        f"no more has its rows of wiring.csv ended.",
+        f"whatever is edited now, and without its wiring nothing is computed of them. If it "
+        f"ended on purpose, say so there: put its table [[source]] back into site.toml and "
+        f"its rows, if it had any, into wiring.csv, the open ones with 'until' when it "
+        f"ended{after}. Nothing more is said then, and its files need not lie there.",
     )
-
-
-def _site_before(before: Snapshot, site: Site) -> Site | None:
-    """Return the site as described with a state; None if that cannot be known any more."""
-    files = stored_files(before)
-    if not files:
-        return None
-    try:
-        return site_of(files, site)
-    except SiteError:  # this version no longer understands it
-        return None
