@@ -1,5 +1,7 @@
 """Bad input: each spoilt file is told and counted, and the rest of the night goes on."""
 
+import errno
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -137,6 +139,45 @@ def test_a_file_without_permission_is_told_and_read_once_it_is_given(field, monk
     monkeypatch.setattr(Path, "open", open_path)
     _, files = run(field)
     assert files["logger-a/locked.csv"]["stored"] == GOOD_VALUES
+
+
+def stale(monkeypatch, function, name):
+    """Have a function of the system refuse paths of a name, as a lost network disk does."""
+    genuine = getattr(os, function)
+
+    def refuse(path, *arguments, **more):
+        if Path(path).name == name:
+            raise OSError(errno.ESTALE, "Stale file handle", str(path))
+        return genuine(path, *arguments, **more)
+
+    monkeypatch.setattr(os, function, refuse)
+
+
+def test_a_file_that_cannot_even_be_looked_at_is_told_and_stops_no_other(field, monkeypatch):
+    put(field, "logger-a/locked.csv", GOOD.replace("10.03.", "11.03."))
+    stale(monkeypatch, "stat", "locked.csv")
+    result, files = run(field)
+    assert "Stale file handle" in told(result, "logger-a/locked.csv")[0]["found"]
+    assert "logger-a/locked.csv" not in files
+
+
+def test_a_folder_that_cannot_be_listed_is_told_and_its_readings_are_kept(field, monkeypatch):
+    run(field)
+    stale(monkeypatch, "scandir", "logger-a")
+    result, _ = run(field)
+    assert "Stale file handle" in told(result, "logger-a")[0]["found"]
+    monkeypatch.undo()
+    assert told(run(field)[0], "logger-a") == []
+
+
+def test_a_name_that_is_no_text_is_told_and_stops_no_other(field):
+    name = os.fsdecode(b"caf\xe9.csv")  # as an old system wrote it
+    path = put(field, f"logger-a/{name}", GOOD.replace("10.03.", "11.03."))
+    result, _ = run(field)
+    assert told(result, "logger-a/caf\\xe9.csv")[0]["found"] == "a name that is not UTF-8"
+    path.rename(path.with_name("coffee.csv"))
+    _, files = run(field)
+    assert files["logger-a/coffee.csv"]["stored"] == GOOD_VALUES
 
 
 def test_a_channel_nobody_wired_is_counted_and_told(field):

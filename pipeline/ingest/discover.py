@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
+import stat
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.archives import compression, expand
 from pipeline.ingest.ledger import FileEntry, Ledger, file_id
+from pipeline.site.matching import matching
 from pipeline.site.models import Site
 
 # A raw file larger than this is refused: it is no logger's export.
@@ -54,7 +58,7 @@ def discover(site: Site) -> tuple[list[Found], list[Problem]]:
     files: list[Found] = []
     problems: list[Problem] = []
     root = site.data.resolve()
-    if not site.data.is_dir():
+    if not os.path.isdir(site.data):  # unlike Path.is_dir never raises
         return [], [
             Problem(
                 str(site.data),
@@ -65,15 +69,16 @@ def discover(site: Site) -> tuple[list[Found], list[Problem]]:
             )
         ]
     for source in site.sources:
-        for full in sorted(site.data.glob(source.files)):
+        found, failed = matching(site.data, source.files)
+        problems += [_out_of_reach(Path(e.filename).relative_to(site.data), e) for e in failed]
+        for full in found:
             path = full.relative_to(site.data).as_posix()
-            problem = _refuse(full, path, root)
-            if problem:
-                problems.append(problem)
+            status = _looked_at(full, path, root)
+            if isinstance(status, Problem):
+                problems.append(status)
                 continue
-            status = full.stat()
             files.append(Found(source.id, path, full, status.st_size, status.st_mtime_ns))
-    return files, problems
+    return files, list(dict.fromkeys(problems))
 
 
 def is_known(found: Found, ledger: Ledger, fingerprint: str) -> bool:
@@ -217,10 +222,36 @@ def _read(found: Found) -> bytes:
         ) from error
 
 
-def _refuse(full: Path, path: str, root: Path) -> Problem | None:
-    """Return why a path is not taken as a raw file, or None."""
-    if not full.exists():
-        return Problem(path, "", "a broken link", "a file", "Mend or remove it.")
+def _out_of_reach(path: PurePath, error: OSError) -> Problem:
+    advice = "Check its permissions and its disk; it is tried again next night."
+    found = f"what cannot be looked at ({error.strerror or type(error).__name__})"
+    name = _told(path.as_posix()) if path.parts else "data folder"
+    return Problem(name, "", found, "a file or folder to read", advice)
+
+
+def _told(path: str) -> str:
+    """Return a path with bytes that are no UTF-8 spelled out."""
+    raw = path.encode("utf-8", errors="surrogateescape")
+    return raw.decode("utf-8", errors="backslashreplace")
+
+
+def _looked_at(full: Path, path: str, root: Path) -> os.stat_result | Problem:
+    """Return the state of a file, or why a path is not taken as one."""
+    if _told(path) != path:
+        advice = "Rename the file, or its folder; no table of results could hold the name."
+        return Problem(_told(path), "", "a name that is not UTF-8", "one that is", advice)
+    try:
+        status = full.stat()
+        refused = _refuse(full, path, root, status)
+    except OSError as error:
+        if error.errno in (errno.ENOENT, errno.ELOOP) and os.path.islink(full):
+            return Problem(path, "", "a broken link", "a file", "Mend or remove it.")
+        return _out_of_reach(PurePath(path), error)
+    return refused or status
+
+
+def _refuse(full: Path, path: str, root: Path, status: os.stat_result) -> Problem | None:
+    """Return why something that is there is not taken as a raw file, or None."""
     if not full.resolve().is_relative_to(root):
         return Problem(
             path,
@@ -229,13 +260,14 @@ def _refuse(full: Path, path: str, root: Path) -> Problem | None:
             "a file below it",
             "Copy the file there.",
         )
-    if not full.is_file():
-        kind = "a folder" if full.is_dir() else "something that is no regular file"
+    if not stat.S_ISREG(status.st_mode):
+        folder = stat.S_ISDIR(status.st_mode)
+        kind = "a folder" if folder else "something that is no regular file"
         return Problem(
             path, "", kind, "a file", "Narrow the source's file pattern, or move it away."
         )
-    if full.stat().st_size > MAX_FILE_BYTES:
+    if status.st_size > MAX_FILE_BYTES:
         return Problem(
-            path, "", f"{full.stat().st_size} bytes", f"at most {MAX_FILE_BYTES}", "Split it."
+            path, "", f"{status.st_size} bytes", f"at most {MAX_FILE_BYTES}", "Split it."
         )
     return None

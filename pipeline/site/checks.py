@@ -35,6 +35,7 @@ from pipeline.site.checks_uncertainty import (
 from pipeline.site.cross_wiring import EVER, period
 from pipeline.site.description_files import KNOWN_FILES
 from pipeline.site.limits import matching_overrides
+from pipeline.site.matching import matching
 from pipeline.site.mistakes import did_you_mean, in_reading_order
 from pipeline.site.models import Law, Site, Wire
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
@@ -118,7 +119,8 @@ def _files_and_sources(site: Site) -> Iterator[Problem]:
         return
     claims: dict[Path, list[str]] = defaultdict(list)
     for number, source in enumerate(site.sources):
-        matched = [path for path in site.data.glob(source.files) if path.is_file()]
+        below, _ = matching(site.data, source.files)  # the night tells what is out of reach
+        matched = [path for path in below if os.path.isfile(path)]
         if not matched:
             place = f"key source.{number}.files"
             found = f"no file like {source.files!r} below {site.data}"
