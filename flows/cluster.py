@@ -17,10 +17,13 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import PercologError
 from pipeline.outcomes import state_folder
+
+if TYPE_CHECKING:
+    from prefect.task_runners import TaskRunner
 
 logger = logging.getLogger("pipeline.cluster")
 
@@ -206,6 +209,13 @@ def cluster(wanted: Wanted, sites: list[Path]) -> Iterator[Cluster | None]:
             _current.append(found)
             stack.callback(_current.remove, found)
         yield found
+
+
+def sites_side_by_side() -> TaskRunner[Any]:
+    """Return what gives each of some sites a thread."""
+    from prefect.task_runners import ThreadPoolTaskRunner
+
+    return ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME)
 
 
 def wide(flow: Any, found: Cluster | None) -> Any:

@@ -8,9 +8,8 @@ from typing import Any
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
-from prefect.task_runners import ThreadPoolTaskRunner
 
-from flows.cluster import SITES_AT_A_TIME, anywhere
+from flows.cluster import anywhere, sites_side_by_side
 from pipeline.delivering_sites import deliver_or_tell
 from pipeline.delivery_contents import Request
 
@@ -27,7 +26,7 @@ def deliver_one(folder: Path, request: Request) -> dict[str, Any]:
 
 
 @flow(
-    task_runner=ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME),  # type: ignore[arg-type]
+    task_runner=sites_side_by_side(),
     persist_result=False,
     validate_parameters=False,  # a request is checked where it is met
 )

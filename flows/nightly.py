@@ -13,9 +13,8 @@ from prefect.artifacts import create_markdown_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State
 from prefect.futures import PrefectFuture, as_completed, wait
-from prefect.task_runners import ThreadPoolTaskRunner
 
-from flows.cluster import SITES_AT_A_TIME, anywhere
+from flows.cluster import anywhere, sites_side_by_side
 from flows.summary import ARTIFACT_KEY, markdown
 from pipeline import parts
 from pipeline.errors import LockedError, StoreError
@@ -57,7 +56,7 @@ close = _part("close", parts.close)
 
 @flow(
     flow_run_name="night of {now:%Y-%m-%d}",
-    task_runner=ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME),  # type: ignore[arg-type]
+    task_runner=sites_side_by_side(),
     persist_result=False,
 )
 def nightly(sites: list[Path], now: datetime) -> list[PrefectFuture[Any]]:

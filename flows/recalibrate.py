@@ -9,9 +9,8 @@ from typing import Any
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
-from prefect.task_runners import ThreadPoolTaskRunner
 
-from flows.cluster import SITES_AT_A_TIME, anywhere
+from flows.cluster import anywhere, sites_side_by_side
 from pipeline.revising import redo
 from pipeline.revisions import recalibrate_site
 
@@ -29,7 +28,7 @@ def recalibrate_one(folder: Path, now: datetime, dry_run: bool) -> dict[str, Any
 
 @flow(
     flow_run_name="recalibration of {now:%Y-%m-%d}",
-    task_runner=ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME),  # type: ignore[arg-type]
+    task_runner=sites_side_by_side(),
     persist_result=False,
 )
 def recalibrate(

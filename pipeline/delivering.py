@@ -150,17 +150,18 @@ def _bounds(text: str) -> tuple[datetime | None, datetime | None]:
             first, last = (datetime.fromisoformat(part) for part in text.split("/"))
             return first, last
         parts = [int(part) for part in text.split("-")]
-        begin = datetime(*parts, *[1] * (3 - len(parts)))  # type: ignore[arg-type]
-    except (ValueError, TypeError):
+        year, month, day = (*parts, *[1] * (3 - len(parts)))
+        begin = datetime(year, month, day)
+        if len(parts) == 1:
+            return begin, begin.replace(year=year + 1)
+        if len(parts) == 2:
+            return begin, (begin + timedelta(days=32)).replace(day=1)
+        return begin, begin + timedelta(days=1)
+    except (ValueError, OverflowError):
         raise PercologError(
             f"period: found {text!r}; expected all, a year (2026), a month (2026-03), a day, "
             f"or two days with a slash between them (2026-03-01/2026-04-01)"
         ) from None
-    if len(parts) == 1:
-        return begin, begin.replace(year=begin.year + 1)
-    if len(parts) == 2:
-        return begin, (begin + timedelta(days=32)).replace(day=1)
-    return begin, begin + timedelta(days=1)
 
 
 def newest_revision(home: Path) -> Path | None:

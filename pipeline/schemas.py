@@ -88,6 +88,7 @@ _NOISES: dict[str, Any] = {
     quantity: (Annotated[Any, WithJsonSchema(NOISE_SCHEMA)], None)
     for quantity in (*TUBE_QUANTITIES, *STATION_QUANTITIES)
 }
+# Made here, of a list of names: to the type checker a value and no class.
 _Noise = create_model("_Noise", __base__=Form, **_NOISES)
 
 

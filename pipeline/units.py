@@ -7,9 +7,10 @@ opened and then applied to bare arrays.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,10 @@ from pipeline.variables import VARIABLES, require_units
 if TYPE_CHECKING:
     import pint
     import xarray as xr
+    from numpy.typing import ArrayLike
+
+# Numbers or arrays, DataArrays with units, or Pint quantities of any fitting unit.
+Amount: TypeAlias = "ArrayLike | xr.DataArray | pint.Quantity"
 
 # A unit and its power written the CF way: "m3", "m-3", "d-1".
 _CF_POWER = re.compile(r"(?<![\w^*.])([A-Za-z_°%]+)([-+]?\d+)(?![\w.])")
@@ -152,7 +157,7 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
     return result
 
 
-def numbers(value: Any, units: str) -> Any:
+def numbers(value: Amount | Sequence[Amount], units: str) -> Any:
     """Return a value in given units as plain numbers; bare numbers are taken to be in them.
 
     Parameters
@@ -172,11 +177,11 @@ def numbers(value: Any, units: str) -> Any:
     if isinstance(value, list | tuple):
         return [numbers(item, units) for item in value]
     if hasattr(value, "attrs") and hasattr(value, "data"):
-        return plain(value, units).data
+        return plain(cast("xr.DataArray", value), units).data
     return value
 
 
-def water_units(value: Any) -> str:
+def water_units(value: Amount) -> str:
     """Return "mm" for stored water, a length in any units, else "m3 m-3".
 
     Parameters
@@ -192,7 +197,7 @@ def water_units(value: Any) -> str:
     return "mm" if length else "m3 m-3"
 
 
-def metres(value: Any) -> Any:
+def metres(value: Amount | Sequence[Amount]) -> Any:
     """Return a length as plain numbers [m], as by `numbers`."""
     return numbers(value, "m")
 

@@ -213,7 +213,10 @@ def test_periods(field_site, text, first, days):
     assert (period.start_day, period.stop_day - period.start_day) == (first, days)
 
 
-@pytest.mark.parametrize("text", ["2022", "last week", "2023-13", "1/2/3", ""])
+@pytest.mark.parametrize(
+    "text",
+    ["2022", "last week", "2023-13", "2023-03-04-05", "9999", "9" * 20, "1/2/3", ""],
+)
 def test_what_is_no_period_is_refused(field_site, text):
     with pytest.raises(PercologError, match="expected"):
         requested_period(field_site, 10, text)

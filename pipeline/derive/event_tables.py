@@ -6,8 +6,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -236,7 +234,7 @@ def named_tables(
     profile: Profile, events: pd.DataFrame, depths: pd.DataFrame
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return tables of one tube with tube and event as the first columns."""
-    names: Any = dict(
+    names = dict(
         zip(events.index, event_names(profile.tube, events["onset_s"].to_numpy()), strict=True)
     )
     events = events.reset_index(drop=True)

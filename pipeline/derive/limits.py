@@ -17,13 +17,13 @@ where the record shows none.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
-from pipeline.units import numbers
+from pipeline.units import Amount, numbers
 
 Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
 
@@ -91,7 +91,7 @@ class SensorLimits:
     highest: float
 
 
-def sensor_limits(daily: Any, rules: LimitRules = LimitRules()) -> SensorLimits:
+def sensor_limits(daily: Amount, rules: LimitRules = LimitRules()) -> SensorLimits:
     """Limits of the soil at one sensor.
 
     Parameters

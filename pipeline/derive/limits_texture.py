@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from pipeline.arrays import Floats
-from pipeline.units import numbers
-
-# Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
-Amount = Any
+from pipeline.units import Amount, numbers
 
 PARTICLE_DENSITY = 2.65  # g cm-3, quartz; as Saxton & Rawls take it
 # Saxton & Rawls (2006), Table 1: for sand, clay, organic matter, their products, a constant.

@@ -7,17 +7,14 @@ labels do not agree so are refused with `ValueError`.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
 
 from pipeline.arrays import Floats
-from pipeline.units import numbers, water_units
+from pipeline.units import Amount, numbers, water_units
 from pipeline.variables import require_labels
-
-# Floats, arrays, DataArrays with units, or Pint quantities of any fitting unit.
-Amount = Any
 
 MM_PER_M = 1000.0
 # FAO-56, below equation 83: how the depletion fraction changes with evapotranspiration.

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from pipeline.arrays import Floats
 from pipeline.derive.limits_texture import USUAL_ORGANIC_PCT, limits_saxton_rawls
-from pipeline.units import numbers
+from pipeline.units import Amount, numbers
 
 DRY_KPA, MOIST_KPA = 1500.0, 33.0
 MM_PER_H_TO_MM_PER_D = 24.0
@@ -27,7 +27,7 @@ class Texture(NamedTuple):
     stones_pct: float = 0.0
 
 
-def conductivity_saxton_rawls(water_content: Any, texture: Texture) -> Floats:
+def conductivity_saxton_rawls(water_content: Amount, texture: Texture) -> Floats:
     """Hydraulic conductivity of a soil from its texture, [mm d-1].
 
     Parameters
@@ -54,7 +54,7 @@ def conductivity_saxton_rawls(water_content: Any, texture: Texture) -> Floats:
     return result
 
 
-def suction_saxton_rawls(water_content: Any, texture: Texture) -> Floats:
+def suction_saxton_rawls(water_content: Amount, texture: Texture) -> Floats:
     """Suction of a soil from its texture, [kPa], between 1500 and 33; NaN outside.
 
     References
@@ -107,7 +107,7 @@ def rates_by_texture(pattern: pd.DataFrame, textures: dict[float, Texture]) -> p
     return found
 
 
-def _fine(water_content: Any, texture: Texture) -> Floats:
+def _fine(water_content: Amount, texture: Texture) -> Floats:
     """Return the water content of the fine earth between the stones."""
     fine: Floats = np.asarray(numbers(water_content, "m3 m-3")) / (
         1.0 - texture.stones_pct / 100.0
