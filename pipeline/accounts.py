@@ -131,7 +131,7 @@ def show_survey(account: Mapping[str, Any]) -> None:
             say(table(list(rows[0]), [list(map(_as_stated, row.values())) for row in rows]))
 
 
-def _as_stated(value: Any) -> Any:
+def _as_stated(value: object) -> object:
     """Return an instant that begins a day of the site as its date alone, all else as it is."""
     if isinstance(value, str) and _MIDNIGHT.fullmatch(value):
         return value[:10]

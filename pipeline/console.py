@@ -87,7 +87,7 @@ def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     )
 
 
-def _cell(value: Any) -> str:
+def _cell(value: object) -> str:
     if value is None or value != value:  # NaN differs from itself
         return "-"
     if isinstance(value, float):
@@ -100,7 +100,7 @@ def document(content: Mapping[str, Any]) -> str:
     return json.dumps(_plain(content), indent=2, allow_nan=False)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> Any:
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):

@@ -124,7 +124,7 @@ def changed_days(
 
 
 def _differing_days(
-    old: Any, new: Any, axis: TimeAxis, days: int, by_reading: bool
+    old: Segments, new: Segments, axis: TimeAxis, days: int, by_reading: bool
 ) -> NDArray[np.bool_]:
     """Return the days on which two lists of segments say different things.
 
@@ -142,7 +142,7 @@ def _differing_days(
     return marked
 
 
-def _in_force(segments: Any, at_s: int, axis: TimeAxis) -> str | None:
+def _in_force(segments: Segments, at_s: int, axis: TimeAxis) -> str | None:
     """Return the rule in force at an instant."""
     rule = None
     for start, text in segments:
@@ -155,5 +155,5 @@ def _instant(start: int | None, axis: TimeAxis) -> int:
     return axis.origin_s if start is None else max(start, axis.origin_s)
 
 
-def _json(value: Any) -> str:
+def _json(value: object) -> str:
     return json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)

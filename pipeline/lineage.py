@@ -16,7 +16,7 @@ from typing import Any
 from pipeline.axis import iso_utc
 from pipeline.lineage_daily import trace_daily_rain, trace_daily_storage, trace_daily_water
 from pipeline.lineage_products import trace_rain, trace_storage
-from pipeline.lineage_view import Moment, TraceError, View, utc_text
+from pipeline.lineage_view import Moment, Sensor, TraceError, View, utc_text
 from pipeline.lineage_water import trace_water
 from pipeline.site.fingerprint import site_hash
 from pipeline.store import SiteStore
@@ -178,14 +178,14 @@ def _daily_rain(view: View, question: Question, moment: Moment) -> Traced:
     return {"station": account["trace"]["tube"]}, account
 
 
-def _sensor(view: View, question: Question) -> Any:
+def _sensor(view: View, question: Question) -> Sensor:
     tube = view.tube(question.tube)
     if question.depth_cm is None:
         raise TraceError(f"found no --depth; expected the depth [cm] of {question.product}")
     return view.sensor(tube, question.depth_cm / 100)
 
 
-def _at_sensor(sensor: Any) -> dict[str, Any]:
+def _at_sensor(sensor: Sensor) -> dict[str, Any]:
     return {
         "tube": sensor.tube.tube,
         "nominal_depth_m": sensor.nominal_m,

@@ -164,7 +164,7 @@ def _shared(view: View, day: int, due: _Due, places: list[list[Wire]]) -> _Due:
     return replace(due, values=float(values[0]), shares=shares[0]) if shares else due
 
 
-def _judged(account: dict[str, Any], name: str, units: str, stored: Any) -> dict[str, Any]:
+def _judged(account: dict[str, Any], name: str, units: str, stored: object) -> dict[str, Any]:
     """Return the account with its value first, whether it agrees, and why it is missing."""
     value, rule = number(stored), account["rule"]
     why = None

@@ -279,14 +279,14 @@ def _ask(question: Mapping[str, Any] | None) -> Iterator[str]:
         yield f"in turn      percolog trace SITE {options}"
 
 
-def _n(value: Any) -> str:
+def _n(value: float | None) -> str:
     """Return a stored value with the digits it has, a dash for none."""
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return "-"
     return f"{float(np.float32(value)):.6g}"
 
 
-def _limit(value: Any) -> str:
+def _limit(value: object) -> str:
     if isinstance(value, list | tuple):
         return f"[{', '.join(_limit(item) for item in value)}]"
     return f"{value:g}" if isinstance(value, int | float) else str(value or "-")

@@ -264,7 +264,7 @@ def centimetres(depth_m: float) -> str:
     return f"{round(depth_m * 100, 2):g}"
 
 
-def number(value: Any) -> float | int | None:
+def number(value: object) -> float | int | None:
     """Return a stored value as JSON takes it: exact, None for NaN and for nothing."""
     if value is None:
         return None

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -27,6 +27,8 @@ from pipeline.variables import SIGNALS, VARIABLES, describe
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from pipeline.units import Amounts
 
 _EVER = np.iinfo(np.int64).min
 # Where a reading came from is a matter of the trace; see `percolog trace`.
@@ -86,7 +88,7 @@ class OpenSite:
 
     def model_layers(
         self,
-        bounds: Any,
+        bounds: Amounts,
         step: str = "daily",
         covariance: bool = False,
         time: slice = slice(None),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -133,9 +133,8 @@ def run_site(folder: Path, now: datetime) -> dict[str, Any]:
     return result_of(folder, results)
 
 
-def _attempt(function: Any, *arguments: Any) -> Part:
+def _attempt(function: Callable[..., dict[str, Any]], *arguments: object) -> Part:
     try:
-        result: dict[str, Any] = function(*arguments)
+        return function(*arguments)
     except Exception as error:  # isolation: one part's surprise must not stop the others
         return error
-    return result

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 # Numbers or arrays, DataArrays with units, or Pint quantities of any fitting unit.
 Amount: TypeAlias = "ArrayLike | xr.DataArray | pint.Quantity"
+Amounts: TypeAlias = "Amount | Sequence[Amount]"
 
 # A unit and its power written the CF way: "m3", "m-3", "d-1".
 _CF_POWER = re.compile(r"(?<![\w^*.])([A-Za-z_°%]+)([-+]?\d+)(?![\w.])")
@@ -157,7 +158,7 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
     return result
 
 
-def numbers(value: Amount | Sequence[Amount], units: str) -> Any:
+def numbers(value: Amounts, units: str) -> Any:
     """Return a value in given units as plain numbers; bare numbers are taken to be in them.
 
     Parameters
@@ -197,7 +198,7 @@ def water_units(value: Amount) -> str:
     return "mm" if length else "m3 m-3"
 
 
-def metres(value: Amount | Sequence[Amount]) -> Any:
+def metres(value: Amounts) -> Any:
     """Return a length as plain numbers [m], as by `numbers`."""
     return numbers(value, "m")
 

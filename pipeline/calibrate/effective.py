@@ -91,5 +91,5 @@ def _law_state(law: Law | None, horizon: Horizon | None) -> dict[str, Any] | Non
     }
 
 
-def _canonical(value: Any) -> str:
+def _canonical(value: object) -> str:
     return json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)

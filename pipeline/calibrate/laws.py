@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from difflib import get_close_matches
-from typing import Any
 
 import numpy as np
 
@@ -107,11 +106,11 @@ _EXPECTED = {
 }
 
 
-def _list(names: Any) -> str:
+def _list(names: Iterable[str]) -> str:
     return ", ".join(repr(name) for name in names) or "none"
 
 
-def _is_usable(name: str, value: Any) -> bool:
+def _is_usable(name: str, value: object) -> bool:
     """Tell whether a coefficient is of the type its name asks for, and finite."""
     if name == "interpolation":
         return isinstance(value, str)
@@ -120,7 +119,7 @@ def _is_usable(name: str, value: Any) -> bool:
     return _is_number(value)
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: object) -> bool:
     return (
         isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     )

@@ -225,7 +225,7 @@ def _in_force(rules: Sequence[Any], start: Any) -> Any:
     return held
 
 
-def _leaves(old: Any, new: Any, path: str = "") -> Iterator[tuple[str, Any, Any]]:
+def _leaves(old: object, new: object, path: str = "") -> Iterator[tuple[str, object, object]]:
     """Yield the innermost parts of two nested values that differ."""
     if isinstance(old, Mapping) and isinstance(new, Mapping):
         for key in sorted({*old} | {*new}):
@@ -237,6 +237,6 @@ def _leaves(old: Any, new: Any, path: str = "") -> Iterator[tuple[str, Any, Any]
         yield path or "all", old, new
 
 
-def _short(value: Any) -> str:
+def _short(value: object) -> str:
     text = "nothing" if value is None else str(value)
     return text if len(text) <= 60 else f"{text[:57]}..."

@@ -53,7 +53,7 @@ def file_digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _take(digest: Any, name: str, value: Any) -> None:
+def _take(digest: Any, name: str, value: object) -> None:
     text = value.tolist() if isinstance(value, np.ndarray | np.generic) else value
     digest.update(f"{name}\0{text!r}\0".encode())
 

@@ -17,7 +17,7 @@ import netCDF4
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.axis import DAY_S
 from pipeline.deliver.atomic import replacing
@@ -250,7 +250,7 @@ def _none(field: EventField) -> float:
 
 
 def _grid(
-    values: Any, cells: tuple[NDArray, ...], shape: tuple[int, ...], none: float = np.nan
+    values: ArrayLike, cells: tuple[NDArray, ...], shape: tuple[int, ...], none: float = np.nan
 ) -> NDArray[np.float64]:
     """Return values at their cells, ``none`` elsewhere."""
     grid = np.full(shape, none)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +52,7 @@ def compare_frames(name: str, before: pd.DataFrame, after: pd.DataFrame) -> list
     return sorted(found, key=lambda c: (c.variable, c.tube, c.place))
 
 
-def _names_a_row(rows: pd.DataFrame, column: Any) -> bool:
+def _names_a_row(rows: pd.DataFrame, column: Hashable) -> bool:
     number = pd.api.types.is_numeric_dtype(rows[column])
     return column == "depth" or not (number or column in _RESULTS)
 

@@ -24,7 +24,7 @@ from pipeline.derive.spacing import Spacing, out_of_reach, spacing_factors
 from pipeline.derive.storage import sharing_of
 from pipeline.derive.weights import EndRules, bridged_weights
 from pipeline.qc.flags import Quality
-from pipeline.units import Amount, metres, plain
+from pipeline.units import Amounts, metres, plain
 from pipeline.variables import describe
 
 _MISSING, _SUSPECT = int(Quality.MISSING), int(Quality.SUSPECT)
@@ -71,7 +71,7 @@ class _Set:
 
 def model_layers(
     dataset: xr.Dataset,
-    bounds: Amount | Sequence[Amount],
+    bounds: Amounts,
     step: str = "native",
     covariance: bool = False,
     rules: LayerRules = LayerRules(),
@@ -164,7 +164,7 @@ def model_layers(
 _VALUES = ("layer_storage", "layer_random_error", "layer_systematic_error", "layer_variance")
 
 
-def layer_spans(bounds: Amount | Sequence[Amount]) -> list[tuple[float, float]]:
+def layer_spans(bounds: Amounts) -> list[tuple[float, float]]:
     """Return (top, bottom) [m] of each layer, from edges or pairs in metres or a quantity.
 
     Raises

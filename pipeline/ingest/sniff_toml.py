@@ -32,11 +32,11 @@ def _table(form: Mapping[str, Any], path: tuple[str, ...]) -> Iterator[str]:
                     yield f"{_key(name)} = {_value(held)}"
 
 
-def _is_table(value: Any) -> bool:
+def _is_table(value: object) -> bool:
     return isinstance(value, Mapping)
 
 
-def _is_tables(value: Any) -> bool:
+def _is_tables(value: object) -> bool:
     return isinstance(value, list) and bool(value) and all(map(_is_table, value))
 
 
@@ -45,7 +45,7 @@ def _key(key: str) -> str:
     return key if plain.isascii() and plain.isalnum() else _value(key)
 
 
-def _value(value: Any) -> str:
+def _value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -135,10 +135,10 @@ def _plain(wire: Wire) -> dict[str, Any]:
     return wire.model_dump(mode="json", exclude={"row"})
 
 
-def _canonical(value: Any) -> str:
+def _canonical(value: object) -> str:
     """Return JSON that is the same wherever it is made; floats are their shortest digits."""
     return json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)
 
 
-def _digest(content: Any) -> str:
+def _digest(content: object) -> str:
     return hashlib.sha256(_canonical(content).encode()).hexdigest()

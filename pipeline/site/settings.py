@@ -224,7 +224,7 @@ def _read_uncertainty(
     return Uncertainty(depth_m=round(form.depth_cm / 100, 6), reference=form.reference)
 
 
-def _read_qc(toml: TomlFile, raw: Any, draft: Draft) -> None:
+def _read_qc(toml: TomlFile, raw: object, draft: Draft) -> None:
     spot = TomlSpot(FILE, toml, ("qc",))
     if not isinstance(raw, dict):
         draft.problems.append(spot.problem((), show(raw), "a table"))
@@ -273,7 +273,7 @@ def _read_layers(toml: TomlFile, draft: Draft) -> None:
             draft.layers.append(Placed(layer, spot))
 
 
-def _read_derive(raw: Any, spot: TomlSpot, settings: Settings, draft: Draft) -> None:
+def _read_derive(raw: object, spot: TomlSpot, settings: Settings, draft: Draft) -> None:
     if not isinstance(raw, dict):
         draft.problems.append(spot.problem((), show(raw), "a table"))
         return

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -38,6 +38,7 @@ NIGHT_ADVICE = (
 )
 FILE_ADVICE = "Look at the file with percolog sniff; nothing of it is lost"
 _RANKS = {"use with care": 1, "do not use": 2}
+_Row = Mapping[str, Any]  # of a table of the summary
 
 
 @dataclass(frozen=True)
@@ -206,7 +207,7 @@ def _supply_limit(site: Site, highest: float) -> tuple[float, str]:
     return (site.qc.supply_part or 0.0) * highest, "qc.supply_part of the highest of a week"
 
 
-def _bad_tubes(verdicts: Any, least: int, now: str) -> Iterator[Condition]:
+def _bad_tubes(verdicts: Iterable[_Row], least: int, now: str) -> Iterator[Condition]:
     for row in verdicts:
         # What a person has decided is no news to people.
         if _RANKS.get(row["verdict"], 0) < least or row.get("decided_by"):
@@ -222,7 +223,7 @@ def _bad_tubes(verdicts: Any, least: int, now: str) -> Iterator[Condition]:
         )
 
 
-def _set_aside(rows: Any, waiting: set[str], now: str) -> Iterator[Condition]:
+def _set_aside(rows: Iterable[_Row], waiting: set[str], now: str) -> Iterator[Condition]:
     for row in rows:
         lasting = row["file"] in waiting
         lines = "has lines set aside" if row.get("reason") else "needs a look"

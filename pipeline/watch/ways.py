@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from email.message import EmailMessage
 from email.utils import format_datetime, localtime, make_msgid
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from pipeline.errors import PercologError
 from pipeline.site.alerts import Alerts, Mail, Webhook
@@ -86,7 +86,7 @@ def _append(sender: Sender, notes: Notes, name: str) -> None:
         raise WayError(f"{path}: {error.strerror or error}") from error
 
 
-def _ends_line(file: Any) -> bool:
+def _ends_line(file: BinaryIO) -> bool:
     file.seek(-1, os.SEEK_END)
     return bool(file.read(1) == b"\n")
 
