@@ -29,6 +29,7 @@ from pipeline.handover import (
     rounds_rows,
 )
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
+from pipeline.ingest.double_signals import double_signals
 from pipeline.ingest.intake import Intake
 from pipeline.ingest.ledger import Ledger, reject_rows
 from pipeline.ingest.lost_rain import lost_rain
@@ -77,8 +78,9 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     -------
     dict
         ``site``, ``commit`` (the state that holds tonight's result, also if nothing was new),
-        ``message``, ``set_aside``, ``clocks``, ``ledger``, ``raw_files``, ``tubes``,
-        ``verdicts`` (see `pipeline.verdicts.verdict_rows`), ``timings_s``.
+        ``message``, ``set_aside``, ``clocks``, ``double_signals`` (see
+        `pipeline.ingest.double_signals`), ``ledger``, ``raw_files``, ``tubes``, ``verdicts``
+        (see `pipeline.verdicts.verdict_rows`), ``timings_s``.
 
     Raises
     ------
@@ -109,6 +111,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         "ledger": intake.ledger.totals(),
         "set_aside": _set_aside(intake),
         "clocks": repaired_clocks(intake.read),
+        "double_signals": double_signals(site, intake.ledger),
         "tubes": tube_rows(site, snapshot),
         "verdicts": verdict_rows(site, snapshot),
         "drift": drift_rows(snapshot),

@@ -210,10 +210,21 @@ def _drift_line(row: dict[str, Any]) -> str:
     )
 
 
+def _double_line(row: dict[str, Any]) -> str:
+    depths = ", ".join(f"{depth:g}" for depth in row["depths_cm"])
+    counts, beside = row["counts"], row["beside"]
+    return (
+        f"- {row['tube']} {depths} cm, {row['from']} to {row['until']}: "
+        f"{counts['quantity']} of {counts['source']} counts, {beside['quantity']} of "
+        f"{beside['source']} where that has no reading"
+    )
+
+
 _LISTS = (
     ("Failed:", "failures", lambda row: f"- {row['part']}: {row['error']}"),
     ("Set aside (needs a look):", "set_aside", _set_aside_line),
     ("Clocks repaired:", "clocks", _clock_line),
+    ("Two sources logged one sensor at once:", "double_signals", _double_line),
     ("Hand rounds against loggers:", "rounds", _rounds_line),
     ("Drift corrected (docs/drift.md):", "drift", _drift_line),
     ("Delivered:", "delivered", "- {}".format),
