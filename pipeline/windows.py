@@ -37,7 +37,7 @@ _SCHEMA = pa.schema(
         ("domain", pa.string()),
         ("median", pa.float64()),
         ("error", pa.float64()),
-        ("count", pa.int64()),
+        ("readings", pa.int64()),  # called otherwise while windows went by steps
         ("rise", pa.float64()),
         ("rise_u", pa.float64()),
         ("about_u", pa.float64()),
@@ -129,21 +129,34 @@ def read_windows(
 def _touched(writer: Writer, window: Window, changed: NDArray[np.bool_]) -> bool:
     row = writer.labels["tube"].index(window.tube)
     origin = writer.axis.origin_s
-    first = max(0, (window.first_s - origin) // DAY_S)
-    stop = max(first, -(-(window.stop_s - origin) // DAY_S))
+    half = writer.axis.interval_s // 2 + 1  # a reading stands up to so far from its time
+    first = max(0, (window.first_s - half - origin) // DAY_S)
+    stop = max(first, -(-(window.stop_s + half - origin) // DAY_S))
     return bool(changed[row, first:stop].any())
 
 
 def _read(writer: Writer, window: Window, slabs: _Slabs) -> Seen:
-    """Return what the best signal with a reading in a window shows."""
+    """Return what the best signal with a reading in a window shows.
+
+    A reading belongs to the window its own time lies in: one taken just before a swap may
+    stand at a step after it.
+    """
     axis = writer.axis
-    start = max(0, axis.ceil(window.first_s))
-    stop = max(start, min(writer.steps, axis.ceil(window.stop_s)))
+    half = axis.interval_s // 2 + 1
+    start = max(0, axis.ceil(window.first_s - half))
+    stop = max(start, min(writer.steps, axis.ceil(window.stop_s + half)))
+    steps = axis.ceil(window.stop_s) - axis.ceil(window.first_s)
     row = writer.labels["tube"].index(window.tube)
     column = writer.labels["depth"].index(window.depth_m)
     for quantity in SIGNALS:
         if writer.holds(f"readings/{quantity}") and start < stop:
-            result = seen(quantity, slabs.read(quantity, start, stop, row, column))
+            values = slabs.read(quantity, start, stop, row, column)
+            if not np.isfinite(values).any():
+                continue
+            offset_s = slabs.read(f"{quantity}_offset_s", start, stop, row, column)
+            taken_s = axis.seconds(start, stop) + offset_s
+            own = (taken_s >= window.first_s) & (taken_s < window.stop_s)
+            result = seen(quantity, np.where(own, values, np.nan), steps)
             if result.count:
                 return result
     return Seen("", np.nan, np.nan, 0)

@@ -53,7 +53,7 @@ class Seen:
     about_u: float = 0.0
 
 
-def seen(quantity: str, values: Floats) -> Seen:
+def seen(quantity: str, values: Floats, steps: int | None = None) -> Seen:
     """Return what logged values of one quantity show, robust against spikes.
 
     Parameters
@@ -63,6 +63,8 @@ def seen(quantity: str, values: Floats) -> Seen:
     values : array (n)
         As logged, at equal steps, NaN where nothing; permittivities not above zero count as
         nothing.
+    steps : int, optional
+        Over how many a rise is told; all of them by default.
     """
     signal = signal_of(values, quantity)
     at = np.flatnonzero(np.isfinite(signal))
@@ -74,7 +76,7 @@ def seen(quantity: str, values: Floats) -> Seen:
     shown = Seen(DOMAINS[quantity], median, spread / signal.size**0.5, signal.size)
     if signal.size < _LEAST_LINE:
         return shown
-    return _with_its_rise(shown, at, signal, values.size)
+    return _with_its_rise(shown, at, signal, values.size if steps is None else steps)
 
 
 def _with_its_rise(shown: Seen, at: NDArray[np.int64], signal: Floats, steps: int) -> Seen:
