@@ -144,6 +144,8 @@ def _open_streams() -> None:
     while (number := os.open(os.devnull, os.O_RDWR)) <= 2:
         pass
     os.close(number)
+    if sys.stdin is None:
+        sys.stdin = open(0, encoding="utf-8", closefd=False)
     if sys.stdout is None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
     if sys.stderr is None:

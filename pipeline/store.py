@@ -24,6 +24,7 @@ from pipeline.axis import TimeAxis
 from pipeline.errors import LockedError, LostStoreError, StoreError
 from pipeline.object_store import object_place, told_fault
 from pipeline.state import Snapshot, Writer, icechunk
+from pipeline.store_faults import cause
 from pipeline.store_sums import StoreSums
 from pipeline.store_sweep import sweep
 
@@ -137,7 +138,7 @@ class SiteStore:
             if fault is not None:
                 raise fault from error
             raise StoreError(
-                f"{self.address}: the store cannot be written: {_cause(error)}. The state "
+                f"{self.address}: the store cannot be written: {cause(error)}. The state "
                 f"before is kept; run the night again once that is mended"
             ) from error
 
@@ -355,25 +356,3 @@ def _few_attempts() -> icechunk.RepositoryConfig:
         )
     )
     return config
-
-
-def _cause(error: BaseException) -> str:
-    """Return the one line of an error that a person can act on."""
-    if isinstance(error, OSError) and error.strerror:
-        return f"{error.strerror} ({error.filename})" if error.filename else error.strerror
-    text = str(error)
-    for told, means in _CAUSES.items():
-        if told in text:
-            return means
-    lines = [line.strip(" x|") for line in text.splitlines() if line.strip(" x|")]
-    return lines[0] if lines else type(error).__name__
-
-
-# What the store's library says, in the words of the system, and what that means here.
-_CAUSES = {
-    "No space left": "the disk is full; free some room",
-    "Disk quota": "the quota of the disk is used up; free some room",
-    "Read-only file system": "the folder can only be read; mount it for writing",
-    "Permission denied": "no right to write there; give it to the user who runs the night",
-    "timestamp": "this machine's clock stands before the last night; set it right",
-}

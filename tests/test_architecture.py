@@ -33,6 +33,7 @@ LAYERS = (
         "state",
         "stored_tables",
         "store",
+        "store_faults",
         "store_sums",
         "store_sweep",
         "step",

@@ -171,7 +171,7 @@ def test_a_clock_before_the_last_night_is_told(field, two_nights):
     done = subprocess.run(
         [*command, str(field)], capture_output=True, text=True, check=False, env=os.environ
     )
-    assert "clock stands before the last night" in done.stderr
+    assert "clock stands before the last night (2001-01-01" in done.stderr
     assert differences(state_of(field), two_nights[1]) == []
 
 

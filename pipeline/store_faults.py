@@ -1,0 +1,58 @@
+"""Why a store cannot be written, in a line that a person can act on."""
+
+from __future__ import annotations
+
+import re
+
+# What the store's library says, in the words of the system, and what that means here.
+_CAUSES = {
+    "No space left": "the disk is full; free some room",
+    "Disk quota": "the quota of the disk is used up; free some room",
+    "Read-only file system": "the folder can only be read; mount it for writing",
+    "Permission denied": "no right to write there; give it to the user who runs the night",
+}
+# What it says of two instants; its lines are broken anywhere, and each begins with a bar.
+_ORDER = re.compile(r"timestamp ordering\. parent: `([^`]*)`, child: `([^`]*)`")
+_APART = re.compile(r"local clock: `([^`]*)`, object store clock: `([^`]*)`")
+
+
+def cause(error: BaseException) -> str:
+    """Return what refused a write, and what to do.
+
+    Parameters
+    ----------
+    error : BaseException
+        Of the file system or of the store's library.
+    """
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.strerror} ({error.filename})" if error.filename else error.strerror
+    text = str(error)
+    for told, means in _CAUSES.items():
+        if told in text:
+            return means
+    told_of_clocks = _of_clocks(" ".join(text.replace("|", " ").split()))
+    lines = [line.strip(" x|") for line in text.splitlines() if line.strip(" x|")]
+    return told_of_clocks or (lines[0] if lines else type(error).__name__)
+
+
+def _of_clocks(text: str) -> str | None:
+    if found := _ORDER.search(text):
+        before, now = (_short(instant) for instant in found.groups())
+        return (
+            f"this machine's clock stands before the last night ({now}; that was stored "
+            f"{before}); set it right. If it is right, and was ahead in that night, move the "
+            f"store and its .sums away, into safe keeping, and the next night makes all anew "
+            f"from the raw files; or take both from a backup of the time before"
+        )
+    if found := _APART.search(text):
+        ours, theirs = (_short(instant) for instant in found.groups())
+        return (
+            f"this machine's clock ({ours}) and that of the disk or server which holds the "
+            f"store ({theirs}) are too far apart; set both right"
+        )
+    return None
+
+
+def _short(instant: str) -> str:
+    """Return an instant without its fractions of a second."""
+    return re.sub(r"\.\d+", "", instant)
