@@ -27,6 +27,7 @@ from pipeline.site.checks_depths import (
     probe_in_two_tubes,
 )
 from pipeline.site.checks_layers import layers_without_near_sensor
+from pipeline.site.checks_sensors import sensors_for_a_while
 from pipeline.site.checks_uncertainty import (
     laws_without_error,
     noise_left_out,
@@ -63,6 +64,7 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         _tubes_without_wiring,
         _layers_below_sensors,
         layers_without_near_sensor,
+        sensors_for_a_while,
         noise_left_out,
         laws_without_error,
         probes_without_error,
