@@ -7,7 +7,7 @@ sums and means, which are checked against what is stored.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -27,15 +27,34 @@ class Question:
     """What is to be traced.
 
     ``tube`` names a station for rain. ``depth_cm`` is needed for what belongs to a sensor,
-    ``layer`` for stored water; ``commit`` "" is the newest state.
+    ``layer`` for stored water; ``commit`` "" is the newest state. Of a product that is a row
+    of numbers ``number`` names one, "" the usual one; ``event``, ``group``, ``months`` and
+    ``water`` [m3 m-3] name the row where tube, depth and time do not.
     """
 
     tube: str
-    time: datetime
+    time: datetime | None = None
     depth_cm: float | None = None
     product: str = "water"
     layer: str = ""
     commit: str = ""
+    number: str = ""
+    event: str = ""
+    group: str = ""
+    months: str = ""
+    water: float | None = None
+
+    @property
+    def at(self) -> datetime:
+        """Return the time asked for; TraceError where none is."""
+        if self.time is None:
+            raise TraceError(f"found no --time; expected the time of {self.product}")
+        return self.time
+
+    @property
+    def place(self) -> tuple[float | None, str]:
+        """Return the depth [m], or the layer, in which tubes are compared."""
+        return None if self.depth_cm is None else self.depth_cm / 100, self.layer
 
 
 def trace_cell(folder: Path, question: Question) -> dict[str, Any]:
@@ -66,8 +85,7 @@ def trace_cell(folder: Path, question: Question) -> dict[str, Any]:
             f"found product {question.product!r}; expected one of {', '.join(PRODUCTS)}"
         )
     view = View.open(folder, question.commit)
-    moment = view.moment(question.time)
-    cell, account = PRODUCTS[question.product](view, question, moment)
+    cell, account = PRODUCTS[question.product](view, question)
     _remark_on_description(view)
     return {
         "site": view.site.id,
@@ -79,10 +97,11 @@ def trace_cell(folder: Path, question: Question) -> dict[str, Any]:
             "depth_cm": question.depth_cm,
             "layer": question.layer or None,
             "time": utc_text(question.time),
+            **{name: getattr(question, name) for name in _NAMED if getattr(question, name)},
         },
-        "cell": {**cell, **_when(view, moment, question.product)},
+        "cell": cell,
         **account,
-        "remarks": view.remarks,
+        "remarks": list(dict.fromkeys(view.remarks)),
     }
 
 
@@ -116,12 +135,22 @@ def _is_sound(account: dict[str, Any]) -> bool:
     """Tell whether everything that was checked agreed."""
     changed = account.get("file", {}).get("state") == "changed"
     agrees = account.get("agrees", True) and account.get("delivered", {}).get("agrees", True)
-    return bool(agrees) and not changed
+    return bool(agrees) and not changed and all(_lines_sound(account.get("rests_on", ())))
+
+
+def _lines_sound(groups: Iterable[dict[str, Any]]) -> Iterator[bool]:
+    """Yield for each raw line of some groups whether its file and the sums above it hold."""
+    for group in groups:
+        for item in group["items"]:
+            for part in (item, *item.get("parts", ())):
+                led = part.get("origin", {})
+                yield led.get("file", {}).get("state") != "changed"
+                yield from (step["agrees"] for step in led.get("path", ()))
 
 
 def _when(view: View, moment: Moment, product: str) -> dict[str, Any]:
     """Return the step, or the first step of the day, and whether the time is off the grid."""
-    if not product.startswith("daily"):
+    if product not in _BY_DAY:
         return {
             "time": moment.time,
             "step": moment.step,
@@ -146,16 +175,36 @@ def _remark_on_description(view: View) -> None:
 
 
 Traced = tuple[dict[str, Any], dict[str, Any]]
+_NAMED = ("number", "event", "group", "months", "water")
+_BY_DAY = ("daily_water_content", "daily_storage", "daily_rain", "uptake", "site_mean")
+# Numbers that stand in rows of tables.
+ROW_PRODUCTS = (
+    *("event", "uptake", "conductivity", "limits"),
+    *("site_mean", "stability", "rank_correlation"),
+)
+
+
+def timed(
+    traced: Callable[[View, Question, Moment], Traced],
+) -> Callable[[View, Question], Traced]:
+    """Return the trace of a value that has a time, which is told with its cell."""
+
+    def with_time(view: View, question: Question) -> Traced:
+        moment = view.moment(question.at)
+        cell, account = traced(view, question, moment)
+        return {**cell, **_when(view, moment, question.product)}, account
+
+    return with_time
 
 
 def _water(view: View, question: Question, moment: Moment) -> Traced:
-    sensor = _sensor(view, question)
-    return _at_sensor(sensor), trace_water(view, sensor, moment)
+    sensor = sensor_asked(view, question)
+    return at_sensor(sensor), trace_water(view, sensor, moment)
 
 
 def _daily_water(view: View, question: Question, moment: Moment) -> Traced:
-    sensor = _sensor(view, question)
-    return _at_sensor(sensor), trace_daily_water(view, sensor, moment)
+    sensor = sensor_asked(view, question)
+    return at_sensor(sensor), trace_daily_water(view, sensor, moment)
 
 
 def _storage(view: View, question: Question, moment: Moment) -> Traced:
@@ -178,14 +227,23 @@ def _daily_rain(view: View, question: Question, moment: Moment) -> Traced:
     return {"station": account["trace"]["tube"]}, account
 
 
-def _sensor(view: View, question: Question) -> Sensor:
+def _row(view: View, question: Question) -> Traced:
+    # Rows are made again by steps of the night, which load what no other trace needs.
+    from pipeline.lineage_row_products import ROW_TRACES
+
+    return ROW_TRACES[question.product](view, question)
+
+
+def sensor_asked(view: View, question: Question) -> Sensor:
+    """Return the sensor asked for; TraceError without a depth."""
     tube = view.tube(question.tube)
     if question.depth_cm is None:
         raise TraceError(f"found no --depth; expected the depth [cm] of {question.product}")
     return view.sensor(tube, question.depth_cm / 100)
 
 
-def _at_sensor(sensor: Sensor) -> dict[str, Any]:
+def at_sensor(sensor: Sensor) -> dict[str, Any]:
+    """Return how a sensor is named in a trace."""
     return {
         "tube": sensor.tube.tube,
         "nominal_depth_m": sensor.nominal_m,
@@ -194,11 +252,12 @@ def _at_sensor(sensor: Sensor) -> dict[str, Any]:
     }
 
 
-PRODUCTS: dict[str, Callable[[View, Question, Moment], Traced]] = {
-    "water": _water,
-    "storage": _storage,
-    "daily_water_content": _daily_water,
-    "daily_storage": _daily_storage,
-    "rain": _rain,
-    "daily_rain": _daily_rain,
+PRODUCTS: dict[str, Callable[[View, Question], Traced]] = {
+    "water": timed(_water),
+    "storage": timed(_storage),
+    "daily_water_content": timed(_daily_water),
+    "daily_storage": timed(_daily_storage),
+    "rain": timed(_rain),
+    "daily_rain": timed(_daily_rain),
+    **dict.fromkeys(ROW_PRODUCTS, _row),
 }

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Bools, Floats
 from pipeline.axis import DAY_S, iso_utc
 from pipeline.derive.gauge_days import GaugeDay, gauge_days
 from pipeline.derive.readings_due import day_shares, total_in_order, wires_by_place
@@ -29,7 +30,7 @@ class _Due:
 
     values: float | None
     part: float
-    shares: NDArray[np.float64] | None = None
+    shares: Floats | None = None
 
 
 def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
@@ -184,7 +185,7 @@ def _judged(account: dict[str, Any], name: str, units: str, stored: object) -> d
     }
 
 
-def _left_out(quality: NDArray[np.uint8], counts: NDArray[np.bool_]) -> dict[str, int]:
+def _left_out(quality: NDArray[np.uint8], counts: Bools) -> dict[str, int]:
     """Return how many steps did not count, by their quality."""
     flags, times = np.unique(quality[~counts], return_counts=True)
     return {

@@ -14,9 +14,11 @@ from typing import Any
 
 import netCDF4
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Integers
+from pipeline.deliver.coordinates import texts
 from pipeline.lineage import Question, trace_cell
+from pipeline.lineage_delivered_rows import ROW_PRODUCTS, delivered_number
 from pipeline.lineage_view import TraceError, number
 from pipeline.site.mistakes import did_you_mean, one_of
 
@@ -82,6 +84,10 @@ def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict
     file = _opened(path)
     with file:
         site, commit = _origin(file, path)
+        if question.product in ROW_PRODUCTS:
+            where = folder if folder is not None else _site_near(path, site)
+            account = trace_cell(where, replace(question, commit=commit))
+            return {**account, "delivered": delivered_number(file, path, account)}
         delivered = _value(file, path, question)
     where = folder if folder is not None else _site_near(path, site)
     asked = replace(
@@ -91,7 +97,7 @@ def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict
         layer=delivered.layer,
         commit=commit,
         depth_cm=None if delivered.depth_m is None else delivered.depth_m * 100,
-        time=question.time.fromtimestamp(delivered.time_s, question.time.tzinfo),
+        time=question.at.fromtimestamp(delivered.time_s, question.at.tzinfo),
     )
     account = trace_cell(where, asked)
     if account["site"] != site:
@@ -129,9 +135,8 @@ def _origin(file: netCDF4.Dataset, path: Path) -> tuple[str, str]:
 def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
     """Return the value asked for; the nearest time and depth of the file are taken."""
     if question.product not in _FIELDS:
-        raise TraceError(
-            f"found product {question.product!r}; expected one of {', '.join(_FIELDS)}"
-        )
+        known = ", ".join((*_FIELDS, *ROW_PRODUCTS))
+        raise TraceError(f"found product {question.product!r}; expected one of {known}")
     field, daily = _FIELDS[question.product]
     if field not in file.variables:
         raise TraceError(
@@ -155,7 +160,7 @@ def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
     is_daily = is_daily and _step_s(file) == 86_400
     index: dict[str, int] = {}
     instance = "tube" if "tube" in variable.dimensions else "station"
-    names = _texts(file, f"{instance}_id")
+    names = texts(file, f"{instance}_id")
     index[instance] = _named(names, question.tube, f"{path.name}: {instance}")
     seconds = file["time"][:].astype(np.int64)
     index["time"] = _time_index(seconds, question, is_daily, path)
@@ -164,7 +169,7 @@ def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
         index["depth"] = _depth_index(file, index["tube"], question, path)
         depth_m = float(file["depth"][index["depth"]])
     if "layer" in variable.dimensions:
-        layers = _texts(file, "layer_name")
+        layers = texts(file, "layer_name")
         index["layer"] = _named(layers, question.layer, f"{path.name}: layer")
         layer = layers[index["layer"]]
     value = variable[tuple(index[dim] for dim in variable.dimensions)]
@@ -186,11 +191,9 @@ def _step_s(file: netCDF4.Dataset) -> int:
     return 86_400 if getattr(file, "time_coverage_resolution", "") == "P1D" else 0
 
 
-def _time_index(
-    seconds: NDArray[np.int64], question: Question, is_daily: bool, path: Path
-) -> int:
+def _time_index(seconds: Integers, question: Question, is_daily: bool, path: Path) -> int:
     """Return the nearest time of a file, or the day that a time lies in."""
-    asked = question.time.timestamp()
+    asked = question.at.timestamp()
     index = int(np.argmin(np.abs(seconds - asked)))
     step = int(np.min(np.diff(seconds))) if len(seconds) > 1 else 86_400
     if is_daily:
@@ -199,7 +202,7 @@ def _time_index(
     if index < 0 or off >= step or (not is_daily and abs(off) > step):
         first, last = (f"{np.datetime64(int(s), 's')}Z" for s in seconds[[0, -1]])
         raise TraceError(
-            f"{path.name}: found time {question.time.isoformat()}; expected one from {first} "
+            f"{path.name}: found time {question.at.isoformat()}; expected one from {first} "
             f"to {last}"
         )
     return index
@@ -221,14 +224,6 @@ def _depth_index(file: netCDF4.Dataset, tube: int, question: Question, path: Pat
             f"{path.name}: found depth {question.depth_cm:g} cm; expected one of {shown}"
         )
     return int(index)
-
-
-def _texts(file: netCDF4.Dataset, name: str) -> list[str]:
-    """Return the texts of a character array."""
-    variable = file[name]
-    variable.set_auto_chartostring(False)
-    rows = np.asarray(variable[:])
-    return [b"".join(row.tolist()).rstrip(b"\0").decode("utf-8", "replace") for row in rows]
 
 
 def _named(names: list[str], asked: str, what: str) -> int:

@@ -6,8 +6,8 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import iso_utc
 from pipeline.calibrate.course import DOMAINS, course, signal_of
 from pipeline.calibrate.felt import horizon_edges, steeper_slope
@@ -122,7 +122,7 @@ def _in_force(
     return None
 
 
-def _signal(view: View, sensor: Sensor, moment: Moment, domain: str) -> NDArray[np.float64]:
+def _signal(view: View, sensor: Sensor, moment: Moment, domain: str) -> Floats:
     """Return what was logged of a cell in a domain, (1,); NaN where nothing was."""
     key = (moment.step, sensor.row, sensor.column)
     for name, of_domain in DOMAINS.items():

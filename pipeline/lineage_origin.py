@@ -110,6 +110,20 @@ def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, Any
     }
 
 
+def raw_of(view: View, file: int, line: int) -> dict[str, Any]:
+    """Return ``file`` and ``line`` of a row of a table, as `trace_reading` tells them."""
+    entry = view.entry(file)
+    if entry is None:
+        return {"file": {"path": "?", "state": "gone"}, "line": {"line": line, "text": None}}
+    source = next((s for s in view.site.sources if s.id == entry.source), None)
+    writing = _writing(view, source)
+    found = open_raw(view.site.data, entry, writing)
+    account = line_account(found, line, writing)
+    if found.stream is not None:
+        found.stream.close()
+    return {"file": _file(view, entry, found), "line": account}
+
+
 def wires_at(view: View, place: Place, at_s: int) -> list[Wire]:
     """Return the rows of the wiring that hold for a cell at an instant, of any source."""
     return [

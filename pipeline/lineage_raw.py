@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.arrays import Integers
 from pipeline.errors import ReaderError
 from pipeline.ingest.archives import compression, expand
 from pipeline.ingest.discover import MAX_FILE_BYTES
@@ -192,7 +192,7 @@ def _count(block: bytes, lone_returns: bool) -> int:
     return feeds + block.count(b"\r") - block.count(b"\r\n")
 
 
-def _ends(block: bytes, lone_returns: bool) -> NDArray[np.int64]:
+def _ends(block: bytes, lone_returns: bool) -> Integers:
     """Return the positions behind each line end."""
     buffer = np.frombuffer(block, dtype=np.uint8)
     feeds = np.flatnonzero(buffer == LINE_FEED) + 1

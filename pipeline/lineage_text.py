@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.console import table
 from pipeline.errors import clean
+from pipeline.lineage_rows_text import options, row_head, row_text
 
 _STEPS_SHOWN = 8
 _ERRORS = (("random_error", "random"), ("systematic_error", "systematic"))
@@ -33,9 +34,11 @@ _VALUE = {
 
 def trace_text(account: Mapping[str, Any]) -> str:
     """Return a trace as lines; control characters of files and names are spelled out."""
+    is_row = "rests_on" in account
     lines = [
-        *_head(account),
+        *(row_head(account) if is_row else _head(account)),
         *_delivered(account),
+        *(row_text(account) if is_row else ()),
         *_quality(account),
         *_calibration(account),
         *_origin(account),
@@ -274,9 +277,7 @@ def _agrees(account: Mapping[str, Any]) -> str:
 def _ask(question: Mapping[str, Any] | None) -> Iterator[str]:
     """Yield the command by which the first of several cells is traced in turn."""
     if question:
-        names = {"depth_cm": "depth"}
-        options = " ".join(f"--{names.get(k, k)} {v}" for k, v in question.items())
-        yield f"in turn      percolog trace SITE {options}"
+        yield f"in turn      percolog trace SITE {options(question)}"
 
 
 def _n(value: float | None) -> str:

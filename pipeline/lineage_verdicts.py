@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Bools, Floats
 from pipeline.axis import iso_utc
 from pipeline.lineage_view import Moment, Rules, Sensor, View, number
 from pipeline.qc.constants import (
@@ -58,8 +59,8 @@ class Record:
 
     first_step: int
     at: int
-    value: NDArray[np.float64]
-    sound: NDArray[np.float64]
+    value: Floats
+    sound: Floats
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ class Case:
     plateau: float
     stride: int
 
-    def seen(self, place: int, values: NDArray[np.float64] | None = None) -> dict[str, Any]:
+    def seen(self, place: int, values: Floats | None = None) -> dict[str, Any]:
         """Return a value of the record with its time, JSON-ready; None off the record."""
         of = self.record.value if values is None else values
         value = of[place] if 0 <= place < len(of) else np.nan
@@ -175,11 +176,11 @@ def _record(
 
 
 def _failed_early(
-    value: NDArray[np.float64],
+    value: Floats,
     tests: NDArray[np.uint16],
     quality: NDArray[np.uint8],
     limits: dict[str, Any],
-) -> NDArray[np.bool_]:
+) -> Bools:
     """Tell which readings gross range or spike failed; later tests do not see them."""
     failed = ((tests & TEST_BITS["spike"]) != 0) & (quality == Quality.BAD)
     failed &= (tests & TEST_BITS["flat_line"]) == 0
@@ -265,7 +266,7 @@ def _flat_line(case: Case) -> dict[str, Any]:
     return {"limits": limits, "looked_at": looked_at, "said": text}
 
 
-def run_start(values: NDArray[np.float64], at: int, tolerance: float, gap: int) -> int:
+def run_start(values: Floats, at: int, tolerance: float, gap: int) -> int:
     """Return where the run of equal readings that ends at ``at`` began.
 
     The longest stretch back in which all readings lie within ``tolerance`` of each other and
@@ -287,7 +288,7 @@ def _named(what: str, case: Case) -> dict[str, Any]:
     return {"what": what, **case.seen(case.record.at)}
 
 
-def _at(values: NDArray[np.float64], place: int) -> float:
+def _at(values: Floats, place: int) -> float:
     return float(values[place]) if 0 <= place < len(values) else np.nan
 
 

@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 
+from pipeline.arrays import Integers
 from pipeline.axis import iso_utc
 from pipeline.description import in_force
 from pipeline.errors import PercologError
@@ -231,7 +231,7 @@ class Rules:
         ]
 
 
-def integers(table: pa.Table, column: str) -> NDArray[np.int64]:
+def integers(table: pa.Table, column: str) -> Integers:
     """Return a column of 64-bit integers, none of them null, where it lies in memory.
 
     Every other way from the library's arrays to numpy's, and `take`, load pandas, which costs
@@ -244,7 +244,7 @@ def integers(table: pa.Table, column: str) -> NDArray[np.int64]:
     return np.concatenate([np.empty(0, np.int64), *chunks])
 
 
-def rows_of(table: pa.Table, rows: NDArray[np.int64]) -> list[dict[str, Any]]:
+def rows_of(table: pa.Table, rows: Integers) -> list[dict[str, Any]]:
     """Return some rows of a table as dicts."""
     return [row for at in rows.tolist() for row in table.slice(at, 1).to_pylist()]
 

@@ -14,12 +14,12 @@ from pipeline.commands.shared import AsJson, SiteFolder, end, instant
 
 
 def trace(
-    time: Annotated[
-        str, typer.Option(metavar="ISO", help="The nearest step counts; no offset means UTC.")
-    ],
     site: Annotated[
         Path | None, typer.Argument(metavar="SITE", help="Folder of the site.toml.")
     ] = None,
+    time: Annotated[
+        str, typer.Option(metavar="ISO", help="The nearest step counts; no offset means UTC.")
+    ] = "",
     tube: Annotated[
         str, typer.Option(metavar="T", help="A tube; for rain a source that logs it.")
     ] = "",
@@ -29,10 +29,26 @@ def trace(
     product: Annotated[
         str,
         typer.Option(
-            help="water, storage, daily_water_content, daily_storage, rain or daily_rain."
+            help="water, storage, daily_water_content, daily_storage, rain, daily_rain, "
+            "event, uptake, conductivity, limits, site_mean, stability or rank_correlation."
         ),
     ] = "water",
     layer: Annotated[str, typer.Option(metavar="NAME", help="A layer, for storage.")] = "",
+    number: Annotated[
+        str, typer.Option(metavar="NAME", help="Which number of a row, such as drainage_mm.")
+    ] = "",
+    event: Annotated[
+        str, typer.Option(metavar="NAME", help="A wetting event, by its name.")
+    ] = "",
+    group: Annotated[
+        str, typer.Option(metavar="NAME", help="A group of tubes, for site_mean.")
+    ] = "",
+    months: Annotated[
+        str, typer.Option(metavar="M,M", help="Two months, for rank_correlation.")
+    ] = "",
+    water: Annotated[
+        float | None, typer.Option(metavar="M3_M3", help="A class, for conductivity.")
+    ] = None,
     commit: Annotated[
         str, typer.Option(metavar="ID", help="An earlier state: id, night or date.")
     ] = "",
@@ -46,7 +62,9 @@ def trace(
     from pipeline.lineage import trace as trace_value
     from pipeline.lineage_text import trace_text
 
-    question = Question(tube, instant(time, "--time"), depth, product, layer, commit)
+    at = instant(time, "--time") if time else None
+    row = {"number": number, "event": event, "group": group, "months": months}
+    question = Question(tube, at, depth, product, layer, commit, **row, water=water)
     try:
         with redirect_stdout(sys.stderr):
             account = trace_value(None if site is None else site.absolute(), file, question)

@@ -198,3 +198,11 @@ def set_attributes(
     """Set attributes; text as characters in UTF-8, which every reader knows."""
     for name, value in attributes.items():
         target.setncattr(name, value.encode("utf-8") if isinstance(value, str) else value)
+
+
+def texts(file: netCDF4.Dataset, name: str) -> list[str]:
+    """Return the texts of a character array."""
+    variable = file[name]
+    variable.set_auto_chartostring(False)
+    rows = np.asarray(variable[:])
+    return [b"".join(row.tolist()).rstrip(b"\0").decode("utf-8", "replace") for row in rows]

@@ -102,7 +102,7 @@ def write_events(
         for field in BY_DEPTH:
             if field.name in _PLACED:
                 continue
-            values = _grid(_codes(field, depths[field.source]), cells, shape, _none(field))
+            values = _grid(codes(field, depths[field.source]), cells, shape, _none(field))
             shared = f"{_SHARED} sensor_depth"
             write_field(file, field, ("event", "depth"), values, shared, NO_SENSOR)
     return path
@@ -170,7 +170,7 @@ def uptake_cube(
     dims = ("time", "tube", "depth")
     arrays = {}
     for field in UPTAKE:
-        values: NDArray[Any] = _grid(_codes(field, rows[field.source]), cells, shape)
+        values: NDArray[Any] = _grid(codes(field, rows[field.source]), cells, shape)
         if field.kind == "time":
             none = np.isnan(values)
             values = np.where(none, 0, values).astype(np.int64).astype("datetime64[s]")
@@ -234,8 +234,8 @@ def _write_depths(
     set_attributes(variable, {"long_name": text} | down)
 
 
-def _codes(field: EventField, values: pd.Series) -> NDArray[np.float64]:
-    """Return values as numbers, NaN for none; words as their places."""
+def codes(field: EventField, values: pd.Series) -> NDArray[np.float64]:
+    """Return values of a stored column as numbers, NaN for none; words as their places."""
     if field.kind == "origin":
         place = {"": 0} | {word: code for code, word in enumerate(WORDS["origin"])}
         return values.fillna("").map(place).to_numpy().astype(np.float64)
@@ -258,6 +258,11 @@ def _grid(
     return grid
 
 
+def doubt_bits(text: str) -> int:
+    """Return doubts, words of `DOUBTS` with blanks between, as bits of one number."""
+    return sum(1 << DOUBTS.index(word) for word in text.split())
+
+
 def write_field(
     file: netCDF4.Dataset,
     field: EventField,
@@ -268,10 +273,9 @@ def write_field(
 ) -> None:
     """Write one field; flags as small integers with their meanings, all else as doubles."""
     if field.kind == "doubts":
-        masks = [sum(1 << DOUBTS.index(word) for word in text.split()) for text in values]
-        values = np.array(masks)
+        values = np.array([doubt_bits(text) for text in values])
     elif len(dims) == 1:
-        values = _codes(field, pd.Series(values))
+        values = codes(field, pd.Series(values))
     kind = {"doubts": "u2"}.get(field.kind, "u1" if field.kind in WORDS else "f8")
     flag = kind != "f8"
     variable = file.createVariable(

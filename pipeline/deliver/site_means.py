@@ -127,6 +127,11 @@ def write_site_means(
     return path
 
 
+def mean_variable(quantity: str, column: str) -> str:
+    """Return the name in a file of a column of the means of a quantity."""
+    return f"{_QUANTITIES[quantity][0]}{_ABOUT[column][0]}"
+
+
 def _middle(site: Site, tubes: list[str]) -> tuple[float, ...]:
     """Return the middle of some tubes: latitude, longitude, elevation."""
     known = np.array(
@@ -177,7 +182,7 @@ def _write_quantity(
         dims, shape = ("group", "layer", "time"), (len(groups), len(layers), seconds.size)
         cells = (group, level, day)
     ancillary = " ".join(f"{name}{suffix}" for suffix, *_ in list(_ABOUT.values())[1:])
-    for column, (suffix, meaning, same_unit) in _ABOUT.items():
+    for column, (_, meaning, same_unit) in _ABOUT.items():
         values = np.full(shape, np.nan, np.float32)
         values[cells] = rows[column].to_numpy(np.float32)
         attributes: dict[str, Any] = {
@@ -193,7 +198,7 @@ def _write_quantity(
         named = _SHARED if across == "depth" else f"{_SHARED} layer_name layer_depth"
         attributes |= {"coordinates": named, "coverage_content_type": content}
         variable = file.createVariable(
-            f"{name}{suffix}",
+            mean_variable(quantity, column),
             "f4",
             dims,
             compression="zlib",

@@ -135,9 +135,11 @@ def field_conductivity(
     return pd.DataFrame(rows)
 
 
-def class_of(water_content: Floats) -> NDArray[np.int64]:
+def class_of(water_content: ArrayLike) -> NDArray[np.int64]:
     """Return the number of the class that each water content [m3 m-3] lies in."""
-    number: NDArray[np.int64] = np.floor(water_content / CLASS_WIDTH).astype(np.int64)
+    number: NDArray[np.int64] = np.floor(
+        np.asarray(water_content, np.float64) / CLASS_WIDTH
+    ).astype(np.int64)
     return number
 
 

@@ -20,9 +20,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.units import Amount, numbers
 
 Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
@@ -61,8 +60,8 @@ class LimitRules:
 class Spells(NamedTuple):
     """Spells without wetting at one sensor, each (spell,); see `drainage_spells`."""
 
-    first: NDArray[np.int64]  # day of the peak
-    days: NDArray[np.int64]  # that are used
+    first: Integers  # day of the peak
+    days: Integers  # that are used
     peak: Floats  # [m3 m-3]
     drained: Floats  # [m3 m-3], NaN where not reached
     days_to_drain: Floats  # [d]
@@ -155,7 +154,7 @@ def _limits(daily: Floats, spells: Spells, rules: LimitRules) -> SensorLimits:
     )
 
 
-def spells_used(spells: Spells, rules: LimitRules = LimitRules()) -> NDArray[np.int64]:
+def spells_used(spells: Spells, rules: LimitRules = LimitRules()) -> Integers:
     """Return which spells, in order, the drained upper limit is the median of.
 
     Those in which soil was drained, of them the wetter half.
@@ -202,7 +201,7 @@ def _spells_of(sensors: list[Floats], rules: LimitRules) -> list[Spells]:
     ]
 
 
-def _spans(daily: Floats, rules: LimitRules) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _spans(daily: Floats, rules: LimitRules) -> tuple[Integers, Integers]:
     """Return the first day and the length of each spell that is long enough."""
     if daily.size < 2:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
@@ -218,7 +217,7 @@ def _spans(daily: Floats, rules: LimitRules) -> tuple[NDArray[np.int64], NDArray
     return first[keep], days[keep]
 
 
-def _fit(water: Floats, inside: NDArray[np.bool_]) -> Curve:
+def _fit(water: Floats, inside: Bools) -> Curve:
     """Fit all spells (spell, day) by least squares; the best of the times tried counts.
 
     Returns
@@ -245,7 +244,7 @@ def _better(one: Curve, other: Curve) -> Curve:
     return start, scale, time, misfit
 
 
-def _curve(water: Floats, inside: NDArray[np.bool_], time: Floats) -> Curve:
+def _curve(water: Floats, inside: Bools, time: Floats) -> Curve:
     """Return the best curve (spell,) for a time that is given for each spell."""
     day = np.broadcast_to(np.arange(water.shape[1], dtype=np.float64), water.shape)
     terms = np.stack([np.ones(water.shape), -np.log1p(day / time[:, None]), -day], axis=1)
@@ -260,7 +259,7 @@ def _curve(water: Floats, inside: NDArray[np.bool_], time: Floats) -> Curve:
 
 
 def _solve(
-    water: Floats, inside: NDArray[np.bool_], terms: Floats, normal: Floats, right: Floats
+    water: Floats, inside: Bools, terms: Floats, normal: Floats, right: Floats
 ) -> list[Floats]:
     """Return the coefficients of some terms (spell, term, day), and the misfit (spell,).
 
@@ -272,7 +271,7 @@ def _solve(
     return [*solved.T, misfit]
 
 
-def _wettest(peak: Floats, share: float) -> NDArray[np.int64]:
+def _wettest(peak: Floats, share: float) -> Integers:
     """Return the places of the wettest spells, in order; at least one if there is any."""
     count = int(np.ceil(np.round(share * peak.size, 6)))
     order = np.argsort(-peak, kind="stable")
@@ -339,7 +338,7 @@ def dry_plateaus(daily: Floats, rules: LimitRules = LimitRules()) -> list[Platea
     ]
 
 
-def _dried_before(daily: Floats, rules: LimitRules) -> NDArray[np.bool_]:
+def _dried_before(daily: Floats, rules: LimitRules) -> Bools:
     """Tell for each day whether a week that began within some days before it dried fast."""
     fall = (daily[:-WEEK_D] - daily[WEEK_D:]) / WEEK_D
     fast = np.concatenate([np.zeros(rules.drying_d), fall >= rules.drying_rate])

@@ -162,8 +162,8 @@ def stability_columns(
     relative, absolute : (day, tube)
         From `differences`.
     """
-    days, mean, spread = _moments(relative)
-    _, offset, offset_spread = _moments(absolute)
+    days, mean, spread = moments(relative)
+    _, offset, offset_spread = moments(absolute)
     with np.errstate(invalid="ignore"):
         index = np.hypot(mean, spread)
     told = _told(relative)
@@ -205,7 +205,7 @@ def _told(series: Floats) -> Bools:
     return np.asarray(np.isfinite(series).any(axis=1))
 
 
-def _moments(series: Floats) -> tuple[Floats, Floats, Floats]:
+def moments(series: Floats) -> tuple[Floats, Floats, Floats]:
     """Return number, mean and standard deviation of a sample of each column."""
     known = np.isfinite(series)
     count = known.sum(axis=0).astype(np.float64)
@@ -232,7 +232,7 @@ def _halves(relative: Floats, candidates: Bools, told: Bools) -> dict[str, Bools
     halves = {"first_half": relative[:middle], "second_half": relative[middle:]}
     found = {}
     for name, half in halves.items():
-        _, mean, spread = _moments(half)
+        _, mean, spread = moments(half)
         with np.errstate(invalid="ignore"):
             found[name] = _smallest(np.hypot(mean, spread), candidates)
     return found

@@ -17,6 +17,8 @@ holds some more water than the first sensor tells, which leaves it as an exponen
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -88,16 +90,52 @@ def daily_pattern(
     _fit_nights(block.water, nights, fits)
     noise = np.stack([daily_noise(row, steps) for row in block.water])
     noise = np.concatenate([noise, noise[:, -1:]], axis=1)
+    top = unseen_top(profile, block, nights, place[0], peaks_s)
+    above = _nights_above(profile, fits, noise, top.share, steps)
+    dry = _dry_nights(block, nights, above)
+    above.level += top.held_mm
+    above.rate += top.held_mm / HELD_DAYS
+    return _table(profile, block, nights, fits, above, dry)
+
+
+class UnseenTop(NamedTuple):
+    """The soil above the first sensor by night, (night,).
+
+    ``days`` since the last peak at the first sensor [d]; ``share`` of it that still loses what
+    the first sensor loses [1]; ``held_mm``, what it holds more than the first sensor tells.
+    """
+
+    days: Floats
+    share: Floats
+    held_mm: Floats
+
+
+def unseen_top(
+    profile: Profile,
+    block: Block,
+    nights: Integers,
+    latitude: float,
+    peaks_s: Integers,
+) -> UnseenTop:
+    """Return what is taken to be in the soil above the first sensor in each night.
+
+    Parameters
+    ----------
+    profile : Profile
+    block : Block
+    nights : (2, night)
+        From `night_steps`.
+    latitude : float, [degree]
+    peaks_s : (peak,)
+        As of `daily_pattern`.
+    """
     middle = 0.5 * (nights[0] + nights[1] - 1)
     since = _days_since_peak(block.first_s + middle * block.interval_s, peaks_s)
     instant = (block.first_s + middle * block.interval_s).astype(np.int64)
-    sun = since * np.maximum(extraterrestrial(instant, place[0]), LEAST_MJ_D)
-    above = _nights_above(profile, fits, noise, sun, steps)
-    dry = _dry_nights(block, nights, above)
-    held = HELD_MM_M * _top_m(profile) * np.exp(-since / HELD_DAYS)
-    above.level += held
-    above.rate += held / HELD_DAYS
-    return _table(profile, block, nights, fits, above, dry)
+    # What may have dried it since the last peak [MJ m-2].
+    sun = since * np.maximum(extraterrestrial(instant, latitude), LEAST_MJ_D)
+    share = np.clip(1.0 - (sun - FADES_FROM_MJ) / FADES_MJ, 0.0, 1.0)
+    return UnseenTop(since, share, HELD_MM_M * _top_m(profile) * np.exp(-since / HELD_DAYS))
 
 
 def night_steps(block: Block, days: int, place: tuple[float, float]) -> Integers:
@@ -169,15 +207,14 @@ class _Above:
 
 
 def _nights_above(
-    profile: Profile, fits: Floats, noise: Floats, sun: Floats, steps: int
+    profile: Profile, fits: Floats, noise: Floats, share: Floats, steps: int
 ) -> _Above:
     """Put the nights of single sensors together, from the top in a fixed order.
 
-    ``sun`` (night,) [MJ m-2] is what may have dried the top since the last peak.
+    ``share`` (night,) is that of the soil above the first sensor that drains with it.
     """
     weights = weights_above(profile)
     top = _top_m(profile)
-    share = np.clip(1.0 - (sun - FADES_FROM_MJ) / FADES_MJ, 0.0, 1.0)
     found = [np.zeros(fits.shape[1:]) for _ in range(4)]
     level, rate, of_level, of_rate = found
     for j in range(len(weights)):

@@ -53,7 +53,7 @@ def soil_limits_step(
         if tube in known and not computed[row].any():
             rows += known[tube]
         elif snapshot.holds("daily/daily_water_content"):
-            rows += _tube_rows(snapshot, row, tube)
+            rows += tube_rows(snapshot, row, tube)
     return {TABLE: pa.Table.from_pylist(rows, schema=SCHEMA)}
 
 
@@ -64,8 +64,8 @@ def _by_tube(table: pa.Table) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
-def _tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, Any]]:
-    """Return the rows of one tube, downwards."""
+def tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, Any]]:
+    """Return the rows of one tube, by its column in the store; downwards."""
     key = "daily/daily_water_content"
     daily = snapshot.read(key, 0, snapshot.days, slice(row, row + 1))[:, 0].astype(np.float64)
     depths = snapshot.labels["depth"]

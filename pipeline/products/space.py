@@ -16,7 +16,7 @@ import pyarrow as pa
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Bools, Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.derive.field_days import (
@@ -103,22 +103,41 @@ class Cell:
         return {**names, "depth_m": np.full(size, self.depth_m), **columns}
 
 
-def space_step(
-    state: Snapshot, site: Site, computed: NDArray[np.bool_]
-) -> Mapping[str, pa.Table]:
+def space_step(state: Snapshot, site: Site, computed: Bools) -> Mapping[str, pa.Table]:
     """Return the tables `TABLES` of a state; see docs/space.md for their columns."""
     days = site_days(state, site)
-    tubes = np.array([tube.tube for tube in site.tubes], dtype=object)
-    day_s = days["day"].values.astype("datetime64[s]").astype(np.int64)
-    local_day = (day_s + site.utc_offset_s) // DAY_S
-    month = local_day.astype("datetime64[D]").astype("datetime64[M]")
     found: dict[str, list[Columns]] = {name: [] for name in TABLES}
     for cell in cells(days):
-        relative, absolute = differences(cell.values)
-        found[STABILITY].append(_stability_rows(cell, tubes, relative, absolute))
-        found[MEANS] += _mean_rows(cell, site, day_s)
-        found[RANKS].append(_rank_rows(cell, relative, month))
+        for name, rows in _rows(cell, site, instants(days)).items():
+            found[name] += rows
     return {name: _table(found[name], SCHEMAS[name]) for name in TABLES}
+
+
+def cell_tables(cell: Cell, site: Site, day_s: Integers) -> dict[str, pa.Table]:
+    """Return the rows of `TABLES` that are of one quantity.
+
+    Parameters
+    ----------
+    cell : Cell
+        Of `cells`.
+    site : Site
+    day_s : (day,)
+        When its days begin, UTC seconds.
+    """
+    return {
+        name: _table(rows, SCHEMAS[name]) for name, rows in _rows(cell, site, day_s).items()
+    }
+
+
+def instants(days: xr.Dataset) -> Integers:
+    """Return when days begin, UTC seconds, of `site_days`."""
+    return days["day"].values.astype("datetime64[s]").astype(np.int64)
+
+
+def months_of(site: Site, day_s: Integers) -> NDArray:
+    """Return the month in which each day lies at the site."""
+    local_day = (day_s + site.utc_offset_s) // DAY_S
+    return local_day.astype("datetime64[D]").astype("datetime64[M]")
 
 
 def space_inputs(state: Snapshot, site: Site) -> str:
@@ -186,6 +205,17 @@ def _hand(state: Snapshot, site: Site) -> pd.DataFrame:
     return pd.concat([rows, calibrate_rounds(rows, site)], axis=1)
 
 
+def _rows(cell: Cell, site: Site, day_s: Integers) -> dict[str, list[Columns]]:
+    """Return the rows of one quantity, by table."""
+    tubes = np.array([tube.tube for tube in site.tubes], dtype=object)
+    relative, absolute = differences(cell.values)
+    return {
+        STABILITY: [_stability_rows(cell, tubes, relative, absolute)],
+        MEANS: list(_mean_rows(cell, site, day_s)),
+        RANKS: [_rank_rows(cell, relative, months_of(site, day_s))],
+    }
+
+
 def _stability_rows(cell: Cell, tubes: NDArray, relative: Floats, absolute: Floats) -> Columns:
     """Return a row a tube that has a place in the site."""
     columns, about = stability_columns(relative, absolute)
@@ -195,7 +225,7 @@ def _stability_rows(cell: Cell, tubes: NDArray, relative: Floats, absolute: Floa
     return cell.named(rows | {name: np.full(size, value) for name, value in about.items()})
 
 
-def _mean_rows(cell: Cell, site: Site, day_s: NDArray[np.int64]) -> Iterator[Columns]:
+def _mean_rows(cell: Cell, site: Site, day_s: Integers) -> Iterator[Columns]:
     """Yield a row a day that has a mean, for each group."""
     order = [tube.tube for tube in site.tubes]
     for group, tubes in groups(site).items():
