@@ -10,6 +10,7 @@ import pytest
 
 from pipeline import night
 from pipeline.errors import SiteError
+from pipeline.ingest import intake
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"
@@ -168,6 +169,32 @@ def test_a_folder_that_cannot_be_listed_is_told_and_its_readings_are_kept(field,
     assert "Stale file handle" in told(result, "logger-a")[0]["found"]
     monkeypatch.undo()
     assert told(run(field)[0], "logger-a") == []
+
+
+@pytest.mark.parametrize("where", ["opened", "read"])
+def test_a_file_too_large_for_the_memory_is_told_and_stops_no_other(field, monkeypatch, where):
+    put(field, "logger-a/large.csv", GOOD.replace("10.03.", "11.03."))
+    reader, content = intake.READERS["table"], Path.open
+
+    def gasp(data, layout, name):
+        if name == "logger-a/large.csv":
+            raise MemoryError
+        return reader(data, layout, name)
+
+    def refuse(path, *arguments, **more):
+        if path.name == "large.csv":
+            raise MemoryError
+        return content(path, *arguments, **more)
+
+    if where == "read":
+        monkeypatch.setitem(intake.READERS, "table", gasp)
+    else:
+        monkeypatch.setattr(Path, "open", refuse)
+    result, _ = run(field)
+    assert "not memory enough" in told(result, "logger-a/large.csv")[0]["found"]
+    monkeypatch.undo()
+    _, files = run(field)
+    assert files["logger-a/large.csv"]["stored"] == GOOD_VALUES
 
 
 def test_a_name_that_is_no_text_is_told_and_stops_no_other(field):

@@ -220,6 +220,14 @@ def _read(found: Found) -> bytes:
                 "Check its permissions; it is tried again next night.",
             )
         ) from error
+    except MemoryError as error:
+        raise ReaderError(no_memory(found.path, found.size)) from error
+
+
+def no_memory(path: str, size: int) -> Problem:
+    """Return what is told of a file that the machine has no room for."""
+    found = f"{size} bytes, for which there is not memory enough"
+    return Problem(path, "", found, "a file that fits", "Split it, or move it away.")
 
 
 def _out_of_reach(path: PurePath, error: OSError) -> Problem:

@@ -29,6 +29,7 @@ from pipeline.ingest.discover import (
     Opened,
     discover,
     is_known,
+    no_memory,
     open_file,
     still_begins,
 )
@@ -311,6 +312,9 @@ class _Run:
             parsed = READERS[bench.source.kind](file.data, layout, file.entry.path)
         except ReaderError as error:
             return error, None
+        except MemoryError:  # of which there may be enough another night
+            file.entry.retry = True
+            return ReaderError(no_memory(file.entry.path, len(file.data))), None
         placed = place(parsed.tables, bench, file.entry.file, around)
         placed.edges, placed.around = file_edges(parsed.tables, bench), around_text(around)
         return parsed, placed
