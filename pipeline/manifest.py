@@ -16,7 +16,7 @@ from pipeline.site.models import Site
 DELIVERIES = "deliveries"  # below the output: what `pipeline.delivering` makes
 # Names of entries beside those of periods.
 ROUNDS, COMPARISON, SPACE = "rounds", "rounds comparison", "space"
-_REMOVED = "removed"
+_REMOVED, _SITE = "removed", "site"
 _MANIFEST = "delivered.json"
 
 Entry = dict[str, Any]
@@ -45,6 +45,8 @@ class Manifest:
         known = _read(self.folder)
         self.lost = known is None
         self._known = known or {}
+        self._known.pop(_SITE, None)
+        self._site = site.id
         # Removed, or to be when a run was stopped, and not yet told of.
         self._gone: list[str] = self._known.pop(_REMOVED, {}).get("gone", [])
 
@@ -107,7 +109,8 @@ class Manifest:
 
     def _write(self) -> None:
         gone = {_REMOVED: {"gone": self._gone}} if self._gone else {}
-        text = json.dumps(self._known | gone, indent=1, sort_keys=True) + "\n"
+        whose = {_SITE: {"id": self._site}}
+        text = json.dumps(self._known | gone | whose, indent=1, sort_keys=True) + "\n"
         with replacing(self.folder / _MANIFEST) as temporary:
             temporary.write_text(text, encoding="utf-8")
 
@@ -119,6 +122,25 @@ def _read(folder: Path) -> dict[str, Entry] | None:
     except (FileNotFoundError, ValueError):  # lost or damaged: everything is written again
         return None
     return found
+
+
+def require_own_output(site: Site) -> None:
+    """Refuse an output folder in which another site's nights keep their files.
+
+    Each would take the other's for its own that nothing is left for, and remove them.
+
+    Raises
+    ------
+    PercologError
+    """
+    folder = site.output / "netcdf"
+    owner = (_read(folder) or {}).get(_SITE, {}).get("id", site.id)
+    if owner != site.id:
+        raise PercologError(
+            f"{folder / _MANIFEST}: expected the list of site {site.id!r}, found that of "
+            f"{owner!r}; give each site an output folder of its own (key 'output' in [site]), "
+            f"or, if this one has got another id, move the old folder away"
+        )
 
 
 def delivered_states(site: Site) -> set[str]:

@@ -33,7 +33,7 @@ from pipeline.ingest.double_signals import double_signals
 from pipeline.ingest.intake import Intake
 from pipeline.ingest.ledger import Ledger, reject_rows
 from pipeline.ingest.lost_rain import lost_rain
-from pipeline.manifest import Manifest
+from pipeline.manifest import Manifest, require_own_output
 from pipeline.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -85,10 +85,13 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     Raises
     ------
     SiteError, StoreError, LockedError
+    PercologError
+        If another site's files are in its output.
     """
     timings: Timings = {}
     with timed(timings, "describe"):
         site = open_description(folder)
+        require_own_output(site)
     store = site_store(site)
     with store.write() as writer:
         before = store.read() if writer.attributes.get("nights") else None

@@ -5,7 +5,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from pipeline.manifest import Manifest
+from pipeline.errors import PercologError
+from pipeline.manifest import Manifest, require_own_output
 
 
 def stopped(*_, **__):
@@ -61,3 +62,20 @@ def test_nothing_outside_the_output_is_removed(site, file):
     Manifest(site).keep_only(["2023"])
     assert outside.exists()
     assert Manifest(site).take_removed() == []
+
+
+def test_the_output_of_another_site_is_refused_before_anything_is_removed(site, file):
+    require_own_output(site)
+    require_own_output(SimpleNamespace(id="vale", output=site.output / "new"))
+    with pytest.raises(PercologError, match=r"expected the list of site 'vale', found that"):
+        require_own_output(SimpleNamespace(id="vale", output=site.output))
+    assert Manifest(site).is_up_to_date("2023", [1])
+    assert file.exists()
+
+
+def test_a_list_of_an_earlier_version_tells_no_owner_and_is_taken_over(site, file):
+    (file.parent / "delivered.json").write_text('{"2023": {"files": ["hill_2023.nc"]}}')
+    require_own_output(site)
+    manifest = Manifest(site)
+    manifest.note("2023", [file], state=[2])
+    assert Manifest(site).is_up_to_date("2023", [2])
