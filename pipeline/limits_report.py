@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.console import table
 from pipeline.derive.limits_texture import (
     FAO56_TABLE_19,
     limits_saxton_rawls,
@@ -309,88 +308,3 @@ def _last_day(
         return None
     local = snapshot.axis.origin_s + int(whole[-1]) * DAY_S + site.utc_offset_s
     return str(np.datetime64(local, "s"))[:10], water[whole[-1]]
-
-
-def limits_text(account: Mapping[str, Any]) -> str:
-    """Return the report as text for a person."""
-    headers = ["tube", "cm", "upper", "+-", "spells", "drained in d", "lower", "of texture"]
-    headers.append("saturation")
-    rows = [
-        [
-            row["tube"],
-            f"{100 * row['depth_m']:g}",
-            _three(row["upper"]),
-            _three(row["upper_error"]),
-            row["upper_spells"],
-            row["days_to_drain"],
-            ("<= " if row["lower_is_bound"] else "") + _three(row["lower"]),
-            f"{_three(row['texture_upper'])} / {_three(row['texture_lower'])}",
-            _three(row["saturation"]),
-        ]
-        for row in account["sensors"]
-    ]
-    head = f"{account['site']}: water content [m3 m-3] at the limits of the soil"
-    lines = [head, table(headers, rows), ""]
-    lines.append(
-        f"root zone 0 to {100 * account['root_depth_m']:g} cm, refill at a depletion of "
-        f"{100 * account['depletion_fraction']:g} % of the available water"
-    )
-    names = ("tube", "day", "available mm", "lacking mm", "surplus mm", "left %", "refill mm")
-    zones = [
-        [
-            zone["tube"],
-            zone["day"],
-            zone["total_available_mm"],
-            zone["depletion_mm"],
-            zone["surplus_mm"],
-            None
-            if zone["relative_available_water"] is None
-            else 100 * zone["relative_available_water"],
-            zone["refill_mm"],
-            ", ".join(zone["limits_from"]) or None,
-        ]
-        for zone in account["root_zones"]
-    ]
-    lines += [table([*names, "limits from"], zones), ""]
-    lines += [
-        f"note  {zone['tube']}, root zone: {said}"
-        for zone in account["root_zones"]
-        for said in (zone["unknown"], zone["remark"])
-        if said
-    ]
-    lines += _grouped_remarks(account["sensors"])
-    lines += [
-        f"note  {tube}: depths as wired; its sensors sit {abs(deeper):.3g} cm "
-        f"{'deeper' if deeper > 0 else 'higher'}"
-        for tube, deeper in _set_in_cm(account["sensors"]).items()
-    ]
-    lines.append(
-        "note  +-: standard uncertainty of the median of spells; of texture: upper / lower"
-    )
-    return "\n".join([*lines, f"note  {account['caution']}"])
-
-
-def _set_in_cm(sensors: Sequence[Mapping[str, Any]]) -> dict[str, float]:
-    """Return how much deeper than wired the sensors of tubes sit, where they do [cm]."""
-    deeper = {
-        row["tube"]: round(100 * (row["real_depth_m"] - row["depth_m"]), 2) for row in sensors
-    }
-    return {tube: cm for tube, cm in deeper.items() if cm}
-
-
-def _three(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3f}"
-
-
-def _grouped_remarks(rows: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Return each remark once, with the sensors it is made of: ``T1 10, 20 cm; T2 10 cm``."""
-    made: dict[str, dict[str, list[str]]] = {}
-    for row in rows:
-        for remark in row["remarks"]:
-            depths = made.setdefault(remark, {}).setdefault(row["tube"], [])
-            depths.append(f"{100 * row['depth_m']:g}")
-    return [
-        f"note  {remark}: "
-        + "; ".join(f"{tube} {', '.join(depths)} cm" for tube, depths in tubes.items())
-        for remark, tubes in made.items()
-    ]

@@ -115,6 +115,7 @@ LAYERS = (
         "fitting",
         "fitting_text",
         "limits_report",
+        "limits_text",
         "events_report",
         "events_pictures",
         "timeline",

@@ -15,10 +15,10 @@ from pipeline.errors import StoreError
 from pipeline.limits_report import (
     limits_of,
     limits_report,
-    limits_text,
     saturation_row,
     texture_row,
 )
+from pipeline.limits_text import limits_text
 from pipeline.products.limits import soil_limits_step
 from pipeline.site.load import load_site
 from pipeline.site.models import Horizon

@@ -117,7 +117,8 @@ def limits(
     as_json: AsJson = False,
 ) -> None:
     """Show the limits of the soil's water, and what the root zone holds between them."""
-    from pipeline.limits_report import LimitsError, limits_report, limits_text
+    from pipeline.limits_report import LimitsError, limits_report
+    from pipeline.limits_text import limits_text
 
     try:
         with redirect_stdout(sys.stderr):
