@@ -82,16 +82,13 @@ def trace_daily_rain(view: View, station: str, moment: Moment) -> dict[str, Any]
     begin_s = np.array([view.site.axis.origin_s + day * DAY_S])
     days = gauge_days(view.site, labels, begin_s)
     taken = days.get((0, row))
-    if taken is not None:
-        due, values = _taken_rain(view, day, taken, len(labels), due.part)
-    account = _account(view, day, values, due, mean=False)
-    if taken is not None:
-        counted = taken.gauge[account["counts"]]
-        for step, gauge in zip(account["steps"], counted.tolist(), strict=True):
-            step["station"] = labels[gauge]
+    if taken is None:
+        account = _account(view, day, values, due, mean=False)
+    else:
+        account = _taken_account(view, day, taken, labels, due.part)
     for (_, taker), other in days.items():
         told = number(view.cell("daily/daily_rain", day, taker)) is not None
-        if row in other.gave_way(taker) and told:
+        if row in other.gauges[1:] and told:
             account |= {"told_by": labels[taker], "recomputed": None}
     missing = int(np.count_nonzero(~account.pop("counts")))
     account["left_out"] = {"missing": missing} if missing else {}
@@ -99,13 +96,31 @@ def trace_daily_rain(view: View, station: str, moment: Moment) -> dict[str, Any]
     return _judged(account, "daily_rain", "mm", stored)
 
 
-def _taken_rain(
-    view: View, day: int, taken: GaugeDay, stations: int, part: float
-) -> tuple[_Due, NDArray[Any]]:
-    """Return what is due, and the rain of whatever gauge counts, on a day one took over."""
-    every = [_steps(view, "readings/rain", day, (row, None)) for row in range(stations)]
-    values = taken.values_of(np.stack(every, axis=1))
-    return _Due(taken.due, part, taken.shares), values
+def _taken_account(
+    view: View, day: int, taken: GaugeDay, labels: list[str], part: float
+) -> dict[str, Any]:
+    """Return the account of a day on which a gauge took over, each step with its station."""
+    rain, offset_s = (
+        np.stack([_steps(view, key, day, (row, None)) for row in range(len(labels))], axis=1)
+        for key in ("readings/rain", "readings/rain_offset_s")
+    )
+    counted = taken.counted(rain, offset_s)
+    there = np.where(counted.any(axis=1), 0.0, np.nan)
+    due = _Due(taken.due, part, taken.shares)
+    account = _account(view, day, there, due, mean=False)
+    account["steps"] = [
+        {
+            "time": iso_utc(int(taken.at_s[step])),
+            "value": number(rain[step, gauge]),
+            "station": labels[gauge],
+        }
+        for step, gauge in np.argwhere(counted).tolist()
+    ]
+    if account["recomputed"] is not None:
+        total = total_in_order(rain[counted].astype(np.float64))
+        account["recomputed"] = float(np.float32(total))
+    account["rule"]["counted"] = len(account["steps"])
+    return account
 
 
 def _steps(view: View, key: str, day: int, at: tuple[int, int | None]) -> NDArray[Any]:

@@ -121,7 +121,7 @@ STATION_STEPS = (
     Step(
         "daily rain",
         daily_step,
-        ("readings/rain",),
+        ("readings/rain", "readings/rain_offset_s"),
         ("daily/daily_rain",),
         daily_look,
         "sum of days complete enough",

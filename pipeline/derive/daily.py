@@ -48,8 +48,8 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     ----------
     block : Dataset, whole days
         ``cleaned_water_content`` (time, tube, depth) [m3 m-3], ``storage`` (time, tube, layer)
-        [mm], each with its random and systematic error, and ``rain`` (time, station) [mm];
-        what is absent is left out.
+        [mm], each with its random and systematic error, and ``rain`` (time, station) [mm]
+        with ``rain_offset_s``; what is absent is left out.
     site : Site
 
     Returns
@@ -251,14 +251,15 @@ def _rain(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> xr.Dat
     stations = [str(name) for name in block["station"].values]
     begin_s = days.astype("datetime64[s]").astype(np.int64)
     steps = site.axis.steps_per_day
+    offset = block.get("rain_offset_s", xr.zeros_like(rain)).transpose("time", "station")
     for (day, taker), taken in gauge_days(site, stations, begin_s).items():
-        values = taken.values_of(rain.values[day * steps : (day + 1) * steps])
-        known = np.isfinite(values)
-        sums[day, taker] = total_in_order(values[known])
-        held[day, taker] = total_in_order(taken.shares[known])
+        own = slice(day * steps, (day + 1) * steps)
+        counted = taken.counted(rain.values[own], offset.values[own])
+        sums[day, taker] = total_in_order(rain.values[own][counted].astype(np.float64))
+        held[day, taker] = total_in_order(taken.shares[counted.any(axis=1)])
         due[day, taker] = taken.due
         if round(float(held[day, taker]), 6) >= values_needed(taken.due, site):
-            held[day, taken.gave_way(taker)] = 0  # a day is told once
+            held[day, list(taken.gauges[1:])] = 0  # a day is told once
     return _complete(sums, held, due, site)
 
 

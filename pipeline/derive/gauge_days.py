@@ -2,13 +2,14 @@
 
 A source is a station with a series of its own, so that a gauge moved to another logger, or
 replaced by one there, leaves two series that both hold a part of the day. The day is told by
-the gauge that took over: at steps at which it was not wired yet, by the gauge that was and
-gave way before the day ended. A step counts once, whoever else was wired.
+the gauge that took over, with what was read, while it was not wired, of gauges that gave way
+before the day ended. A reading goes by its own time: the last of the old gauge may stand at a
+step after the change. No time counts twice, whoever else was wired.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,33 +20,40 @@ from pipeline.derive.readings_due import time_stood_for
 from pipeline.site.models import Site
 from pipeline.site.stretches import Stretch, intervals_at, stretches_of
 
-NOBODY = -1
-
 
 @dataclass(frozen=True)
 class GaugeDay:
-    """Whose rain counts at each step of a day, and for how much of what is due.
+    """Whose rain counts in a day, and for how much of what is due.
 
-    ``gauge`` (step,) is the number of a station, `NOBODY` where none was wired; ``due`` how
-    many values the day should have, at the fastest pace of it; ``shares`` (step,) for how many
-    of them each counts.
+    ``gauges`` are numbers of stations, the one that took over first, then those that gave way
+    in the order in which they count; ``wired`` tells of each when it was. ``at_s`` (step,)
+    are the day's steps; ``due`` is how many values the day should have, at the fastest pace of
+    it, ``shares`` (step,) for how many of them one at each step counts.
     """
 
-    gauge: NDArray[np.int64]
+    gauges: tuple[int, ...]
+    wired: Mapping[int, Sequence[Stretch]]
+    at_s: NDArray[np.int64]
     due: float
     shares: NDArray[np.float64]
 
-    def values_of(self, rain: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Return the rain that counts at each step of the day, NaN where there is none.
+    def counted(self, rain: NDArray, offset_s: NDArray) -> NDArray[np.bool_]:
+        """Return which readings of the day count, (step, station).
 
-        ``rain`` (step, station) [mm] is of that day.
+        Parameters
+        ----------
+        rain : (step, station), [mm]
+            Of that day, NaN where there is no reading.
+        offset_s : (step, station), [s]
+            How far each reading was from its step.
         """
-        found = rain[np.arange(self.gauge.size), self.gauge].astype(np.float64)
-        return np.where(self.gauge == NOBODY, np.nan, found)
-
-    def gave_way(self, taker: int) -> list[int]:
-        """Return the stations other than the one that took over which tell of the day."""
-        return sorted(set(self.gauge.tolist()) - {NOBODY, taker})
+        found = np.zeros(rain.shape, dtype=np.bool_)
+        for place, gauge in enumerate(self.gauges):
+            found[:, gauge] = np.isfinite(rain[:, gauge])
+            taken_s = self.at_s + offset_s[:, gauge]
+            for preferred in self.gauges[:place]:
+                found[:, gauge] &= np.isnan(intervals_at(self.wired[preferred], taken_s))
+        return found
 
 
 def gauge_days(
@@ -83,14 +91,14 @@ def gauge_days(
         if any(begin < edge < begin + DAY_S for edge in edges):
             taken = _taken_over(site, stations, paces, begin)
             if taken is not None:
-                found[day, taken[0]] = taken[1]
+                found[day, taken.gauges[0]] = taken
     return found
 
 
 def _taken_over(
     site: Site, stations: Sequence[str], paces: dict[str, list[Stretch]], begin_s: int
-) -> tuple[int, GaugeDay] | None:
-    """Return which station took over in a day, and the day; None where none alone did."""
+) -> GaugeDay | None:
+    """Return a day on which a station took over; None where none did, or not alone."""
     at_s = begin_s + site.interval_s * np.arange(site.axis.steps_per_day)
     order = [name for name in site.stations if name in paces]
     every = np.array([intervals_at(paces[name], at_s) for name in order])
@@ -107,11 +115,12 @@ def _taken_over(
     if len(lacking) != 1:
         return None
     (taker,) = lacking
-    whose = np.where(gave_way.any(axis=0), gave_way.argmax(axis=0), NOBODY)
-    whose = np.where(wired[taker], taker, whose)
-    held = np.where(whose == NOBODY, np.nan, every[whose, np.arange(at_s.size)])
+    rows = [taker, *np.flatnonzero(gave_way.any(axis=1)).tolist()]
+    held = np.full(at_s.size, np.nan)
+    for row in reversed(rows):
+        held = np.where(wired[row], every[row], held)
     fastest = float(np.nanmin(held))
     held = np.where(np.isnan(held), fastest, held)  # what is missing is missed
     shares = time_stood_for(at_s, held, begin_s + DAY_S) / fastest
-    numbers = np.array([*(stations.index(name) for name in order), NOBODY])
-    return int(numbers[taker]), GaugeDay(numbers[whose], DAY_S / fastest, shares)
+    gauges = {stations.index(order[row]): paces[order[row]] for row in rows}
+    return GaugeDay(tuple(gauges), gauges, at_s, DAY_S / fastest, shares)

@@ -16,10 +16,11 @@ def hour(number):
     return None if number is None else START + timedelta(hours=number)
 
 
-def daily_rain(rows, logged, stations=("old", "new", "slow", "third")):
+def daily_rain(rows, logged, stations=("old", "new", "slow", "third"), offset_s=0):
     """Return the daily rain of each station, by (station, from, until) and (station, hours).
 
-    What is logged in an hour is that hour's number, 100 more at every further station.
+    What is logged in an hour is that hour's number, 100 more at every further station, and so
+    many seconds after it.
     """
     logger = make_site().sources[0]
     sources = [
@@ -37,7 +38,9 @@ def daily_rain(rows, logged, stations=("old", "new", "slow", "third")):
         at = list(hours)
         values[at, stations.index(name)] = np.array(at) + 100.0 * stations.index(name)
     coords = {"time": site.axis.times(0, 48), "station": list(stations)}
-    block = xr.Dataset({"rain": (("time", "station"), values)}, coords)
+    dims = ("time", "station")
+    offsets = np.full(values.shape, offset_s, np.int32)
+    block = xr.Dataset({"rain": (dims, values), "rain_offset_s": (dims, offsets)}, coords)
     found = daily_step(block, site)["daily_rain"].values
     return {name: found[:, at].tolist() for at, name in enumerate(stations)}
 
@@ -59,6 +62,22 @@ def test_where_both_were_wired_for_a_while_each_hour_counts_once():
     found = daily_rain(rows, [("old", range(15)), ("new", range(10, 24))])
     assert found["new"][0] == ALL + 14 * 100
     assert found["old"] == [NONE, NONE]
+
+
+@pytest.mark.parametrize(
+    ("change", "offset_s", "last", "first"),
+    [
+        (10, -40, 10, 11),  # the old one's of 9:59:20 stands at ten, the new one's at eleven
+        (10, -40, 10, 10),  # the new one's stands there too
+        (10.1, 600, 9, 10),  # the new one's of 10:10 stands at ten, before the change
+    ],
+)
+def test_a_reading_of_either_gauge_goes_by_its_own_time(change, offset_s, last, first):
+    """By hand: hours to ``last`` of the old gauge, and from ``first`` of the new, 100 more."""
+    rows = [("old", None, change), ("new", change, None)]
+    hours = range(last + 1), range(first, 24)
+    found = daily_rain(rows, [("old", hours[0]), ("new", hours[1])], offset_s=offset_s)
+    assert found["new"][0] == sum(map(sum, hours)) + 100 * len(hours[1])
 
 
 @pytest.mark.parametrize(("gap", "total"), [(6, ALL - 75 + 8 * 100), (7, NONE)])
