@@ -15,7 +15,7 @@ from pipeline.state import Snapshot
 MOST_CHUNKS = 400  # kept at a time, about 40 MB of six depths at ten minutes
 CHUNKS_AT_ONCE = 8
 FROST_TESTS = ("frozen",)
-SUSPECT_TESTS = ("step", "noise_burst", "stuck", "supply")
+SUSPECT_TESTS = ("step", "noise_burst", "flat_line", "supply")
 
 
 class Reader:
@@ -132,10 +132,10 @@ def gauges_of(site: Site) -> list[tuple[str, int]]:
 
 
 def _bits(names: tuple[str, ...], kind: type) -> np.integer:
-    """Return the bits of some tests in one number; those not built have none."""
+    """Return the bits of some tests in one number."""
     found: np.integer = kind(0)
     for name in names:
-        found = found | kind(TEST_BITS.get(name, 0))
+        found = found | kind(TEST_BITS[name])
     return found
 
 

@@ -11,6 +11,7 @@ from pipeline.axis import DAY_S
 from pipeline.products.event_blocks import Reader
 from pipeline.products.events import TABLES, events_inputs, events_step
 from pipeline.products.tube_records import record_inputs
+from pipeline.qc.flags import TEST_BITS
 from pipeline.record_step import keep_table
 
 DAYS, INTERVAL_S = 80, 7200
@@ -233,3 +234,15 @@ def test_a_tube_nothing_is_wired_to_any_more_keeps_no_rows():
         keep_table(state, name, made)
     for name in TABLES:
         assert set(state.table(name)["tube"].to_pylist()) == {"A"}, name
+
+
+@pytest.mark.parametrize("test", ["step", "noise_burst", "flat_line", "supply"])
+def test_what_doubts_a_sensor_doubts_its_event(test):
+    """docs/events.md names the tests; one that marks a single reading says nothing of it."""
+    state = empty_state()
+    state.steps = DAYS * PER_DAY
+    state.arrays[TESTS][5, 1, 2] = TEST_BITS[test] | TEST_BITS["missing"]
+    state.arrays[TESTS][7, 1, 2] = TEST_BITS["spike"] | TEST_BITS["frozen"]
+    frozen, suspect = Reader(state).marks(1, np.array(DEPTHS_M), 0, 1)
+    assert np.argwhere(suspect).tolist() == [[2, 5]]
+    assert np.argwhere(frozen).tolist() == [[2, 7]]
