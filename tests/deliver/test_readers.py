@@ -4,8 +4,12 @@ Expected values follow from the voltages in `delivered_site` by the laws of the 
 out here anew; times from the logger's clock, an hour ahead of UTC; depths from its wiring.
 """
 
+import csv
+import re
 from dataclasses import dataclass
+from pathlib import Path
 
+import netCDF4
 import numpy as np
 import pytest
 from delivered_site import make_delivered, millivolts
@@ -40,6 +44,8 @@ class Cell:
 ROUNDED = 3.2e-5  # of water content to 12 bits, see pipeline.deliver.encoding
 NATIVE, DAILY, LAYERS, ROUNDS = "all", "all_daily", "all_layers_daily", "rounds"
 EVENTS, UPTAKE = "all_events", "all_uptake"
+# In the file of means over tubes a name may begin with the quantity: its mean is the rest.
+MEAN_OF = r"^soil_water_(content|storage)_(?!as_calibrated)"
 THETA, STORED = "soil_water_content", "soil_water_storage"
 PEAK, NIGHT = "water_content_peak", "night_water_content"
 SIXTH = "2023-03-05T23:00:00"  # where the local 6th of March begins
@@ -85,6 +91,19 @@ def reader(request):
     if reason := missing(request.param):
         pytest.skip(reason)
     return request.param, READERS[request.param][0]
+
+
+def test_the_page_on_files_names_all_that_was_delivered(delivered):
+    page = (Path(__file__).parents[2] / "docs" / "files.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`([^`\n]+)`", page))
+    for path in delivered.glob("*.nc"):
+        with netCDF4.Dataset(path) as file:
+            assert {re.sub(MEAN_OF, "", name) for name in file.variables} <= named, path.name
+    with (delivered.parent / "dictionary.csv").open(encoding="utf-8") as dictionary:
+        rows = list(csv.DictReader(dictionary))
+    # In CSV a column is a variable at a place, "quality 20 cm".
+    assert {row["column"].split(" ")[0] for row in rows} <= named
+    assert len(rows) > 100
 
 
 def place_of(cell, found):
