@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.arrays import Bools, Floats
+from pipeline.arrays import Bools
 from pipeline.axis import DAY_S, iso_utc
 from pipeline.derive.gauge_days import GaugeDay, gauge_days
-from pipeline.derive.readings_due import day_shares, total_in_order, wires_by_place
+from pipeline.derive.readings_due import DayPace, day_paces, total_in_order, wires_by_place
 from pipeline.lineage_products import layer_index, station_index
 from pipeline.lineage_view import Moment, Sensor, TraceError, View, number
 from pipeline.qc.flags import Quality
@@ -24,13 +24,13 @@ from pipeline.variables import SIGNALS
 class _Due:
     """How many values a day should have, and which part of them is enough.
 
-    ``values`` None: nothing was wired, so that a value is due at every step. ``shares``: for
-    how many each step counts on a day on which an interval changes; None where all are one.
+    ``values`` None: nothing was wired, so that a value is due at every step. ``pace``: how
+    often they are due on a day on which an interval changes; None where all count alike.
     """
 
     values: float | None
     part: float
-    shares: Floats | None = None
+    pace: DayPace | None = None
 
 
 def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
@@ -106,11 +106,11 @@ def _taken_account(
     )
     counted = taken.counted(rain, offset_s)
     there = np.where(counted.any(axis=1), 0.0, np.nan)
-    due = _Due(taken.due, part, taken.shares)
+    due = _Due(taken.due, part, taken.pace)
     account = _account(view, day, there, due, mean=False)
     account["steps"] = [
         {
-            "time": iso_utc(int(taken.at_s[step])),
+            "time": iso_utc(int(taken.pace.at_s[step])),
             "value": number(rain[step, gauge]),
             "station": labels[gauge],
         }
@@ -143,7 +143,7 @@ def _account(
     seconds = axis.seconds(day * per_day, (day + 1) * per_day)
     counts = np.isfinite(values)
     # Added up one after the other in the order of time, as the step does.
-    shares = np.ones(per_day) if due.shares is None else due.shares
+    shares = np.ones(per_day) if due.pace is None else due.pace.shares(counts)
     weights = shares if mean else np.ones(per_day)  # a sum is of what fell, however long
     total = total_in_order(values[counts].astype(np.float64) * weights[counts])
     held = total_in_order(shares[counts])
@@ -152,7 +152,7 @@ def _account(
     needed = max(1, math.ceil(round(due.part * expected, 6)))
     result = total / max(held, 1) if mean else total
     enough = round(held, 6) >= needed
-    counted_for = {} if due.shares is None else {"counted_for": round(held, 6)}
+    counted_for = {} if due.pace is None else {"counted_for": round(held, 6)}
     return {
         "day": {"from": iso_utc(int(seconds[0])), "until": iso_utc(int(seconds[0]) + DAY_S)},
         "rule": {
@@ -176,8 +176,8 @@ def _shared(view: View, day: int, due: _Due, places: list[list[Wire]]) -> _Due:
     """Return what is due with what each step counts for, where an interval changes."""
     begin_s = view.site.axis.origin_s + day * DAY_S
     days = np.array([begin_s], dtype="datetime64[s]")
-    values, shares = day_shares(places, view.site, days)
-    return replace(due, values=float(values[0]), shares=shares[0]) if shares else due
+    values, paces = day_paces(places, view.site, days)
+    return replace(due, values=float(values[0]), pace=paces[0]) if paces else due
 
 
 def _judged(account: dict[str, Any], name: str, units: str, stored: object) -> dict[str, Any]:

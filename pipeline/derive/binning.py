@@ -26,6 +26,12 @@ class Sensors(NamedTuple):
     systematic: Floats  # [m3 m-3]
     quality: NDArray[np.uint8]
 
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Tell where there is a reading."""
+        known: NDArray[np.bool_] = ~np.isnan(self.water) & (self.quality != _MISSING)
+        return known
+
 
 class Bins(NamedTuple):
     """Steps of a model: which readings each takes, from ``first`` (bin,) to the next one."""
@@ -77,12 +83,17 @@ def pace_of(interval_s: Floats) -> Pace:
 
 
 def changing_pace(
-    bins: Bins, at_s: NDArray[np.int64], from_s: NDArray[np.int64], interval_s: Floats
+    sensors: Sensors,
+    bins: Bins,
+    at_s: NDArray[np.int64],
+    from_s: NDArray[np.int64],
+    interval_s: Floats,
 ) -> Pace:
     """Return the pace of sensors whose interval changes, also within a step.
 
     Parameters
     ----------
+    sensors : Sensors, (time, tube, depth)
     bins : Bins
     at_s : (time,), UTC [s]
         When there may be readings.
@@ -104,14 +115,15 @@ def changing_pace(
     shortest = np.where(np.isnan(shortest), ever, shortest)
     if not changing.size:
         return Pace(shortest)
-    shares = np.ones((at_s.size, *interval_s.shape[1:]))
+    known = sensors.known
+    shares = np.ones(known.shape)
     ends = np.append(bins.first[1:], at_s.size)
     for step in changing:
         within = slice(bins.first[step], ends[step])
         held = interval_s[np.searchsorted(from_s[1:], at_s[within], side="right")]
         held = np.where(np.isnan(held), shortest[step], held)
         end_s = int(bins.start_s[step]) + bins.length_s
-        own = time_stood_for(at_s[within], held, end_s) / shortest[step]
+        own = time_stood_for(at_s[within], held, known[within], end_s) / shortest[step]
         differ = (held != shortest[step]).any(axis=0)
         shares[within] = np.where(differ, own, 1.0)
     return Pace(shortest, shares)
@@ -132,7 +144,7 @@ def bin_means(sensors: Sensors, bins: Bins, pace: Pace, completeness: float) -> 
     completeness : float
         Share of the readings due that a step needs.
     """
-    known = ~np.isnan(sensors.water) & (sensors.quality != _MISSING)
+    known = sensors.known
     counted = known.astype(np.int64) if pace.shares is None else known * pace.shares
     count = np.add.reduceat(counted, bins.first, axis=0)
     due = np.maximum(bins.length_s / pace.shortest_s, 1.0)

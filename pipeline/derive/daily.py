@@ -16,7 +16,8 @@ from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
 from pipeline.derive.gauge_days import gauge_days
 from pipeline.derive.readings_due import (
-    day_shares,
+    DayPace,
+    day_paces,
     readings_due,
     total_in_order,
     values_needed,
@@ -25,8 +26,8 @@ from pipeline.derive.readings_due import (
 from pipeline.site.models import Site
 from pipeline.variables import SIGNALS, describe
 
-# By day, tube and, where several are meant, depth: what each step of the day counts for.
-Shares = dict[tuple[int, ...], Floats]
+# By day, tube and, where several are meant, depth: how often values are due in the day.
+Paces = dict[tuple[int, ...], DayPace]
 
 
 def daily_look(site: Site) -> tuple[int, int]:
@@ -208,13 +209,13 @@ def _due_at_sensors(
     """Return (day, tube, depth) values due from each sensor, and what values count for."""
     signals = [w for w in site.wiring if w.quantity in SIGNALS]
     due = np.empty((days.size, block.sizes["tube"], block.sizes["depth"]))
-    shares: Shares = {}
+    paces: Paces = {}
     for i, tube in enumerate(block["tube"].values.tolist()):
         for j, depth in enumerate(block["depth"].values.tolist()):
             here = [w for w in signals if w.tube == tube and w.depth_m == depth]
-            due[:, i, j], found = day_shares([here], site, days)
-            shares |= {(day, i, j): share for day, share in found.items()}
-    return due, _weights(block["cleaned_water_content"], shares, site)
+            due[:, i, j], found = day_paces([here], site, days)
+            paces |= {(day, i, j): pace for day, pace in found.items()}
+    return due, _weights(block["cleaned_water_content"], paces, site)
 
 
 def _due_in_tubes(
@@ -222,24 +223,25 @@ def _due_in_tubes(
 ) -> tuple[Floats, xr.DataArray | None]:
     """Return (day, tube, 1) values of storage due, and what values count for."""
     due = np.empty((days.size, block.sizes["tube"], 1))
-    shares: Shares = {}
+    paces: Paces = {}
     for i, tube in enumerate(block["tube"].values.tolist()):
-        due[:, i, 0], found = day_shares(wires_by_place(site, tube), site, days)
-        shares |= {(day, i): share[:, np.newaxis] for day, share in found.items()}
-    return due, _weights(block["storage"], shares, site)
+        due[:, i, 0], found = day_paces(wires_by_place(site, tube), site, days)
+        paces |= {(day, i): pace for day, pace in found.items()}
+    return due, _weights(block["storage"], paces, site)
 
 
-def _weights(values: xr.DataArray, shares: Shares, site: Site) -> xr.DataArray | None:
+def _weights(values: xr.DataArray, paces: Paces, site: Site) -> xr.DataArray | None:
     """Return what each value counts for, shaped as values; None where all count for one."""
-    if not shares:
+    if not paces:
         return None
-    found = xr.ones_like(values.transpose("time", ...), dtype=np.float64)
+    values = values.transpose("time", ...)
+    found, known = xr.ones_like(values, dtype=np.float64), values.notnull().values
     per_day = site.axis.steps_per_day
-    for place, share in shares.items():
+    for place, pace in paces.items():
         day, *cell = place
         at = slice(day * per_day, (day + 1) * per_day)
         index: tuple[slice | int, ...] = (at, *cell)
-        found.values[index] = share
+        found.values[index] = pace.shares(known[index])
     return found
 
 
@@ -256,7 +258,8 @@ def _rain(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> xr.Dat
         own = slice(day * steps, (day + 1) * steps)
         counted = taken.counted(rain.values[own], offset.values[own])
         sums[day, taker] = total_in_order(rain.values[own][counted].astype(np.float64))
-        held[day, taker] = total_in_order(taken.shares[counted.any(axis=1)])
+        known = np.asarray(counted.any(axis=1))
+        held[day, taker] = total_in_order(taken.pace.shares(known)[known])
         due[day, taker] = taken.due
         if round(float(held[day, taker]), 6) >= values_needed(taken.due, site):
             held[day, list(taken.gauges[1:])] = 0  # a day is told once

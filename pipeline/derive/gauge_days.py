@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, second_of
-from pipeline.derive.readings_due import time_stood_for
+from pipeline.derive.readings_due import DayPace
 from pipeline.site.models import Site
 from pipeline.site.stretches import Stretch, intervals_at, stretches_of
 
@@ -26,16 +26,18 @@ class GaugeDay:
     """Whose rain counts in a day, and for how much of what is due.
 
     ``gauges`` are numbers of stations, the one that took over first, then those that gave way
-    in the order in which they count; ``wired`` tells of each when it was. ``at_s`` (step,)
-    are the day's steps; ``due`` is how many values the day should have, at the fastest pace of
-    it, ``shares`` (step,) for how many of them one at each step counts.
+    in the order in which they count; ``wired`` tells of each when it was. ``pace`` is how
+    often values are due at each step.
     """
 
     gauges: tuple[int, ...]
     wired: Mapping[int, Sequence[Stretch]]
-    at_s: NDArray[np.int64]
-    due: float
-    shares: NDArray[np.float64]
+    pace: DayPace
+
+    @property
+    def due(self) -> float:
+        """Return how many values the day should have, at the fastest pace of it."""
+        return DAY_S / self.pace.fastest_s
 
     def counted(self, rain: NDArray, offset_s: NDArray) -> NDArray[np.bool_]:
         """Return which readings of the day count, (step, station).
@@ -50,7 +52,7 @@ class GaugeDay:
         found = np.zeros(rain.shape, dtype=np.bool_)
         for place, gauge in enumerate(self.gauges):
             found[:, gauge] = np.isfinite(rain[:, gauge])
-            taken_s = self.at_s + offset_s[:, gauge]
+            taken_s = self.pace.at_s + offset_s[:, gauge]
             for preferred in self.gauges[:place]:
                 found[:, gauge] &= np.isnan(intervals_at(self.wired[preferred], taken_s))
         return found
@@ -121,6 +123,5 @@ def _taken_over(
         held = np.where(wired[row], every[row], held)
     fastest = float(np.nanmin(held))
     held = np.where(np.isnan(held), fastest, held)  # what is missing is missed
-    shares = time_stood_for(at_s, held, begin_s + DAY_S) / fastest
     gauges = {stations.index(order[row]): paces[order[row]] for row in rows}
-    return GaugeDay(tuple(gauges), gauges, at_s, DAY_S / fastest, shares)
+    return GaugeDay(tuple(gauges), gauges, DayPace(at_s, held, fastest))

@@ -148,7 +148,7 @@ def model_layers(
             pace = pace_of(interval)
         else:
             seconds = _seconds(dataset["time"])
-            pace = changing_pace(bins, seconds, rules.interval_from_s, interval)
+            pace = changing_pace(sensors, bins, seconds, rules.interval_from_s, interval)
         sensors = bin_means(sensors, bins, pace, rules.completeness)
     time = _time(dataset["time"], bins)
     shape = (time.size, depths.shape[0], len(spans))

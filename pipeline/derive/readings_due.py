@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,31 @@ def wires_by_place(site: Site, tube: str) -> list[list[Wire]]:
     return [[w for w in here if w.depth_m == depth] for depth in depths]
 
 
-def day_shares(
+class DayPace(NamedTuple):
+    """How often values are due at each step of a day in which that changes.
+
+    ``at_s`` (step,) are the steps, UTC [s], ``interval_s`` (step,) the interval in force at
+    each, ``fastest_s`` the shortest of the day.
+    """
+
+    at_s: NDArray[np.int64]
+    interval_s: Floats
+    fastest_s: float
+
+    def shares(self, known: NDArray[np.bool_]) -> Floats:
+        """Return for how many values at the fastest pace each counts, shaped as ``known``.
+
+        3 where only every third is logged. ``known`` (step, ...) tells where there is a value.
+        """
+        end_s = int(self.at_s[0]) + DAY_S
+        interval_s = self.interval_s.reshape(-1, *[1] * (known.ndim - 1))
+        return time_stood_for(self.at_s, interval_s, known, end_s) / self.fastest_s
+
+
+def day_paces(
     places: Sequence[Sequence[Wire]], site: Site, days: NDArray[np.datetime64]
-) -> tuple[Floats, dict[int, Floats]]:
-    """Return how many values are due in each day, and what each step counts for.
+) -> tuple[Floats, dict[int, DayPace]]:
+    """Return how many values are due in each day, and where their interval changes in it.
 
     Parameters
     ----------
@@ -39,16 +60,15 @@ def day_shares(
     -------
     due : (day,)
         Values due in a day, at the fastest pace of the day.
-    shares : dict
-        For the number of each day in which a sensor's interval changes, (step,): for how many
-        values at the fastest pace one counts, 3 where only every third is logged.
+    paces : dict
+        By the number of each day in which a sensor's interval changes.
     """
     each = [stretches_of(wires, site) for wires in places]
     begin_s = _seconds(days)
     due = np.full(days.size, site.axis.steps_per_day * 1.0)
     if each:
         due = np.min([_due(stretches, site, begin_s) for stretches in each], axis=0)
-    shares = {}
+    paces = {}
     for day in _changing(each, begin_s):
         at_s = begin_s[day] + site.interval_s * np.arange(site.axis.steps_per_day)
         pace = [_in_a_day(stretches, site, at_s) for stretches in each]
@@ -56,9 +76,8 @@ def day_shares(
         fastest = interval_s.min()
         due[day] = DAY_S / fastest
         if (interval_s != fastest).any():
-            end_s = int(begin_s[day]) + DAY_S
-            shares[day] = time_stood_for(at_s, interval_s, end_s) / fastest
-    return due, shares
+            paces[day] = DayPace(at_s, interval_s, float(fastest))
+    return due, paces
 
 
 def readings_due(
@@ -68,11 +87,13 @@ def readings_due(
     return _due(stretches_of(wires, site), site, _seconds(days))
 
 
-def time_stood_for(at_s: NDArray, interval_s: Floats, end_s: int) -> Floats:
+def time_stood_for(
+    at_s: NDArray, interval_s: Floats, known: NDArray[np.bool_], end_s: int
+) -> Floats:
     """Return for how long the reading of each step stands within a day, or a step of a model.
 
-    That is until the next reading is due, but no longer than until the interval changes or
-    the day ends: the readings of a whole day stand for no more than a day.
+    That is until the next reading is due, but no longer than until there is one, the interval
+    changes or the day ends: the readings of a whole day stand for no more than a day.
 
     Parameters
     ----------
@@ -80,6 +101,8 @@ def time_stood_for(at_s: NDArray, interval_s: Floats, end_s: int) -> Floats:
         Steps of one day, in order.
     interval_s : (step, ...), [s]
         The interval in force at each.
+    known : (step, ...), bool
+        Where there is a reading.
     end_s : int
         Where the day ends.
 
@@ -87,9 +110,9 @@ def time_stood_for(at_s: NDArray, interval_s: Floats, end_s: int) -> Floats:
     -------
     array (step, ...), [s]
     """
-    at = at_s.reshape(-1, *[1] * (interval_s.ndim - 1)).astype(np.float64)
-    ends = np.full(interval_s.shape, float(end_s))
-    ends[:-1] = np.where(interval_s[1:] != interval_s[:-1], at[1:], end_s)
+    at = at_s.reshape(-1, *[1] * (known.ndim - 1)).astype(np.float64)
+    ends = np.full(known.shape, float(end_s))
+    ends[:-1] = np.where((interval_s[1:] != interval_s[:-1]) | known[1:], at[1:], end_s)
     ends = np.minimum.accumulate(ends[::-1], axis=0)[::-1]
     return np.minimum(interval_s, ends - at)
 

@@ -6,7 +6,7 @@ from bare_site import HOUR_S, START, at, make_site, make_wire
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.derive.readings_due import day_shares, readings_due, time_stood_for
+from pipeline.derive.readings_due import day_paces, readings_due, time_stood_for
 from pipeline.site.stretches import intervals_at, shortest_within, stretches_of
 
 DAY_S = 24 * HOUR_S
@@ -94,8 +94,11 @@ def test_every_way_to_ask_agrees_with_a_plain_count(rows):
         readings_due(wires, site, days), 24 / np.nan_to_num(by_day, nan=1)
     )
     # Readings of a day stand for no more than it, and for all of it where none is missing.
-    due, shares = day_shares([wires], site, days)
-    for day, share in shares.items():
+    due, paces = day_paces([wires], site, days)
+    for day, pace in paces.items():
+        share = pace.shares(np.ones(24, bool))
+        assert share.sum() <= due[day] + 1e-9
+        share = pace.shares(np.zeros(24, bool))
         assert 0 < share.min()
         assert share.max() * by_day[day] <= 6
         assert due[day] == 24 / by_day[day]
@@ -111,5 +114,14 @@ def test_every_way_to_ask_agrees_with_a_plain_count(rows):
 )
 def test_a_reading_stands_until_the_next_the_change_or_the_end(pace, stands):
     at_s = HOUR_S * np.arange(len(pace))
-    found = time_stood_for(at_s, HOUR_S * np.array(pace, float), HOUR_S * len(pace))
+    known = np.array(pace) == 0
+    found = time_stood_for(at_s, HOUR_S * np.array(pace, float), known, HOUR_S * len(pace))
     assert (found / HOUR_S).tolist() == stands
+
+
+def test_a_reading_stands_no_longer_than_until_there_is_another():
+    """Hourly to ten and, as of a clock some seconds fast, at ten; then every six hours."""
+    pace = np.array([1] * 10 + [6] * 14) * float(HOUR_S)
+    known = np.isin(np.arange(24), [*range(11), 12, 18])
+    found = time_stood_for(HOUR_S * np.arange(24), pace, known, DAY_S)[known] / HOUR_S
+    assert found.tolist() == [1] * 10 + [2, 6, 6]
