@@ -1,11 +1,14 @@
 """docs/site-description.md: its example is a site, and it names every key and column."""
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from pipeline.calibrate.forms import FORMS
 from pipeline.calibrate.laws import check_laws
+from pipeline.derive.limits_texture import CLASSES
 from pipeline.site import alerts, forms, instruments, models
 from pipeline.site.checks import review
 from pipeline.site.load import load_site
@@ -98,3 +101,34 @@ def test_the_defaults_of_thresholds_are_those_inside():
         key: list(value) if isinstance(value, tuple) else [value]
         for key, value in inside.items()
     }
+
+
+def test_every_form_of_a_law_and_class_of_texture_is_documented():
+    properties = {name for form in FORMS.values() for name in form.properties + form.optional}
+    assert {*FORMS, *CLASSES, *properties} <= documented()
+
+
+def rows():
+    """Yield key and default of the rows that tell as many defaults as keys."""
+    text = PAGE.read_text(encoding="utf-8")
+    for first, last in re.findall(r"^\| (`[^|]*)\|[^|]*\|([^|]*)\|$", text, re.M):
+        keys, values = (re.findall(r"`([^`]+)`", cell) for cell in (first, last))
+        if values and len(keys) == len(values) and last.count("`") == 2 * len(values):
+            yield from zip(keys, values, strict=True)
+
+
+def test_defaults_are_those_inside():
+    """A value in code marks is TOML; whose key is another's too counts where one has it."""
+    inside = {}
+    for model in MODELS:
+        for name, field in model.model_fields.items():
+            inside.setdefault(name, []).append(field.default)
+    compared = 0
+    for key, value in rows():
+        name = key.rsplit(".", 1)[-1]
+        if name in inside and re.match(r'["\d\[]|true|false', value):
+            told = tomllib.loads(f"x = {value}")["x"]
+            told = tuple(told) if isinstance(told, list) else None if told == "off" else told
+            assert told in inside[name], key
+            compared += 1
+    assert compared > 40
