@@ -27,7 +27,6 @@ from pipeline.deliver.metadata import FORM, Provenance
 from pipeline.deliver.netcdf_changes import compare_files
 from pipeline.deliver.package import (
     CHANGES,
-    DESCRIPTOR,
     OWN,
     Resource,
     write_descriptor,
@@ -43,6 +42,7 @@ from pipeline.manifest import DELIVERIES
 from pipeline.night import open_description, site_store
 from pipeline.object_store import while_answering
 from pipeline.periods import Period, kinds_logged, local_day, periods, read_by_hand
+from pipeline.revision_files import newest_revision, require_whole
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 from pipeline.states import commit_of
@@ -83,7 +83,8 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     period = requested_period(site, snapshot.days, request.period)
     _refuse(request, site)
     home = site.output / DELIVERIES / request.folder
-    previous = newest_revision(home)
+    newest = newest_revision(home)
+    previous = newest[0] if newest else None
     if previous is None:
         _refuse_empty(site, snapshot, period, request)
     home.mkdir(parents=True, exist_ok=True)
@@ -93,7 +94,7 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     draft.mkdir()
     provenance = provenance_of(site, snapshot, state, store.written_at(state))
     try:
-        account = _make(site, snapshot, request, period, provenance, draft, previous, number)
+        account = _make(site, snapshot, request, period, provenance, draft, newest, number)
         if account["new"]:
             _seal(draft, home / f"r{number:04d}")
     finally:
@@ -164,12 +165,6 @@ def _bounds(text: str) -> tuple[datetime | None, datetime | None]:
         ) from None
 
 
-def newest_revision(home: Path) -> Path | None:
-    """Return the folder of a delivery's newest revision, or None before the first."""
-    found = sorted(path for path in home.glob("r[0-9]*") if (path / DESCRIPTOR).is_file())
-    return found[-1] if found else None
-
-
 def _refuse(request: Request, site: Site) -> None:
     for step in request.steps:
         if step not in STEPS:
@@ -210,10 +205,11 @@ def _make(
     period: Period,
     provenance: Provenance,
     draft: Path,
-    previous: Path | None,
+    newest: tuple[Path, dict[str, Any]] | None,
     number: int,
 ) -> dict[str, Any]:
     """Write everything into a draft; tell whether it says anything new, and what."""
+    previous, before = newest or (None, {})
     logged = kinds_logged(snapshot, period.start_day, period.stop_day)
     # What vanished since is told by values that are missing now, as in any delivery.
     kinds = {*logged, *_kinds_had(site, period, previous)}
@@ -230,12 +226,12 @@ def _make(
         "inputs": _inputs(snapshot),
         "rules": _rules(site),
     }
-    before = {} if previous is None else _descriptor(previous)
     changes: list[Change | Appearance] = []
     told: list[str] = []
-    if before:
+    if previous is not None:
         if _says_the_same(resources, before, draft):
             return {"new": False, "files": [], "changes": [], "reasons": []}
+        require_whole(previous, before)
         changes = _compare(previous, draft)
         told = reasons(before[OWN], own)
     path = draft / CHANGES
@@ -279,11 +275,6 @@ def _rules(site: Site) -> dict[str, dict[str, list[list[Any]]]]:
     }
 
 
-def _descriptor(revision: Path) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads((revision / DESCRIPTOR).read_text(encoding="utf-8"))
-    return found
-
-
 def _says_the_same(resources: list[Resource], before: dict[str, Any], draft: Path) -> bool:
     old = {r["path"]: r["content"] for r in before["resources"] if r["path"] != CHANGES}
     new = {
@@ -294,10 +285,8 @@ def _says_the_same(resources: list[Resource], before: dict[str, Any], draft: Pat
     return old == new
 
 
-def _compare(previous: Path | None, draft: Path) -> list[Change | Appearance]:
+def _compare(previous: Path, draft: Path) -> list[Change | Appearance]:
     """Compare tables, weather and rounds that both have, and events that only one has."""
-    if previous is None:
-        return []
     found: list[Change | Appearance] = []
     folders = previous / "parquet", draft / "parquet"
     for name in sorted({path.name for folder in folders for path in folder.glob("*.parquet")}):

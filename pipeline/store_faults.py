@@ -13,6 +13,7 @@ _CAUSES = {
 }
 # What it says of two instants; its lines are broken anywhere, and each begins with a bar.
 _ORDER = re.compile(r"timestamp ordering\. parent: `([^`]*)`, child: `([^`]*)`")
+_MISSING = re.compile(r"Object at location (\S+) not found")
 _APART = re.compile(r"local clock: `([^`]*)`, object store clock: `([^`]*)`")
 
 
@@ -30,7 +31,14 @@ def cause(error: BaseException) -> str:
     for told, means in _CAUSES.items():
         if told in text:
             return means
-    told_of_clocks = _of_clocks(" ".join(text.replace("|", " ").split()))
+    flat = " ".join(text.replace("|", " ").split())
+    if missing := _MISSING.search(flat):
+        return (
+            f"a file of the store is missing ({missing[1]}); percolog verify tells what it "
+            f"held and what can be made anew. If the store was copied, copy it whole, while "
+            f"no night runs"
+        )
+    told_of_clocks = _of_clocks(flat)
     lines = [line.strip(" x|") for line in text.splitlines() if line.strip(" x|")]
     return told_of_clocks or (lines[0] if lines else type(error).__name__)
 

@@ -1,9 +1,9 @@
 """``percolog verify``: is all that was stored still what was stored, and how is it mended.
 
 Looked at are the store's bookkeeping (by checksums kept beside it), every chunk of the newest
-state (by the checksum inside), the ledger (accounts that close; as many cells as it says) and
-the raw files (by their hashes). What is computed can be computed again; a reading can be read
-again as long as its raw file lies there.
+state (by the checksum inside), the ledger (accounts that close; as many cells as it says), the
+raw files and the revisions of deliveries (by their hashes). What is computed can be computed
+again; a reading can be read again as long as its raw file lies there.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from pipeline.errors import Problem, StoreError
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.night import open_description, site_store
 from pipeline.redo import mark_days
+from pipeline.revision_files import revision_problems
 from pipeline.site.models import Site
 from pipeline.state import Snapshot, Writer
 from pipeline.store_check import DamagedChunk, Findings, read_everything
@@ -70,6 +71,7 @@ def verify_site(folder: Path, mend: bool = False) -> dict[str, Any]:
             *_account_problems(snapshot, ledger, findings),
             *_raw_problems(site, ledger),
         ]
+    problems += revision_problems(site)
     mended = 0
     if (
         mend

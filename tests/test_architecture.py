@@ -71,7 +71,7 @@ LAYERS = (
         "verdicts",
     ),
     ("revisions", "model_output"),
-    ("store_check", "verify"),
+    ("store_check", "revision_files", "verify"),
     ("delivery_events", "delivery_space", "delivery_contents", "delivering"),
     (
         "lineage",

@@ -17,11 +17,13 @@ import xarray as xr
 from checkers import remarks
 from kill import SITE, export
 
-from pipeline import night
+from pipeline import delivering, night
 from pipeline.deliver.content import content_digest, file_digest
 from pipeline.delivering import deliver_site, requested_period
 from pipeline.delivery_contents import Request
 from pipeline.errors import PercologError
+from pipeline.revision_files import newest_revision
+from pipeline.verify import verify_site
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 PLAIN = Request(pictures=False, name="plain")
@@ -239,3 +241,48 @@ def test_a_wrong_request_is_refused_and_makes_nothing(delivered, request_):
     with pytest.raises(PercologError, match="expected"):
         deliver_site(folder, request_)
     assert sorted((folder / "out").rglob("*")) == before
+
+
+@pytest.fixture
+def copied(delivered, tmp_path):
+    """Return a copy of the site to spoil, and the folder of its plain delivery."""
+    folder = Path(shutil.copytree(delivered[0], tmp_path / "site"))
+    return folder, folder / "out" / "deliveries" / "plain"
+
+
+def spoil(path):
+    path.chmod(0o644)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+
+
+def test_a_spoilt_revision_is_named_by_verify_and_by_what_would_go_by_it(copied, monkeypatch):
+    folder, home = copied
+    table = next((home / "r0002" / "parquet").iterdir())
+    spoil(table)
+    (told,) = verify_site(folder)["problems"]
+    assert (told["file"], told["found"]) == (str(table), "other bytes")
+    monkeypatch.setattr(delivering, "_says_the_same", lambda *_: False)
+    with pytest.raises(PercologError, match=rf"{table}: found other bytes; .* copy"):
+        deliver_site(folder, PLAIN)
+    assert sorted(os.listdir(home)) == ["r0001", "r0002"]  # no draft is left
+
+
+@pytest.mark.parametrize("content", [None, "", "{}", '{"resources": [], "percolog": 1'])
+def test_a_lost_list_of_a_revision_is_told_with_what_to_do(copied, content):
+    folder, home = copied
+    listed = home / "r0002" / "datapackage.json"
+    listed.unlink()
+    if content is not None:
+        listed.write_text(content)
+    with pytest.raises(PercologError, match=f"{listed}: expected .* copy, or move"):
+        deliver_site(folder, PLAIN)
+    assert [p["file"] for p in verify_site(folder)["problems"]] == [str(listed)]
+
+
+def test_the_newest_revision_goes_by_number(tmp_path):
+    for name in ("r9999", "r10000", "r0001.old", "r0002"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "datapackage.json").write_text('{"resources": [], "percolog": {}}')
+    assert newest_revision(tmp_path)[0].name == "r10000"

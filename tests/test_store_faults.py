@@ -14,6 +14,9 @@ APART = """  x session error: snapshot timestamp is invalid, please verify if th
   | `2026-11-29 19:58:57.246728283 UTC`
   |
 """
+MISSING = """  x storage error: object store error Object at location
+  | /srv/store/chunks/J5K9 not found: No such file or directory (os error 2)
+"""
 
 
 @pytest.mark.parametrize(
@@ -24,6 +27,7 @@ APART = """  x session error: snapshot timestamp is invalid, please verify if th
         (ORDER, "If it is right, and was ahead in that night, move the store"),
         (APART, "clock (2026-11-30 12:00:04 UTC) and that of the disk or server"),
         (APART, "(2026-11-29 19:58:57 UTC) are too far apart; set both right"),
+        (MISSING, "a file of the store is missing (/srv/store/chunks/J5K9); percolog verify"),
         ("  x storage error\n  | of another kind", "storage error"),
     ],
 )

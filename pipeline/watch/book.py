@@ -7,6 +7,7 @@ and struck off a way's list after: a crash between the two tells it twice, never
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Callable, Iterable, Iterator
@@ -118,18 +119,20 @@ def opened(output: Path) -> Iterator[Book]:
 def read_book(output: Path) -> Book:
     """Return the book of a site; a new one where there is none or it cannot be read."""
     try:
-        text = (output / FILE).read_text(encoding="utf-8")
+        raw = (output / FILE).read_bytes()
     except FileNotFoundError:
         return Book()
     try:
-        content = json.loads(text)
+        content = json.loads(raw)
+        if content.get("sum", _sum(content)) != _sum(content):
+            raise ValueError("its checksum is another")
         if content["form"] != _FORM:
             raise ValueError(f"form {content['form']!r}")
         book = Book(**{name: content[name] for name in _NAMES})
         right = all(isinstance(getattr(book, name), kind) for name, kind in _NAMES.items())
         if not right:
             raise ValueError("a part is not of its kind")
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         return Book(remark=f"{FILE} cannot be read ({error}); alerts begin anew")
     return book
 
@@ -137,9 +140,16 @@ def read_book(output: Path) -> Book:
 def write_book(output: Path, book: Book) -> None:
     """Put the book in place of the one before."""
     content = {"form": _FORM, **{name: getattr(book, name) for name in _NAMES}}
+    content["sum"] = _sum(content)
     text = json.dumps(content, indent=1, ensure_ascii=True, allow_nan=False) + "\n"
     with replacing(output / FILE) as temporary:
         temporary.write_text(text, encoding="utf-8")
+
+
+def _sum(content: dict[str, Any]) -> str:
+    """Return a checksum of a book, without which a lost bit could end all telling for good."""
+    parts = {name: content[name] for name in _NAMES}
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def stamp(now: datetime) -> str:

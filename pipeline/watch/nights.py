@@ -231,7 +231,7 @@ def _remember(folder: Path, site: Watched) -> None:
     text = json.dumps({**content, "alerts": alerts})
     path = _memory(folder)
     try:
-        if not path.exists() or path.read_text(encoding="utf-8") != text:
+        if not path.exists() or path.read_bytes() != text.encode():
             with replacing(path, 0o600) as temporary:
                 temporary.write_text(text, encoding="utf-8")
     except OSError:  # of use only on a bad day

@@ -94,12 +94,35 @@ def test_a_crash_between_entering_and_telling_tells_it_the_next_night(tmp_path, 
     assert [entry["event"] for entry in lines(tmp_path)] == ["raised"]
 
 
-def test_a_damaged_book_is_kept_aside_and_said(tmp_path, monkeypatch):
-    (tmp_path / "watch.json").write_text('{"form": 1, "open"')
-    account = night(tmp_path, monkeypatch, [condition()], Alerts(log=False))
+DAMAGED = {
+    "cut": lambda raw: raw[: len(raw) // 2],
+    "no text": lambda raw: raw.replace(b"silent", b"sil\xe5nt", 1),
+    "another name of a part": lambda raw: raw.replace(b'"since"', b'"sinbe"', 1),
+    "a list": lambda raw: b"[]",
+}
+
+
+@pytest.mark.parametrize("kind", DAMAGED)
+def test_a_damaged_book_is_kept_aside_and_said(tmp_path, monkeypatch, kind):
+    night(tmp_path, monkeypatch, [condition()], Alerts(log=False))
+    book = tmp_path / "watch.json"
+    sound = book.read_bytes()
+    book.write_bytes(DAMAGED[kind](sound))
+    assert book.read_bytes() != sound
+    account = night(tmp_path, monkeypatch, [condition()], Alerts(log=False), 1)
     assert (tmp_path / "watch.json.damaged").exists()
-    assert len(lines(tmp_path)) == 1
+    assert len(lines(tmp_path)) == 2  # told anew
     assert account["open"] == 1
+    assert read_book(tmp_path).remark == ""
+
+
+def test_a_damaged_memory_of_whom_to_tell_is_written_anew(tmp_path, monkeypatch):
+    monkeypatch.setenv("PERCOLOG_STATE", str(tmp_path / "state"))
+    site = Watched("bare", "A bare site", tmp_path, Alerts())
+    nights._remember(tmp_path, site)
+    nights._memory(tmp_path).write_bytes(b"\xff")
+    nights._remember(tmp_path, site)
+    assert nights._remembered(tmp_path).title == "A bare site"
 
 
 def test_mail_and_webhook_get_what_and_since_and_what_to_do(tmp_path, monkeypatch):
