@@ -7,6 +7,7 @@ files hold in ``tests/deliver/test_readers.py``, because files are made there an
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 import typer.main
 
@@ -14,6 +15,7 @@ from pipeline.cli import app
 from pipeline.deliver import rounds
 from pipeline.deliver.event_fields import DOUBTS
 from pipeline.deliver.row_fields import CORRECTIONS, DRIFT_CHECKS
+from pipeline.derive import drainage, event_block, events, fronts, limits, night_rates
 from pipeline.ingest.records import REASONS, REPAIRS
 from pipeline.products import space_files
 from pipeline.qc.findings import Verdict
@@ -113,3 +115,42 @@ def test_numbers_of_flags_are_those_inside():
     numbers |= {verdict.name.lower().replace("_", " "): verdict.value for verdict in Verdict}
     for name, number in numbers.items():
         assert re.search(rf"\b{number} {name}\b", said), name
+
+
+RULES = limits.LimitRules()
+SHORTEST_D = limits.TIMES_D[0] * np.prod([pair[0] for pair in limits.FINER])
+LONGEST_D = limits.TIMES_D[-1] * np.prod([pair[1] for pair in limits.FINER])
+STATED = [
+    ("events.md", f"mean over the {events.LEVEL_S // 3600} hours up to the foot"),
+    ("events.md", f"and within {fronts.PEAK_DAYS} days"),
+    ("events.md", "highest mean of five readings from that foot on"),
+    ("events.md", f"({event_block.RELATIVE_ERROR} where no law states a covariance)"),
+    ("events.md", f"no pause over {fronts.PAUSE_S // 3600} hours"),
+    ("events.md", f"begins at most {events.RAIN_LEAD_S // 3600} before the first onset"),
+    ("events.md", f"by the hour for {drainage.RECESSION_DAYS} days at most"),
+    ("events.md", f"less than {drainage.LEAST_READINGS} readings or hours"),
+    ("events.md", f"a fall below {drainage.LEAST_FALL}"),
+    (
+        "events.md",
+        f"not within {drainage.SHORTEST_H:g} and {drainage.LONGEST_H:g} hours",
+    ),
+    ("events.md", f"wetter by more than {night_rates.BEYOND}"),
+    (
+        "events.md",
+        f"exp(−(d / {night_rates.MORE_M})²) (1 − exp(−g / {night_rates.FULL_MM_M:g} z))",
+    ),
+    ("limits.md", f"at least {RULES.gain} above the lowest of the three days"),
+    ("limits.md", f"rises by more than {RULES.rise}"),
+    ("limits.md", f"or for {limits.LONGEST_SPELL_D} days"),
+    ("limits.md", f"a scale below {RULES.drainable}"),
+    ("limits.md", f"sought from {SHORTEST_D:.2f} to {LONGEST_D:.1f} days"),
+    ("limits.md", f"{limits.MAD_TO_SD} times"),
+    ("limits.md", f"within the {RULES.drying_d} days before"),
+    ("space.md", "v (n - k)/n is added to s²"),
+]
+
+
+@pytest.mark.parametrize(("page", "said"), STATED, ids=lambda text: text[:24])
+def test_a_page_states_the_rules_by_which_its_numbers_are_made(page, said):
+    """Whoever computes them from delivered water content by the page must get the same."""
+    assert said in " ".join(TEXT[page].split())
