@@ -51,7 +51,8 @@ def day_paces(
     Parameters
     ----------
     places : list of lists of Wire
-        Wires of each sensor; what is made of several is as frequent as the slowest.
+        Wires of each sensor; what is made of several is as frequent as the slowest that is
+        wired. While none is, the fastest of the day counts: what is missing is missed.
     site : Site
     days : (day,)
         Where each day begins.
@@ -61,7 +62,7 @@ def day_paces(
     due : (day,)
         Values due in a day, at the fastest pace of the day.
     paces : dict
-        By the number of each day in which a sensor's interval changes.
+        By the number of each day in which the interval changes.
     """
     each = [stretches_of(wires, site) for wires in places]
     begin_s = _seconds(days)
@@ -71,12 +72,15 @@ def day_paces(
     paces = {}
     for day in _changing(each, begin_s):
         at_s = begin_s[day] + site.interval_s * np.arange(site.axis.steps_per_day)
-        pace = [_in_a_day(stretches, site, at_s) for stretches in each]
-        interval_s = np.max(pace, axis=0)
-        fastest = interval_s.min()
+        held = np.array([intervals_at(stretches, at_s) for stretches in each])
+        interval_s: Floats = np.fmax.reduce(held, axis=0)
+        fastest = float(np.fmin.reduce(interval_s))
+        if np.isnan(fastest):  # wired between two steps only
+            continue
+        interval_s = np.where(np.isnan(interval_s), fastest, interval_s)
         due[day] = DAY_S / fastest
         if (interval_s != fastest).any():
-            paces[day] = DayPace(at_s, interval_s, float(fastest))
+            paces[day] = DayPace(at_s, interval_s, fastest)
     return due, paces
 
 
@@ -136,27 +140,11 @@ def _due(stretches: Sequence[Stretch], site: Site, begin_s: NDArray[np.int64]) -
 
 
 def _changing(each: Sequence[Sequence[Stretch]], begin_s: NDArray[np.int64]) -> list[int]:
-    """Return the numbers of the days in which intervals of a place differ."""
+    """Return the numbers of the days in which what is wired to a place changes."""
     found = np.zeros(begin_s.size, dtype=np.bool_)
-    for stretches in each:
-        fastest = shortest_within(stretches, begin_s, DAY_S)
-        for stretch in stretches:
-            own = shortest_within([stretch], begin_s, DAY_S)
-            found |= own > fastest  # never where one is NaN
+    for edge in {stretch.from_s for stretches in each for stretch in stretches}:
+        found |= (begin_s < edge) & (edge < begin_s + DAY_S)
     return np.flatnonzero(found).tolist()
-
-
-def _in_a_day(stretches: Sequence[Stretch], site: Site, at_s: NDArray[np.int64]) -> Floats:
-    """Return the interval in force at each step of a day, (step,) [s].
-
-    While nothing is wired, the fastest of the day: what is missing is missed.
-    """
-    held = intervals_at(stretches, at_s)
-    if np.isnan(held).all():
-        held = shortest_within(stretches, at_s[:1], DAY_S)
-    most = np.fmin.reduce(held)
-    most = site.interval_s if np.isnan(most) else most
-    return np.broadcast_to(np.where(np.isnan(held), most, held), at_s.shape)
 
 
 def _seconds(days: NDArray[np.datetime64]) -> NDArray[np.int64]:

@@ -107,6 +107,33 @@ def test_where_the_interval_changes_a_value_counts_for_its_time(
         assert result["daily_random_error"].item() == pytest.approx(hand, rel=1e-6)
 
 
+def test_a_sensor_that_is_not_wired_yet_slows_no_storage(make_site, make_block):
+    """By hand: hourly 60 mm until six, then 90 mm every six hours.
+
+    6 x 60 and 3 x 6 x 90 of 24. A second sensor, from noon on, is not waited for before; by
+    its pace all day the nine values would count alike.
+    """
+    site = make_site(depths_m=(0.1, 0.3))
+    upper, lower = (w for w in site.wiring if w.quantity in SIGNALS)
+    slow = Source(**{**site.sources[0].model_dump(), "id": "slow", "interval_s": 6 * 3600})
+    six, noon = (
+        site.axis.times(step, step + 1)[0].astype("datetime64[s]").item().replace(tzinfo=UTC)
+        for step in (6, 12)
+    )
+    wiring = (
+        upper.model_copy(update={"until": six}),
+        upper.model_copy(update={"source": "slow", "start": six}),
+        lower.model_copy(update={"source": "slow", "start": noon}),
+    )
+    site = site.model_copy(update={"sources": (*site.sources, slow), "wiring": wiring})
+    stored = np.full((24, 1, 1), np.nan, np.float32)
+    stored[:6], stored[6:24:6] = 60.0, 90.0
+    block = make_block(site, np.full((24, 1, 2), np.nan))
+    block["storage"] = (("time", "tube", "layer"), stored)
+    result = daily_step(block, site)["daily_storage"].item()
+    assert result == pytest.approx((6 * 60 + 18 * 90) / 24)
+
+
 @pytest.mark.parametrize(("logged", "known"), [(18, True), (17, False)])
 def test_before_a_change_a_value_counts_no_longer_than_to_it(
     make_site, make_block, logged, known
