@@ -11,6 +11,12 @@ from itertools import accumulate
 from pathlib import Path
 
 from pipeline.errors import Problem
+from pipeline.site.checks_amounts import (
+    depths_in_metres,
+    shares_as_fractions,
+    tubes_far_away,
+    tubes_named_alike,
+)
 from pipeline.site.checks_clock import clocks_set_unseen
 from pipeline.site.checks_dates import (
     fine_sources,
@@ -79,6 +85,10 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         probe_at_other_depths,
         depth_unlike_siblings,
         below_the_soil,
+        tubes_far_away,
+        tubes_named_alike,
+        depths_in_metres,
+        shares_as_fractions,
     ):
         found.extend(check(site))
     return in_reading_order(_located(site, found))
