@@ -127,7 +127,8 @@ def _with_density(
 ) -> Lane:
     """Return a lane with the share of the readings that are due, at the sensor's own pace.
 
-    A sensor read more rarely than its source logs is not short of readings for that.
+    A sensor read more rarely than its source logs is not short of readings for that. Where
+    its logger was set to another interval each time goes by its own.
     """
     begin_s = timeline.site.start.timestamp()
     held = [
@@ -138,7 +139,12 @@ def _with_density(
     pace_s = (counts.pace or 0.0) * timeline.site.interval_s if counts else 0.0
     interval_s = max(lane.interval_s, pace_s)
     read = counts.readings if counts else np.zeros(timeline.count)
-    due = np.maximum(seconds / interval_s, 1.0)
+    due = np.zeros(timeline.count)
+    for begin, end, every_s in lane.stretches:
+        own = [Span(max(span.start_s, begin), min(span.stop_s, end)) for span in held]
+        if every_s > 0:  # not where nothing was wired
+            due += covered(own, timeline.edges_s) / max(every_s, pace_s)
+    due = np.maximum(due, 1.0)
     share: Floats = np.where(seconds > 0, np.minimum(read / due, 1.0), np.nan)
     return replace(lane, density=share, interval_s=interval_s)
 

@@ -6,15 +6,19 @@ import shutil
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pyarrow as pa
 import pytest
+from bare_site import at, make_site, make_wire
 from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.console import document
+from pipeline.density import fill
 from pipeline.night import site_store
+from pipeline.site.chronicle import chronicle
 from pipeline.site.load import load_site
 from pipeline.timeline import (
     ASCII,
@@ -107,6 +111,31 @@ def test_a_sensor_is_measured_by_its_own_pace(timeline):
     warm = lane_of(timeline, "sensor", "T2", "10 cm soil_temperature")
     assert warm.interval_s == 6 * 3600
     np.testing.assert_array_equal(warm.density[1:100], 1.0)
+
+
+def test_where_a_logger_was_set_otherwise_each_time_goes_by_its_own_interval():
+    """By hand: every third hour for four days, then hourly; the sixth day has 6 of its 24.
+
+    By the slower interval it would seem to have 6 of 8.
+    """
+    hourly = make_site().sources[0]
+    slow = hourly.model_copy(update={"id": "slow", "interval_s": 3 * 3600})
+    wires = (make_wire(source="slow", until=at(5)), make_wire(start=at(5)))
+    site = make_site(sources=(slow, hourly), wiring=wires)
+    volts = np.full((8 * 24, 1, 1), np.nan)
+    volts[: 4 * 24 : 3], volts[4 * 24 :] = 0.5, 0.5
+    volts[5 * 24 : 6 * 24][np.arange(24) % 4 > 0] = np.nan
+    state = SimpleNamespace(
+        axis=site.axis,
+        steps=len(volts),
+        labels={"tube": ["T1"], "depth": [0.1]},
+        holds=lambda key: key == "readings/voltage",
+        read=lambda _, start, stop: volts[start:stop],
+        table=lambda _: None,
+    )
+    days = chronicle(site, at(9).timestamp(), 8)
+    lane = lane_of(fill(days, state, "now"), "sensor", "T1", "10 cm voltage")
+    assert lane.density.tolist() == [1.0, 1.0, 1.0, 1.0, 1.0, 0.25, 1.0, 1.0]
 
 
 def test_before_a_tube_is_installed_nothing_is_due(stored):

@@ -19,6 +19,7 @@ from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.site.cross_wiring import EVER, NEVER, period
 from pipeline.site.models import Law, Site, Visit, Wire
+from pipeline.site.stretches import Stretch, stretches_of
 
 Kind = Literal["tube", "sensor", "hand", "station", "files", "law"]
 Sensor = tuple[str, str, float | None]  # quantity, tube or source, nominal depth
@@ -73,9 +74,9 @@ class Mark:
 class Lane:
     """One row of a timeline.
 
-    ``sensor`` names what is logged in it; ``interval_s`` how often that is due. ``density`` is
-    the share of the readings due in each column that is there, NaN where none is due; None
-    where it is not known.
+    ``sensor`` names what is logged in it; ``interval_s`` how often that is due, at least, and
+    ``stretches`` how often when. ``density`` is the share of the readings due in each column
+    that is there, NaN where none is due; None where it is not known.
     """
 
     kind: Kind
@@ -85,6 +86,7 @@ class Lane:
     marks: tuple[Mark, ...] = ()
     sensor: Sensor | None = None
     interval_s: float = 0.0
+    stretches: tuple[Stretch, ...] = ()
     density: Floats | None = None
 
     @property
@@ -213,7 +215,8 @@ def _sensors(site: Site, wires: list[Wire], group: str) -> Iterator[Lane]:
         name = quantity if depth_m is None else f"{depth_m * 100:g} cm {quantity}"
         interval = max(interval_of[w.source] for w in lanes[key])
         kind: Kind = "station" if depth_m is None else "sensor"
-        yield Lane(kind, group, name, tuple(spans), (), key, interval)
+        stretches = tuple(stretches_of(lanes[key], site))
+        yield Lane(kind, group, name, tuple(spans), (), key, interval, stretches)
 
 
 def _laws(site: Site) -> Iterator[Lane]:
