@@ -75,7 +75,8 @@ class Manifest:
     def keep_only(self, names: Iterable[str]) -> None:
         """Forget periods of other names than these, and remove their files."""
         gone = set(self._known) - {ROUNDS, COMPARISON, SPACE, *names}
-        before = [file for name in sorted(gone) for file in self._known.pop(name)["files"]]
+        left = [self._known.pop(name) for name in sorted(gone)]
+        before = [file for entry in left for file in entry.get("files", [])]
         if gone:
             self._remove(before)
 
@@ -121,20 +122,25 @@ def _read(folder: Path) -> dict[str, Entry] | None:
         found: dict[str, Entry] = json.loads(text)
     except (FileNotFoundError, ValueError):  # lost or damaged: everything is written again
         return None
-    return found
+    entries = found.values() if isinstance(found, dict) else [None]
+    return found if all(isinstance(entry, dict) for entry in entries) else None
 
 
 def require_own_output(site: Site) -> None:
     """Refuse an output folder in which another site's nights keep their files.
 
-    Each would take the other's for its own that nothing is left for, and remove them.
+    Each would take the other's for its own that nothing is left for, and remove them. An
+    output that cannot be read is no reason to store nothing: the delivery will tell.
 
     Raises
     ------
     PercologError
     """
     folder = site.output / "netcdf"
-    owner = (_read(folder) or {}).get(_SITE, {}).get("id", site.id)
+    try:
+        owner = (_read(folder) or {}).get(_SITE, {}).get("id", site.id)
+    except OSError:
+        return
     if owner != site.id:
         raise PercologError(
             f"{folder / _MANIFEST}: expected the list of site {site.id!r}, found that of "

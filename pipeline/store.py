@@ -273,7 +273,11 @@ class SiteStore:
         try:
             yield
         except icechunk.IcechunkError as error:
-            told = f"{self.address}: cannot open the store ({error})"
+            told = (
+                f"{self.address}: cannot open the store: {cause(error)}. Take it from a "
+                f"backup with its .sums; or move both away, into safe keeping, and the next "
+                f"night makes all anew from the raw files"
+            )
             raise self._fault(error) or StoreError(told) from error
 
     def _fault(self, error: Exception) -> StoreError | None:

@@ -40,7 +40,8 @@ def cause(error: BaseException) -> str:
         )
     told_of_clocks = _of_clocks(flat)
     lines = [line.strip(" x|") for line in text.splitlines() if line.strip(" x|")]
-    return told_of_clocks or (lines[0] if lines else type(error).__name__)
+    line = lines[0] if lines else type(error).__name__
+    return told_of_clocks or f"{line} (if it stays so, percolog verify tells what is damaged)"
 
 
 def _of_clocks(text: str) -> str | None:

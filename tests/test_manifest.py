@@ -79,3 +79,19 @@ def test_a_list_of_an_earlier_version_tells_no_owner_and_is_taken_over(site, fil
     manifest = Manifest(site)
     manifest.note("2023", [file], state=[2])
     assert Manifest(site).is_up_to_date("2023", [2])
+
+
+def test_an_output_that_cannot_be_read_stops_no_storing(site):
+    (site.output / "netcdf").write_text("a file in the folder's place")
+    require_own_output(site)
+
+
+@pytest.mark.parametrize("content", ["[]", "null", '{"2023": []}', '{"2023": {}}', "7"])
+def test_a_list_of_another_form_is_one_that_was_lost(site, file, content):
+    (file.parent / "delivered.json").write_text(content)
+    require_own_output(site)
+    manifest = Manifest(site)
+    assert not manifest.is_up_to_date("2023", [1])
+    manifest.keep_only([])
+    manifest.note("2023", [file], state=[1])
+    assert Manifest(site).is_up_to_date("2023", [1])
