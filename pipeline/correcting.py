@@ -288,7 +288,36 @@ def _follow_all(
                 ramps = [vars(ramp) for ramp in single]
             corrections += [Correction(**place, **ramp) for ramp in ramps]
             rows += [_row(tube, depth_m, domain, verdict) for verdict in verdicts]
+            for found, kind in ((checks, ""), (cleanings, "cleaning")):
+                placed = found.get((tube, depth_m), [])
+                rows += _of_another(placed, kind, (tube, depth_m, domain), first, until)
     return corrections, rows
+
+
+def _of_another(
+    placed: Sequence[tuple[str, Check | Cleaning]],
+    kind: str,
+    place: tuple[str, float, str],
+    first: int,
+    until: int | None,
+) -> list[tuple[Any, ...]]:
+    """Return rows of what was found of a signal other than the one that counts then.
+
+    Where two sources are wired to a sensor the preferred one may have had no reading beside a
+    check. It tells nothing of that signal's drift, but is not to vanish.
+    """
+    tube, depth_m, domain = place
+    kinds = {of_domain for of_domain, _ in placed} - {domain}
+    return [
+        (
+            *(tube, depth_m, one.time_s, kind or one.kind, other),
+            *(None,) * 5,
+            "another signal",
+            "",
+        )
+        for other in sorted(kinds)
+        for one in _within(list(placed), other, first, until)
+    ]
 
 
 def _two_points(found: Followed) -> tuple[list[dict[str, Any]], list[Verdict]]:

@@ -140,6 +140,20 @@ def test_what_tells_nothing_is_listed_with_the_reason():
     assert rows["reference", 4][5:10] == (None,) * 5
 
 
+def test_what_only_another_source_has_readings_beside_is_listed_so():
+    """Water content of a log is preferred all the time; only permittivities were there."""
+    log = make_wire(quantity="water_content", unit="1", source="log")
+    site = site_of(cleaning(11))
+    sources = (*site.sources, site.sources[0].model_copy(update={"id": "log"}))
+    changes = {"wiring": (*site.wiring, log), "sources": sources}
+    site = site.model_copy(update=changes)
+    references = [reference(day, 0.15) for day in (2, 5, 8)]
+    corrections, rows = found_of(site, references, lambda day: 2.5 + 0.01 * day)
+    assert corrections == []
+    assert {row[10] for row in rows.values()} == {"another signal"}
+    assert sorted(rows) == [("cleaning", 10), *(("reference", day) for day in (1, 4, 7))]
+
+
 def test_no_reference_or_cleaning_is_held_against_the_probe_before_or_after():
     """Swapped at noon; checked ten minutes before and after, cleaned at the swap."""
     noon = at(11, 12)
