@@ -12,10 +12,11 @@ import math
 import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, TextIO
 
+from pipeline.axis import iso_utc
 from pipeline.errors import clean
 from pipeline.outcomes import EXIT_CODES
 from pipeline.words import counted, told_absent
@@ -105,7 +106,9 @@ def _plain(value: object) -> Any:
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [_plain(item) for item in value]
-    if isinstance(value, date):  # datetime is one
+    if isinstance(value, datetime) and value.tzinfo is not None:
+        return iso_utc(value.timestamp())  # as all other instants are told
+    if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, float) and not math.isfinite(value):
         return None  # strict JSON has no NaN

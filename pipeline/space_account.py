@@ -223,9 +223,10 @@ def _finite(value: float, digits: int) -> float | None:
 
 
 def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return rows of a table with None where there is no number."""
+    """Return rows of a table with None where there is no number or layer."""
     plain = frame.astype(object).where(frame.notna(), None).to_dict("records")
-    return [{str(name): value for name, value in row.items()} for row in plain]
+    rows = [{str(name): value for name, value in row.items()} for row in plain]
+    return [{**row, "layer": row["layer"] or None, "days": int(row["days"])} for row in rows]
 
 
 def _name(cell: Mapping[str, Any]) -> str:

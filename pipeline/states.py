@@ -96,7 +96,7 @@ def _row(state: dict[str, Any], kept: bool) -> dict[str, Any]:
         "commit": state["commit"],
         "night": noted.get("night"),
         "kind": noted.get("kind", "night"),
-        "written": state["written"],
+        "written": state["written"].replace("+00:00", "Z"),
         "message": state["message"],
         "kept": kept,
         "brought": noted.get("brought"),

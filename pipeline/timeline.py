@@ -277,7 +277,7 @@ def timeline_account(timeline: Timeline) -> dict[str, Any]:
     return {
         "site": timeline.site.id,
         "outcome": "done",
-        "state": timeline.state or None,
+        "commit": timeline.state or None,
         "start": _iso(timeline.edges_s[0]),
         "column_s": timeline.width_s,
         "columns": timeline.count,

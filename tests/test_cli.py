@@ -163,7 +163,7 @@ def test_the_document_is_strict_json_alone_on_stdout(percolog, make_site):
         raise AssertionError(f"{constant} is no JSON")
 
     document = json.loads(ran.stdout, parse_constant=refuse)
-    assert document["now"] == "2026-03-01T00:00:00+00:00"  # no offset: UTC
+    assert document["now"] == "2026-03-01T00:00:00Z"  # no offset: UTC
     assert document["sites"][0]["message"] == "2 files, 2026-03-01"
     assert document["sites"][0]["tubes"][0]["missing_pct"] is None
 

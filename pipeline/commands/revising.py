@@ -127,7 +127,7 @@ def thin(site: SiteFolder, dry_run: DryRun = False, as_json: AsJson = False) -> 
         account = thin_store(site.absolute(), dry_run)
     if not as_json:
         show_thinning(account)
-    end("thin", [account], as_json)
+    end("thin", [account], as_json, dry_run=dry_run)
 
 
 def _asks(dry_run: bool, yes: bool) -> bool:

@@ -1,0 +1,227 @@
+"""The keys of what ``--json`` prints are those that docs/documents.md describes."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from rows_site import make_rows_site
+from traced_site import HEADER, put
+from typer.testing import CliRunner
+
+from pipeline import night
+from pipeline.cli import app
+from pipeline.notebook import open_site
+from pipeline.watch.nights import begin_night, end_night
+
+NOW = datetime(2023, 4, 12, tzinfo=UTC)
+ROOT = Path(__file__).parents[1]
+PAGE = (ROOT / "docs" / "documents.md").read_text("utf-8")
+SOURCES = "\n".join(
+    path.read_text("utf-8")
+    for part in ("pipeline", "flows")
+    for path in (ROOT / part).rglob("*.py")
+)
+EVENT = ("--product", "event", "--event", "T1-20230311T0600Z")
+DAY = ("--time", "2023-03-15T12:00Z")
+CELL = ("--tube", "T1", "--depth", "10")
+RUNS = {
+    "check": [()], "ledger": [()], "tubes": [()], "events": [()], "limits": [()],
+    "space": [()], "timeline": [()], "history": [()], "status": [()], "verify": [()],
+    "thin": [("--dry-run",)], "recalibrate": [("--dry-run",)], "compare": [("1", "now")],
+    "layers": [("--bounds", "0,10,40", "--output", "layers.nc")],
+    "sniff": [()],
+    "trace": [
+        (*CELL, *DAY), (*CELL, *DAY, "--product", "daily_water_content"),
+        ("--product", "rain", *DAY), ("--product", "site_mean", "--depth", "10", *DAY),
+        ("--product", "storage", "--layer", "root-zone", "--tube", "T1", *DAY),
+        EVENT, (*EVENT, "--depth", "10"), ("--product", "limits", *CELL),
+    ],
+}  # fmt: skip
+HEAD = {("percolog",), ("command",), ("outcome",), ("exit_code",), ("sites",)}
+# What is only told of sites with mistakes, and of what cannot be tried cheaply.
+RARE = {
+    "check": {"problems", "failures"},
+    "ledger": {"files.repairs"},
+    "events": {"pictures"},
+    "recalibrate": {
+        "failures", "delivered", "delivered_counts", "removed", "empty_periods", "rounds",
+        "periods_without", "pictures", "restored", "put_back", "files",
+    },
+    "status": {"failures", "next"},
+    "trace": {"delivered"},
+    "verify": {"problems"},
+}  # fmt: skip
+INSTANT = re.compile(r"\d{4}-\d\d-\d\dT[\d:.]+(.*)")
+
+
+def described(page):
+    """Return, for each heading, the paths of keys its tables hold, as tuples of steps."""
+    found = {}
+    for title, text in re.findall(r"^## (.+)\n((?:(?!^## ).*\n)*)", page, re.MULTILINE):
+        paths = found.setdefault(title, set())
+        for left, right in re.findall(r"^\| (.+?) \| (.+) \|$", text, re.MULTILINE):
+            parents = re.findall(r"`([^`]+)`", left) if left.startswith("`") else [""]
+            for parent in parents:
+                steps = tuple(parent.replace("[]", "").split(".")) if parent else ()
+                keys = re.findall(r"`([a-z_0-9*]+)`", right)
+                paths |= {(*steps, key) for key in keys} | ({steps} if parent else set())
+    return found
+
+
+def paths_in(value, above=()):
+    """Yield the path of every key; lists count as what they hold."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield (*above, key)
+            yield from paths_in(item, (*above, key))
+    elif isinstance(value, list):
+        for item in value:
+            yield from paths_in(item, above)
+
+
+def covers(told, path):
+    """Tell whether a described path is a path that was printed."""
+    if told[-1] == "**":
+        return path[: len(told) - 1] == told[:-1]
+    return len(told) == len(path) and all(
+        a in (b, "*") for a, b in zip(told, path, strict=True)
+    )
+
+
+def undescribed(paths, told):
+    return sorted(path for path in set(paths) if not any(covers(t, path) for t in told))
+
+
+@pytest.fixture(scope="module")
+def field(tmp_path_factory):
+    """Return a site after two nights; the second met a damaged file and an edited law."""
+    folder = make_rows_site(tmp_path_factory.mktemp("told") / "site")
+    put(folder, "logger-a/damaged.csv", f"{HEADER}10.04.2023 12:00;3x0,5;401,0;0,0\nno row\n")
+    edit_law(folder, "-0.19", "-0.2")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def account(field):
+    """Return what the second night told, without pictures."""
+    begin_night(field, NOW)
+    stored = night.store_night(field, NOW) | {"outcome": "attention"}
+    return end_night(field, night.deliver_night(field, stored) | stored, NOW)
+
+
+@pytest.fixture(scope="module")
+def printed(field, account):
+    """Return the documents of each command, after those nights."""
+    documents = {}
+    raw = sorted((field / "data").rglob("*.csv"))
+    for command, each in RUNS.items():
+        if command == "recalibrate":
+            edit_law(field, "-0.2", "-0.21")
+        for options in each:
+            target = raw[0] if command == "sniff" else field
+            more = [str(field / o) if o.endswith(".nc") else o for o in options]
+            ran = CliRunner().invoke(app, [command, str(target), *more, "--json"])
+            documents.setdefault(command, []).append(json.loads(ran.stdout))
+    return documents
+
+
+def edit_law(folder, old, new):
+    path = folder / "calibrations.toml"
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+
+
+def told_of(command):
+    pages = described(PAGE)
+    return pages[command] | {("site",), ("outcome",)}
+
+
+@pytest.mark.parametrize("command", [name for name in RUNS if name != "sniff"])
+def test_every_key_printed_is_described(printed, command):
+    for document in printed[command]:
+        assert document["sites"], document
+        assert undescribed(paths_in(document["sites"]), told_of(command)) == []
+
+
+def test_a_key_that_is_not_described_is_seen():
+    assert undescribed([("sites_of",), ("commit",)], told_of("verify")) == [("sites_of",)]
+
+
+def test_the_head_is_the_same_for_all(printed):
+    for command, documents in printed.items():
+        more = {("now",), ("dry_run",), ("proposal",)}
+        for document in documents:
+            top = {(key,) for key in document}
+            assert HEAD <= top <= HEAD | more, command
+    assert {c for c, found in printed.items() if "dry_run" in found[0]} == {
+        "recalibrate",
+        "thin",
+    }
+    below = [path for path in paths_in(printed["sniff"][0]) if path[0] == "proposal"]
+    assert len(below) > 5
+    assert undescribed(below, described(PAGE)["sniff"]) == []
+
+
+def test_what_a_night_tells_is_described(field, account):
+    told = described(PAGE)["ledger"]
+    ledger = {("ledger", *path[1:]) for path in told if path[0] == "totals"}
+    assert len(account) > 15
+    assert undescribed(paths_in(account), told_of("night") | ledger) == []
+    lines = (field / "out/alerts.jsonl").read_text("utf-8").splitlines()
+    kept = json.loads((field / "out/netcdf/delivered.json").read_text("utf-8"))
+    names = {key for line in lines for key in json.loads(line)}
+    names |= {key for entry in kept.values() for key in entry} - {"rows"}
+    assert len(names) > 10
+    last = PAGE.partition("## Files beside the output")[2]
+    assert names - set(re.findall(r"`([a-z_]+)`", last)) == set()
+
+
+@pytest.mark.parametrize("command", [name for name in RUNS if name != "sniff"])
+def test_every_key_described_is_printed(printed, command):
+    seen = {path for document in printed[command] for path in paths_in(document["sites"])}
+    whole = [path for path in described(PAGE)[command] if not path[-1].startswith("*")]
+    lost = [told for told in whole if not any(covers(told, path) for path in seen)]
+    rare = tuple(RARE.get(command, ["-"]))
+    assert {name for name in map(".".join, lost) if not name.startswith(rare)} == set()
+
+
+def test_every_key_described_exists(printed):
+    """Also the rare ones: they were printed, or the code has their names."""
+    seen = {path[-1] for each in printed.values() for d in each for path in paths_in(d)}
+    told = described(PAGE)
+    del told["Files beside the output"]
+    names = {path[-1] for paths in told.values() for path in paths} - {"*", "**"}
+    assert len(names) > 200
+    lost = {n for n in names - seen if f'"{n}"' not in SOURCES and f" {n}: " not in SOURCES}
+    assert lost == set()
+
+
+def test_instants_are_utc_but_those_of_a_description(printed):
+    """And but what a logger wrote itself."""
+    zones = {}
+    for command, documents in printed.items():
+        text = re.sub(r'"as_logged": "[^"]*"', "", json.dumps(documents))
+        for found in re.findall(r'": "(\d{4}-\d\d-\d\dT[\d:.]+[^"]*)"', text):
+            zones.setdefault(INSTANT.fullmatch(found)[1], set()).add(command)
+    assert zones.keys() >= {"Z"}
+    assert {c for zone in zones.keys() - {"Z"} for c in zones[zone]} <= {"check"}
+
+
+@pytest.mark.parametrize("table", ["fronts", "drift_suspects"])
+def test_columns_of_tables_that_no_document_has_are_described(field, account, table):
+    page = (ROOT / "docs" / "notebook.md").read_text("utf-8")
+    (row,) = re.findall(rf"^\| `{table}`.*$", page, re.MULTILINE)
+    columns = set(open_site(field).table(table).columns)
+    assert columns == set(re.findall(r"`([a-z_]+)`", row.split(" | ")[1]))
+
+
+def test_a_quantity_of_space_is_of_a_depth_or_of_a_layer(printed):
+    (site,) = printed["space"][0]["sites"]
+    assert {row["layer"] for row in site["tubes"]} > {None}
+    assert all((r["depth_m"] is None) != (r["layer"] is None) for r in site["tubes"])
+    assert all(isinstance(row["days"], int) for row in site["tubes"])
