@@ -220,7 +220,9 @@ def find_case(view: View, event: str, tube: str, at_s: float | None) -> Case:
 
 def _no_event(view: View, asked: str, near: list[str]) -> str:
     """Return that there is no such event, and the nearest there are."""
-    shown = ", ".join(near[:_SHOWN_EVENTS]) or "none"
+    shown = ", ".join(near[:_SHOWN_EVENTS])
+    if not near:
+        return f"{view.site.id}: found no wetting event {asked}; the tube has none"
     return (
         f"{view.site.id}: found no wetting event {asked}; the nearest are {shown} (percolog "
         f"events lists all)"

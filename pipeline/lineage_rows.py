@@ -95,7 +95,8 @@ def row_account(
     Returns
     -------
     dict
-        ``number`` (its name), ``value`` with ``units``, ``meaning``, ``row`` (all of it),
+        ``number`` (its name), ``kind`` ("time" in UTC seconds), ``value`` with ``units``,
+        ``meaning``, ``row`` (all of it),
         ``computed_by`` (the step with its version), ``how``, ``rests_on`` (groups),
         ``recomputed``, ``made_from``, ``differs`` (columns that came out otherwise),
         ``agrees`` (the number and every sum shown, to the last bit) and ``why_missing``.
@@ -107,6 +108,7 @@ def row_account(
     agrees = told.source not in differs and all(g["agrees"] for g in groups)
     return {
         "number": told.source,
+        "kind": told.kind,
         "value": {told.source: value, "units": told.units},
         "meaning": told.long_name,
         "row": {name: plain(cell) for name, cell in row.items()},
@@ -117,9 +119,15 @@ def row_account(
         "made_from": found.made_from,
         "differs": differs,
         "agrees": agrees,
-        "why_missing": "the record does not tell it" if value is None else None,
+        "why_missing": _why_missing(row) if value is None else None,
         **found.more,
     }
+
+
+def _why_missing(row: Row) -> str:
+    if row.get("wetted") is False:
+        return "no wetting front was seen at the sensor in this event"
+    return "the record does not tell it"
 
 
 def _group(group: Group, row: Row) -> dict[str, Any]:

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.axis import iso_utc
+
 _FIRST, _LAST = 3, 1  # items of a long group that are shown besides those led to the ground
 _PLACES = 9
 Lines = set[tuple[str, int]]  # raw lines shown so far, by file and line
@@ -21,7 +23,8 @@ def row_text(account: Mapping[str, Any]) -> Iterator[str]:
     told: Lines = set()
     for group in account["rests_on"]:
         yield from _group(group, told)
-    yield f"made again   {_n(account['recomputed'])}, from {account['made_from']}"
+    again = _value(account["recomputed"], account["kind"], "")
+    yield f"made again   {again}, from {account['made_from']}"
     if account["agrees"]:
         yield "             as stored, to the last bit"
     else:
@@ -39,13 +42,23 @@ def row_head(account: Mapping[str, Any]) -> Iterator[str]:
     words += [f"group {account['group']}" if account.get("group") else None]
     words += [account["asked"].get("months"), cell.get("time")]
     yield f"{account['site']}: {', '.join(str(word) for word in words if word)}"
-    told = "no value" if value[name] is None else f"{_n(value[name])} {value['units']}"
-    yield f"value        {name} {told.rstrip()}"
+    yield f"value        {name} {_value(value[name], account['kind'], value['units'])}"
     yield f"             {account['meaning']}"
     if account["why_missing"]:
         yield f"why          {account['why_missing']}"
     state = account["state"]
     yield f"state        {state['commit']}, written {state['written']}"
+
+
+def _value(value: Any, kind: str, units: str) -> str:
+    """Return a number with its unit; an instant, a word or a flag as what it is."""
+    if value is None or (kind == "time" and value < 0):
+        return "no value"
+    if kind == "time":
+        return iso_utc(value)
+    if kind == "number":
+        return f"{_n(value)} {units}".rstrip()
+    return str(value) or "none"
 
 
 def _depth(cell: Mapping[str, Any]) -> str | None:

@@ -111,7 +111,7 @@ def trace_ranks(
     if wanted not in pairs:
         hint = did_you_mean(wanted, list(pairs))
         raise TraceError(
-            f"{view.site.id}: found --months {months!r}; expected two of one record such as "
+            f"{view.site.id}: found --months {months!r}; expected two, "
             f"{one_of(list(pairs)[:6])}. {hint}".rstrip()
         )
     row = pairs[wanted]

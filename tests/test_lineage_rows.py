@@ -144,6 +144,13 @@ def test_a_night_is_a_line_through_its_readings(field):
     assert found["value"]["night_water_content"] == pytest.approx(level, abs=1e-6)
 
 
+def test_instants_and_words_are_told_as_such(field):
+    told = trace_text(ask(field, "event", "onset_s", event=EVENT))
+    assert "value        onset_s 2023-03-11T06:00:00Z\n" in told
+    told = trace_text(ask(field, "event", "doubts", event=EVENT))
+    assert "value        doubts none\n" in told
+
+
 def test_a_limit_names_its_spells_and_leads_one_down(field):
     """By hand: 0.30 less 0.02 ln 10, when the fall is 0.002 a day; means of days are near."""
     found = ask(field, "limits", tube="T1", depth_cm=10)

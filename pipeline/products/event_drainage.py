@@ -21,13 +21,12 @@ from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
 from pipeline.derive.uptake import FADED_DAYS, daily_pattern
 from pipeline.products.event_blocks import Reader
 from pipeline.products.event_store import DRAINAGE_COLUMNS
-from pipeline.runs import runs
+from pipeline.runs import runs, widened
 from pipeline.site.models import Horizon, Site
 
 Tables = dict[str, pd.DataFrame]
 BEFORE_DAYS, AFTER_DAYS = 5, 4  # readings a day's pattern rests on: nights, and their noise
 FADE_DAYS = math.ceil(FADED_DAYS) + 1  # after a peak at the first sensor
-BRIDGE_DAYS = 30
 
 
 def with_drainage(
@@ -98,9 +97,8 @@ def _pattern(
     )
     back, ahead = (-(-look // DAY_S) for look in fronts_look())
     found = []
-    for begin, end in runs(computed, BRIDGE_DAYS):
-        start = max(0, begin - ahead - 1)
-        stop = min(reader.days, end + back + PEAK_DAYS + FADE_DAYS)
+    after = back + PEAK_DAYS + FADE_DAYS
+    for start, stop in runs(widened(computed, ahead + 1, after), 1):
         window = max(0, start - BEFORE_DAYS), min(reader.days, stop + AFTER_DAYS)
         water = reader.water(column, profile.nominal_m, *window)
         axis = reader.axis

@@ -37,7 +37,7 @@ from pipeline.products.event_store import (
     table_of,
     whole_table,
 )
-from pipeline.runs import runs
+from pipeline.runs import runs, widened
 from pipeline.site.models import Site
 from pipeline.state import Snapshot
 
@@ -47,7 +47,6 @@ WHOLE = ("fronts", "events", "event_depths", "conductivity")
 TABLES = (*WHOLE, "uptake")  # a row a day and sensor: in parts
 LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
 TRAIL_DAYS = 2  # after it: noise of the day after its start, and that day's last bend
-BRIDGE_DAYS = 30  # changed days nearer to each other are one run
 
 
 def events_step(
@@ -208,8 +207,7 @@ def _fronts(
     """Return the fronts of a tube: those near changed days sought again, others taken over."""
     back, ahead = (-(-look // DAY_S) for look in fronts_look())
     days, kept, found = len(computed), old, []
-    for first, last in runs(computed, BRIDGE_DAYS):
-        start, stop = max(0, first - ahead), min(days, last + back)
+    for start, stop in runs(widened(computed, ahead, back), 1):
         window = max(0, start - back), min(days, stop + ahead)
         water = reader.water(column, profile.nominal_m, *window)
         begin_s, end_s = reader.day_s(start), reader.day_s(stop)

@@ -127,6 +127,17 @@ def test_a_day_that_comes_late_changes_no_event_after_those_it_touches():
     assert_same(kept(state), expected)
 
 
+def test_days_some_weeks_apart_that_come_late_together_give_no_row_twice():
+    """What each of them touches overlaps: a front found by both is one front."""
+    water, rain = invented(2)
+    expected = in_one_run(water, rain)
+    state = empty_state()
+    late = (12, 50)
+    night(state, water, rain, [d for d in range(DAYS) if d not in late], (0, 1), range(DAYS))
+    night(state, water, rain, late, (0, 1), ())
+    assert_same(kept(state), expected)
+
+
 def test_an_open_event_closes_later_as_in_one_run():
     water, rain = invented(5)
     expected = in_one_run(water, rain)
