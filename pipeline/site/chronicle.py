@@ -86,8 +86,8 @@ class Lane:
     marks: tuple[Mark, ...] = ()
     sensor: Sensor | None = None
     interval_s: float = 0.0
-    stretches: tuple[Stretch, ...] = ()
     density: Floats | None = None
+    stretches: tuple[Stretch, ...] = ()
 
     @property
     def changes_s(self) -> tuple[float, ...]:
@@ -216,7 +216,7 @@ def _sensors(site: Site, wires: list[Wire], group: str) -> Iterator[Lane]:
         interval = max(interval_of[w.source] for w in lanes[key])
         kind: Kind = "station" if depth_m is None else "sensor"
         stretches = tuple(stretches_of(lanes[key], site))
-        yield Lane(kind, group, name, tuple(spans), (), key, interval, stretches)
+        yield Lane(kind, group, name, tuple(spans), (), key, interval, stretches=stretches)
 
 
 def _laws(site: Site) -> Iterator[Lane]:

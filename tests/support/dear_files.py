@@ -27,6 +27,7 @@ LONG = (
     "ingest/test_sniff.py",
     "test_bad_input.py",
     "test_rounds_nights.py",
+    "test_lineage_rows.py",
     "ingest/test_sdi12_exchanges.py",
     "demo/test_demo_field.py",
     "ingest/test_shrunk.py",
