@@ -222,6 +222,8 @@ class SiteStore:
         for mark, commit in self._marks().items():
             if commit not in keep:
                 repository.delete_tag(mark)
+        if self.is_local:
+            StoreSums(Path(self.address)).release()
         repository.expire_snapshots(older_than=older_than)
         os.sync()  # the shortened history must be on the disk before what it left out goes
         self.clear()

@@ -52,6 +52,15 @@ class StoreSums:
         """Drop all lines: the store is another one, in which a name may come again."""
         self.path.unlink(missing_ok=True)
 
+    def release(self) -> None:
+        """Drop the lines of snapshots, which are about to be rewritten where they lie.
+
+        Otherwise a stop before `tidy` leaves lines of what was there before, and sound
+        snapshots are told to be damaged from then on. The next write gives them new ones.
+        """
+        known = self._read()
+        self._write({n: d for n, d in known.items() if not n.startswith("snapshots/")})
+
     def tidy(self) -> None:
         """Bring the lines up to date once old states have been thinned.
 
@@ -67,7 +76,10 @@ class StoreSums:
         for name in self._files():
             if name not in kept:
                 kept[name] = _digest(self.store / name)
-        text = "".join(f"{digest}  {name}\n" for name, digest in sorted(kept.items()))
+        self._write(kept)
+
+    def _write(self, lines: dict[str, str]) -> None:
+        text = "".join(f"{digest}  {name}\n" for name, digest in sorted(lines.items()))
         fresh = self.path.with_name(f".{self.path.name}.part")
         with fresh.open("wb") as file:
             file.write(text.encode())

@@ -17,6 +17,7 @@ from pipeline.errors import PercologError, StoreError
 from pipeline.site.models import Keep
 from pipeline.states import find_state, list_states
 from pipeline.store import SiteStore
+from pipeline.store_sums import StoreSums
 from pipeline.thinning import states_to_keep, thin_site, thin_when_due
 
 AXIS = TimeAxis(origin_s=1_700_006_400, interval_s=DAY_S // 24)
@@ -158,12 +159,15 @@ def test_a_stop_at_any_instant_is_taken_up_again(store, tmp_path, monkeypatch, s
         patch.setattr(owner, step, stop)
         with pytest.raises(StopError):
             thin_site(site, store)
+    sums = StoreSums(Path(store.address))
+    assert sums.damaged() == []  # sound snapshots are not told to be damaged
     again = SiteStore(store.address, AXIS, "north")
     for number in (4, 10, 11, 12):
         kept = again.read(commits[number])
         assert kept.read(WATER, 0, 28 * 24).tobytes() == values_of(number).tobytes()
     thin_site(site, again)
     again.clear()
+    assert (sums.damaged(), sums.unknown()) == ([], [])
     assert size_of(again) < 6 * values_of(1).nbytes
     assert {row["night"] for row in list_states(again)} == {None, *range(1, NIGHTS + 1)}
 
