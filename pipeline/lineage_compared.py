@@ -12,6 +12,7 @@ import xarray as xr
 
 from pipeline.arrays import Integers
 from pipeline.axis import DAY_S
+from pipeline.deliver.event_fields import EventField
 from pipeline.derive.field_days import STORAGE, WATER
 from pipeline.lineage_down import raw_line
 from pipeline.lineage_origin import raw_of
@@ -20,7 +21,7 @@ from pipeline.lineage_view import TraceError, View, centimetres
 from pipeline.products.space import Cell, cell_tables, cells, instants, site_days
 from pipeline.site.mistakes import did_you_mean, one_of
 
-UNITS = {"water_content": "m3 m-3", "storage": "mm"}
+_UNITS = {"water_content": "m3 m-3", "storage": "mm"}
 _NEAR_M = 0.02
 
 
@@ -61,6 +62,15 @@ class Compared:
     def made_from(self) -> str:
         """Return what they are made from."""
         return f"the daily values of {len(self.tubes)} tubes on {len(self.day_s)} days"
+
+    @property
+    def units(self) -> str:
+        """Return the units of the quantity."""
+        return _UNITS[self.cell.quantity]
+
+    def with_units(self, told: EventField) -> EventField:
+        """Return a field with the quantity's units, where it has none of its own."""
+        return EventField(told.source, told.name, told.units or self.units, told.long_name)
 
     def daily(self, tube: str, day: int) -> dict[str, Any]:
         """Return what to ask for the daily value of a tube."""

@@ -7,17 +7,8 @@ from typing import Any
 from pipeline.lineage_daily import trace_daily_rain, trace_daily_storage, trace_daily_water
 from pipeline.lineage_products import trace_rain, trace_storage
 from pipeline.lineage_rows import instant_of
-from pipeline.lineage_view import View
+from pipeline.lineage_view import CELL_VALUES, View
 from pipeline.lineage_water import trace_water
-
-_VALUES = {
-    "water": "cleaned_water_content",
-    "storage": "storage",
-    "daily_water_content": "daily_water_content",
-    "daily_storage": "daily_storage",
-    "rain": "rain",
-    "daily_rain": "daily_rain",
-}
 
 
 def raw_line(view: View, ask: dict[str, Any]) -> dict[str, Any]:
@@ -41,7 +32,7 @@ def raw_line(view: View, ask: dict[str, Any]) -> dict[str, Any]:
     path: list[dict[str, Any]] = []
     while True:
         account = _traced(view, ask)
-        value = account["value"][_VALUES[ask["product"]]]
+        value = account["value"][CELL_VALUES[ask["product"]]]
         path.append({**ask, "value": value, "agrees": account.get("agrees", True)})
         below = _below(account, ask)
         if below is None:

@@ -176,6 +176,12 @@ def at_text(seconds: float) -> str:
     return iso_utc(int(seconds))
 
 
+def nearest_days(rows: Iterable[Row], day_s: int) -> str:
+    """Return the two days nearest to one that have rows, as a message names them."""
+    near = sorted(rows, key=lambda r: abs(r["day_s"] - day_s))[:2]
+    return " and ".join(at_text(r["day_s"]) for r in near) or "none"
+
+
 def instant_of(text: str) -> datetime:
     """Return the instant of `at_text`."""
     return datetime.fromisoformat(text).astimezone(UTC)

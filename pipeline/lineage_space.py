@@ -7,16 +7,16 @@ from typing import Any
 import numpy as np
 
 from pipeline.axis import DAY_S
-from pipeline.deliver.event_fields import EventField as Field
 from pipeline.deliver.row_fields import SITE_MEANS
 from pipeline.derive.means import fit_tubes
-from pipeline.lineage_compared import UNITS, Compared, compared
+from pipeline.lineage_compared import Compared, compared
 from pipeline.lineage_rows import (
     Derivation,
     Group,
     Row,
     at_text,
     field_of,
+    nearest_days,
     row_account,
     rows_where,
     summed,
@@ -64,14 +64,10 @@ def trace_site_mean(
     rows = rows_where(view.snapshot.table(MEANS), **asked.key, group=group)
     row = next((r for r in rows if r["day_s"] == day_s), None)
     if row is None:
-        near = sorted(rows, key=lambda r: abs(r["day_s"] - day_s))[:2]
-        which = " and ".join(at_text(r["day_s"]) for r in near) or "none"
         raise TraceError(
             f"{view.site.id}: found no mean for the day from {at_text(day_s)}; the nearest "
-            f"days with one are {which}"
+            f"days with one are {nearest_days(rows, day_s)}"
         )
-    units = told.units or UNITS[asked.cell.quantity]
-    told = Field(told.source, told.name, units, told.long_name)
     found = Derivation(
         _HOW.get(told.source, "see docs/space.md, Means"),
         [_tubes(asked, known[group], day, row)],
@@ -79,7 +75,7 @@ def trace_site_mean(
         asked.made_from,
         {"group": group or None},
     )
-    return row_account(view, "space", told, row, found)
+    return row_account(view, "space", asked.with_units(told), row, found)
 
 
 def _tubes(asked: Compared, tubes: list[str], day: int, row: Row) -> Group:
@@ -101,7 +97,7 @@ def _tubes(asked: Compared, tubes: list[str], day: int, row: Row) -> Group:
     # The store keeps it in single precision.
     mean = float(np.float32(summed(known) / known.size)) if known.size else None
     what = "values of the tubes on the day; their mean, each less its offset"
-    return Group(what, UNITS[asked.cell.quantity], items, mean, "mean")
+    return Group(what, asked.units, items, mean, "mean")
 
 
 def _offset(offset: float) -> str:

@@ -12,7 +12,7 @@ from pipeline.deliver.event_fields import EventField as Field
 from pipeline.derive.means import fit_tubes
 from pipeline.derive.ranks import monthly_places
 from pipeline.derive.stability import COLUMNS, differences, moments
-from pipeline.lineage_compared import UNITS, Compared, compared
+from pipeline.lineage_compared import Compared, compared
 from pipeline.lineage_rows import (
     Derivation,
     Group,
@@ -88,9 +88,7 @@ def trace_stability(
         next(iter(rows_where(asked.anew[STABILITY], tube=tube)), None),
         asked.made_from,
     )
-    units = told.units or UNITS[asked.cell.quantity]
-    told = Field(told.source, told.name, units, told.long_name)
-    return row_account(view, "space", told, row, found)
+    return row_account(view, "space", asked.with_units(told), row, found)
 
 
 def trace_ranks(
@@ -141,7 +139,7 @@ def _days(asked: Compared, tube: int, name: str) -> Group:
         said = f"value {of_day['value']:.6g}, site mean {level[day]:.6g}{of_day['said']}"
         at = at_text(asked.day_s[day])
         items.append(of_day | {"at": at, "value": float(values[n]), "said": said})
-    units = UNITS[asked.cell.quantity] if of_value else "1"
+    units = asked.units if of_value else "1"
     column = name if name in ("mean_relative_difference", "offset") else ""
     what = "value less site mean by day" if of_value else "relative difference by day"
     return Group(f"{what}: mean", units, items, mean, column)

@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.console import table
 from pipeline.errors import clean
 from pipeline.lineage_rows_text import options, row_head, row_text
+from pipeline.lineage_view import CELL_VALUES
 
 _STEPS_SHOWN = 8
 _ERRORS = (("random_error", "random"), ("systematic_error", "systematic"))
@@ -21,14 +22,6 @@ _STORAGE_ERRORS = (
 _UNKNOWN = {
     "random": "the site states no noise of a signal behind it ([sensor_noise] of site.toml)",
     "systematic": "a law behind it states no error (covariance, standard_error)",
-}
-_VALUE = {
-    "water": "cleaned_water_content",
-    "storage": "storage",
-    "daily_water_content": "daily_water_content",
-    "daily_storage": "daily_storage",
-    "rain": "rain",
-    "daily_rain": "daily_rain",
 }
 
 
@@ -65,7 +58,7 @@ def _head(account: Mapping[str, Any]) -> Iterator[str]:
     yield f"{account['site']}: {where}, {cell['time']}"
     if cell["asked_off_by_s"]:
         yield f"             the nearest step; asked for {account['asked']['time']}"
-    name = _VALUE[account["product"]]
+    name = CELL_VALUES[account["product"]]
     errors = _ERRORS if account["product"] == "water" else _STORAGE_ERRORS
     known = [f"{word} error {_n(value[key])}" for key, word in errors if key in value]
     told = "no value" if value[name] is None else f"{_n(value[name])} {value['units']}"

@@ -20,6 +20,7 @@ from pipeline.lineage_rows import (
     at_text,
     field_of,
     item,
+    nearest_days,
     row_account,
     rows_where,
     water_ask,
@@ -107,11 +108,9 @@ def trace_uptake(view: View, sensor: Sensor, moment: Moment, name: str) -> dict[
     row = next((r for r in rows if r["day_s"] == day_s), None)
     profile = tube_profile(view.site, tube, view.snapshot.labels["depth"])
     if row is None or profile is None:
-        near = sorted(rows, key=lambda r: abs(r["day_s"] - day_s))[:2]
-        which = " and ".join(at_text(r["day_s"]) for r in near) or "none"
         raise TraceError(
             f"tube {tube!r}: found no night with readings that ends on the day from "
-            f"{at_text(day_s)}; the nearest days with one are {which}"
+            f"{at_text(day_s)}; the nearest days with one are {nearest_days(rows, day_s)}"
         )
     night = _night(view, sensor, profile, day)
     return row_account(

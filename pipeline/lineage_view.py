@@ -31,6 +31,15 @@ from pipeline.variables import SIGNALS
 
 DEPTH_TOLERANCE_M = 0.02
 _EXACT_M = 5e-4  # depths are written in centimetres, rarely in millimetres
+# The variable whose cell the trace of a product without rows is of.
+CELL_VALUES = {
+    "water": "cleaned_water_content",
+    "storage": "storage",
+    "daily_water_content": "daily_water_content",
+    "daily_storage": "daily_storage",
+    "rain": "rain",
+    "daily_rain": "daily_rain",
+}
 
 
 class TraceError(PercologError, LookupError):
