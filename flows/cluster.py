@@ -353,7 +353,7 @@ def introduce(sites: list[str]) -> dict[str, Any]:
     """Tell, on a worker, the versions of what computes there and which sites it misses."""
     from importlib.metadata import version
 
-    from pipeline import parts  # noqa: F401  (the first part finds it loaded)
+    from pipeline.nights import parts  # noqa: F401  (the first part finds it loaded)
 
     missing = [site for site in sites if not Path(site).is_dir()]
     return {"versions": {name: version(name) for name in _LIBRARIES}, "missing": missing}

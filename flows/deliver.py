@@ -1,4 +1,4 @@
-"""Delivering many sites side by side. Orchestration only; see `pipeline.delivering`."""
+"""Delivering many sites side by side. The work is in `pipeline.delivering.numbered`."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
 
 from flows.cluster import anywhere, sites_side_by_side
-from pipeline.delivering_sites import deliver_or_tell
-from pipeline.delivery_contents import Request
+from pipeline.delivering.contents import Request
+from pipeline.delivering.sites import deliver_or_tell
 
 
 @task(

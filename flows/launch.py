@@ -16,7 +16,7 @@ from flows.server import OrchestratorError, orchestrator, stop_temporary_server
 from pipeline.outcomes import describe_failure, outcome_of, state_folder
 
 if TYPE_CHECKING:  # two seconds that a night which fails at once does not need
-    from pipeline.delivery_contents import Request
+    from pipeline.delivering.contents import Request
 
 HERE = Wanted()
 

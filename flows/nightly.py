@@ -1,4 +1,4 @@
-"""The nightly run: sites side by side. Orchestration only; the work is in `pipeline.parts`."""
+"""The nightly run: sites side by side. Orchestration; the work: `pipeline.nights.parts`."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from prefect.futures import PrefectFuture, as_completed, wait
 
 from flows.cluster import anywhere, sites_side_by_side
 from flows.summary import ARTIFACT_KEY, markdown
-from pipeline import parts
 from pipeline.errors import LockedError, StoreError
+from pipeline.nights import parts
 
 logger = logging.getLogger(__name__)
 
@@ -76,7 +76,7 @@ def nightly(sites: list[Path], now: datetime) -> list[PrefectFuture[Any]]:
     Returns
     -------
     list of PrefectFuture
-        Four for each site, in the order of ``sites`` and of `pipeline.parts.PARTS`.
+        Four for each site, in the order of ``sites`` and of `pipeline.nights.parts.PARTS`.
     """
     nights = {store.submit(folder, now): folder for folder in sites}
     chains = {

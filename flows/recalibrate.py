@@ -1,4 +1,4 @@
-"""Recalibrating many sites side by side. Orchestration only; see `pipeline.revising`."""
+"""Recalibrating many sites side by side. The work is in `pipeline.history.revising`."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
 
 from flows.cluster import anywhere, sites_side_by_side
-from pipeline.revising import redo
-from pipeline.revisions import recalibrate_site
+from pipeline.history.revising import redo
+from pipeline.history.revisions import recalibrate_site
 
 
 @task(

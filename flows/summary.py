@@ -7,7 +7,7 @@ from typing import Any
 
 from prefect.client.schemas.objects import State
 
-from pipeline.parts import PARTS, Part, result_of
+from pipeline.nights.parts import PARTS, Part, result_of
 
 ARTIFACT_KEY = "nightly-summary"
 

@@ -200,7 +200,7 @@ def finish(command: str, outcome: str, sites: Sequence[Mapping[str, Any]], **mor
 
 
 def show_verified(account: Mapping[str, Any]) -> None:
-    """Print what `pipeline.verify.verify_site` found."""
+    """Print what `pipeline.accounts.verify.verify_site` found."""
     problems = account["problems"]
     headline(
         account["outcome"],
@@ -217,7 +217,7 @@ def show_verified(account: Mapping[str, Any]) -> None:
 
 
 def show_delivery(account: Mapping[str, Any]) -> None:
-    """Print what `pipeline.delivering.deliver_site` made, or why it made nothing."""
+    """Print what `pipeline.delivering.numbered.deliver_site` made, or why it made nothing."""
     if "revision" not in account:
         headline(account["outcome"], f"{account['site']}: nothing delivered")
         show_failures(account["failures"])

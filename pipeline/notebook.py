@@ -16,13 +16,13 @@ from pipeline.derive.calibrations import site_calibrations
 from pipeline.derive.layers import LayerRules, model_layers
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
-from pipeline.description import in_force
 from pipeline.site.load import load_site
 from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import intervals_at, stretches_of
-from pipeline.state import Snapshot
-from pipeline.states import commit_of
-from pipeline.store import SiteStore
+from pipeline.store.description import in_force
+from pipeline.store.site_store import SiteStore
+from pipeline.store.state import Snapshot
+from pipeline.store.states import commit_of
 from pipeline.variables import SIGNALS, VARIABLES, describe
 
 if TYPE_CHECKING:

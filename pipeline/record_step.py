@@ -18,8 +18,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.site.models import Site
-from pipeline.state import Snapshot, Writer
-from pipeline.stored_tables import PARTS
+from pipeline.store.state import Snapshot, Writer
+from pipeline.store.tables import PARTS
 
 # (state being prepared, site, days computed tonight (tube, day)) -> tables by name; of a table
 # that is kept in parts those that may have changed, by name too

@@ -16,9 +16,9 @@ Look = Callable[[Site], tuple[int, int]]
 class Step:
     """One step: a function of a block of tubes over a window, and what it reads and writes.
 
-    ``reads`` and ``writes`` are keys of `pipeline.cubes.SPECS`. ``look`` returns how many
-    seconds the step looks back and ahead of each value it writes. ``version`` rises when its
-    arithmetic changes; everything it feeds is then computed again.
+    ``reads`` and ``writes`` are keys of `pipeline.store.cubes.SPECS`. ``look`` returns how
+    many seconds the step looks back and ahead of each value it writes. ``version`` rises when
+    its arithmetic changes; everything it feeds is then computed again.
     """
 
     name: str

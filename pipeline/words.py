@@ -44,7 +44,8 @@ def told_absent(account: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     Parameters
     ----------
     account : mapping
-        As from `pipeline.night.deliver_night`; of a night whose delivery failed, without.
+        As from `pipeline.nights.night.deliver_night`; without, of a night whose delivery
+        failed.
     """
     found = [("no files", account.get("empty_periods", ()), "nothing was")]
     without = account.get("periods_without", {})

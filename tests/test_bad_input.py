@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import night
 from pipeline.errors import SiteError
 from pipeline.ingest import intake
+from pipeline.nights import night
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"

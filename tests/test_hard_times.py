@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from kill import SITE, differences, export, leftovers, state_of
 
-from pipeline import night
+from pipeline.accounts.verify import verify_site
 from pipeline.errors import LockedError, StoreError
 from pipeline.ingest import intake
+from pipeline.nights import night
+from pipeline.nights.parts import run_site
 from pipeline.outcomes import describe_failure
-from pipeline.parts import run_site
-from pipeline.verify import verify_site
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 

@@ -16,10 +16,10 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from pipeline.cli import app
-from pipeline.delivering import deliver_site
-from pipeline.delivery_contents import Request
+from pipeline.delivering.contents import Request
+from pipeline.delivering.numbered import deliver_site
 from pipeline.errors import SiteError
-from pipeline.night import open_description
+from pipeline.nights.night import open_description
 
 SITE = Path(__file__).parent / "site" / "field"
 NOW = "2023-04-01T00:00Z"

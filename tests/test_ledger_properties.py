@@ -24,10 +24,10 @@ from sent_field import DAY_S, FAULTS, NOW_S, Field, Sent
 from sent_model import Version, expect
 from sent_pages import pack
 
-from pipeline.cubes import SPECS
 from pipeline.ingest import intake
 from pipeline.ingest.ledger import Ledger
-from pipeline.store import SiteStore
+from pipeline.store.cubes import SPECS
+from pipeline.store.site_store import SiteStore
 from pipeline.variables import STATION_QUANTITIES, TUBE_QUANTITIES
 
 EXAMPLES = int(os.environ.get("PERCOLOG_LEDGER_EXAMPLES", "60"))

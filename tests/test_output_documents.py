@@ -12,8 +12,8 @@ from rows_site import make_rows_site
 from traced_site import HEADER, put
 from typer.testing import CliRunner
 
-from pipeline import night
 from pipeline.cli import app
+from pipeline.nights import night
 from pipeline.notebook import open_site
 from pipeline.watch.nights import begin_night, end_night
 

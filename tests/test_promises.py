@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.cubes import SPECS
 from pipeline.ingest.ledger import Ledger
+from pipeline.nights import night
 from pipeline.steps import RECORD_STEPS
+from pipeline.store.cubes import SPECS
 
 ROOT = Path(__file__).parent.parent
 RAW = ROOT / "data" / "raw"

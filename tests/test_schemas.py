@@ -19,7 +19,7 @@ from pipeline.calibrate.forms import FORMS
 from pipeline.calibrate.samples import read_samples
 from pipeline.cli import app
 from pipeline.errors import PercologError, SiteError
-from pipeline.night import open_description
+from pipeline.nights.night import open_description
 from pipeline.schemas import SCHEMAS, rounds_schema, schema, write_schemas
 from pipeline.site.settings import SECTIONS
 

@@ -7,11 +7,11 @@ import big_field
 import numpy as np
 import pytest
 
-from pipeline import night
 from pipeline.axis import DAY_S, TimeAxis
-from pipeline.cubes import SPECS
-from pipeline.effective import changed_days, rules_table
-from pipeline.revisions import recalibrate_site
+from pipeline.engine.effective import changed_days, rules_table
+from pipeline.history.revisions import recalibrate_site
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
 DAYS = 4

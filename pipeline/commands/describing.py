@@ -47,9 +47,9 @@ def fit(
     as_json: AsJson = False,
 ) -> None:
     """Fit laws to soil samples and print them, ready for calibrations.toml."""
+    from pipeline.accounts.fitting import Wish, fit_site
+    from pipeline.accounts.fitting_text import entries_text, show_fit
     from pipeline.calibrate.fit_match import Rules
-    from pipeline.fitting import Wish, fit_site
-    from pipeline.fitting_text import entries_text, show_fit
 
     rules = Rules(within_cm / 100, round(window_h * 3600))
     wish = Wish(

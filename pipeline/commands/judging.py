@@ -17,7 +17,7 @@ def tubes(
     as_json: AsJson = False,
 ) -> None:
     """Tell for every tube whether to use it, by what evidence, and what to do about it."""
-    from pipeline.tubes import report_tubes, tubes_text
+    from pipeline.accounts.tubes import report_tubes, tubes_text
 
     with redirect_stdout(sys.stderr):
         account = report_tubes(site.absolute(), tube)

@@ -22,7 +22,7 @@ from pipeline.commands.shared import (
 
 if TYPE_CHECKING:
     from flows.launch import Wanted
-    from pipeline.delivery_contents import Request
+    from pipeline.delivering.contents import Request
 
 
 def verify(
@@ -34,8 +34,8 @@ def verify(
     as_json: AsJson = False,
 ) -> None:
     """Check every stored byte, every account and every raw file; say how to mend damage."""
+    from pipeline.accounts.verify import verify_site
     from pipeline.console import show_verified
-    from pipeline.verify import verify_site
 
     with redirect_stdout(sys.stderr):
         account = verify_site(site.absolute(), mend)
@@ -80,8 +80,8 @@ def deliver(
 ) -> None:
     """Hand over a period as a numbered revision, if it would say anything new."""
     from pipeline.console import show_delivery
-    from pipeline.delivering import deliver_site
-    from pipeline.delivery_contents import Request
+    from pipeline.delivering.contents import Request
+    from pipeline.delivering.numbered import deliver_site
 
     folders, where = distinct(sites), place(workers, scheduler, direct)
     if commit and len(folders) > 1:
@@ -114,7 +114,7 @@ def _deliver_all(
     """Deliver several sites under the orchestrator, or one after another without it."""
     from flows.launch import OrchestratorError, deliver_sites
     from pipeline.console import say
-    from pipeline.delivering_sites import deliver_or_tell
+    from pipeline.delivering.sites import deliver_or_tell
 
     if not direct:
         try:

@@ -58,9 +58,9 @@ def trace(
     as_json: AsJson = False,
 ) -> None:
     """Show where one value came from: tests, laws, wiring, clock, file, line and its text."""
-    from pipeline.lineage import Question, TraceError
-    from pipeline.lineage import trace as trace_value
-    from pipeline.lineage_text import trace_text
+    from pipeline.lineage.text import trace_text
+    from pipeline.lineage.trace import Question, TraceError
+    from pipeline.lineage.trace import trace as trace_value
 
     at = instant(time, "--time") if time else None
     row = {"number": number, "event": event, "group": group, "months": months}
@@ -86,7 +86,12 @@ def timeline(
     as_json: AsJson = False,
 ) -> None:
     """Draw what was installed, wired and logged when, and how densely."""
-    from pipeline.timeline import MOST_COLUMNS, print_timeline, site_timeline, timeline_account
+    from pipeline.accounts.timeline import (
+        MOST_COLUMNS,
+        print_timeline,
+        site_timeline,
+        timeline_account,
+    )
 
     folder, now = site.absolute(), datetime.now(UTC)
     with redirect_stdout(sys.stderr):
@@ -117,8 +122,8 @@ def limits(
     as_json: AsJson = False,
 ) -> None:
     """Show the limits of the soil's water, and what the root zone holds between them."""
-    from pipeline.limits_report import LimitsError, limits_report
-    from pipeline.limits_text import limits_text
+    from pipeline.accounts.limits_report import LimitsError, limits_report
+    from pipeline.accounts.limits_text import limits_text
 
     try:
         with redirect_stdout(sys.stderr):
@@ -149,8 +154,8 @@ def layers(
     as_json: AsJson = False,
 ) -> None:
     """Write stored water in the layers of a model as CF NetCDF, with its observation error."""
+    from pipeline.delivering.model_output import LayersError, layers_file
     from pipeline.derive.binning import STEPS_S
-    from pipeline.model_output import LayersError, layers_file
 
     if step not in STEPS_S:
         known = ", ".join(STEPS_S)
@@ -182,8 +187,8 @@ def events(
     as_json: AsJson = False,
 ) -> None:
     """Show wetting events: onset, depth reached, gain, rain, and what drained after."""
-    from pipeline.events_pictures import event_pictures
-    from pipeline.events_report import EventsError, events_report, events_text
+    from pipeline.accounts.events_pictures import event_pictures
+    from pipeline.accounts.events_report import EventsError, events_report, events_text
 
     try:
         with redirect_stdout(sys.stderr):
@@ -200,7 +205,7 @@ def events(
 
 def space(site: SiteFolder, as_json: AsJson = False) -> None:
     """Tell which tube stands for the site, how sure that is, and the newest means."""
-    from pipeline.space_account import space_account, space_text
+    from pipeline.accounts.space_account import space_account, space_text
 
     with redirect_stdout(sys.stderr):
         account = space_account(site.absolute())

@@ -40,7 +40,7 @@ def check(
     ] = False,
 ) -> None:
     """Read site descriptions and list every mistake, with file, line and what to do."""
-    from pipeline.accounts import show_survey, survey_site
+    from pipeline.accounts.check_and_ledger import show_survey, survey_site
 
     with redirect_stdout(sys.stderr):
         accounts = [survey_site(folder, whole=whole) for folder in distinct(sites)]
@@ -95,7 +95,7 @@ def ledger(
     as_json: AsJson = False,
 ) -> None:
     """Account for every reading of every raw file of a site."""
-    from pipeline.accounts import ledger_text, report_ledger
+    from pipeline.accounts.check_and_ledger import ledger_text, report_ledger
 
     with redirect_stdout(sys.stderr):
         account = report_ledger(site.absolute(), file)
@@ -117,7 +117,7 @@ def _run(
             return {"orchestrated": True, "cluster": use_of_cluster()}, found
         except OrchestratorError as error:
             say(f"going on without the orchestrator: {error}")
-    from pipeline.parts import run_site
+    from pipeline.nights.parts import run_site
 
     # The accounts that are shown are then all of this process.
     cluster = {**where.options(), "used": "no"} if where else None

@@ -82,8 +82,8 @@ def undo(
 
 def history(site: SiteFolder, as_json: AsJson = False) -> None:
     """List the states of a site's store and what each brought."""
-    from pipeline.revising import site_history
-    from pipeline.revising_text import show_history
+    from pipeline.history.revising import site_history
+    from pipeline.history.revising_text import show_history
 
     with redirect_stdout(sys.stderr):
         account = site_history(site.absolute())
@@ -108,8 +108,8 @@ def compare(
     as_json: AsJson = False,
 ) -> None:
     """Tell two states of a site apart, in numbers and in a picture."""
-    from pipeline.revising import site_comparison
-    from pipeline.revising_text import show_comparison
+    from pipeline.history.revising import site_comparison
+    from pipeline.history.revising_text import show_comparison
 
     with redirect_stdout(sys.stderr):
         account = site_comparison(site.absolute(), first, second, png)
@@ -120,8 +120,8 @@ def compare(
 
 def thin(site: SiteFolder, dry_run: DryRun = False, as_json: AsJson = False) -> None:
     """Thin out earlier states by the site's [keep] policy, and free their space."""
-    from pipeline.revising import thin_store
-    from pipeline.revising_text import show_thinning
+    from pipeline.history.revising import thin_store
+    from pipeline.history.revising_text import show_thinning
 
     with redirect_stdout(sys.stderr):
         account = thin_store(site.absolute(), dry_run)
@@ -143,8 +143,8 @@ def _asks(dry_run: bool, yes: bool) -> bool:
 
 
 def _redo(kind: str, folder: Path, now: str, dry_run: bool, asks: bool) -> dict[str, Any]:
-    from pipeline.revising import redo
-    from pipeline.revisions import recalibrate_site, undo_site
+    from pipeline.history.revising import redo
+    from pipeline.history.revisions import recalibrate_site, undo_site
 
     work: Callable[..., dict[str, Any]] = undo_site if kind == "undo" else recalibrate_site
     return redo(work, folder, instant(now), dry_run, _ask if asks else None)
@@ -152,7 +152,7 @@ def _redo(kind: str, folder: Path, now: str, dry_run: bool, asks: bool) -> dict[
 
 def _ask(account: Mapping[str, Any]) -> bool:
     """Show what would change and ask whether to do it."""
-    from pipeline.revising_text import show_change
+    from pipeline.history.revising_text import show_change
 
     show_change(account)
     if not account["tubes"] and not account["arrays"]:
@@ -161,7 +161,7 @@ def _ask(account: Mapping[str, Any]) -> bool:
 
 
 def _show_changes(accounts: list[dict[str, Any]], asked: bool) -> None:
-    from pipeline.revising_text import show_change, show_done
+    from pipeline.history.revising_text import show_change, show_done
 
     for account in accounts:
         if asked and "water" in account:

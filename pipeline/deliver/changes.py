@@ -165,7 +165,7 @@ def reasons(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
     old, new : mapping
         ``code`` (version), ``form`` (`pipeline.deliver.metadata.FORM`, not told before 2),
         ``inputs`` (path of each raw file: SHA-256) and ``rules`` (see
-        `pipeline.effective.effective_rules`) of two revisions.
+        `pipeline.engine.effective.effective_rules`) of two revisions.
 
     Returns
     -------

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES, SPECS
 from pipeline.ingest.ledger import Ledger
 from pipeline.ingest.merge import (
     DUPLICATE,
@@ -22,7 +21,8 @@ from pipeline.ingest.merge import (
     merge,
 )
 from pipeline.ingest.superseded import Superseded
-from pipeline.state import Snapshot, Writer
+from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES, SPECS
+from pipeline.store.state import Snapshot, Writer
 from pipeline.variables import STATION_QUANTITIES
 
 # A window is this many chunks wide at most on each axis: about 50 MB of cells for 6 depths.

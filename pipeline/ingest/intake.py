@@ -46,7 +46,7 @@ from pipeline.ingest.shrunk import shrunk
 from pipeline.ingest.superseded import Superseded
 from pipeline.site.fingerprint import source_fingerprint
 from pipeline.site.models import Site
-from pipeline.state import Snapshot, Writer
+from pipeline.store.state import Snapshot, Writer
 
 # Files are read this many at a time and merged together; bounds memory and saves rewriting.
 BATCH_BYTES = 64 * 1024**2

@@ -9,7 +9,7 @@ import pyarrow.compute as pc
 
 from pipeline.errors import Problem
 from pipeline.ingest.ledger import FileEntry
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 RAIN = "readings/rain"
 

@@ -11,12 +11,12 @@ from collections.abc import Mapping
 
 import pyarrow as pa
 
-from pipeline.description import site_of, stored_files
 from pipeline.errors import SiteError
 from pipeline.ingest.ledger import Ledger
 from pipeline.site.fingerprint import source_fingerprint
 from pipeline.site.models import Site
-from pipeline.state import Snapshot, Writer
+from pipeline.store.description import site_of, stored_files
+from pipeline.store.state import Snapshot, Writer
 
 TABLE = "read_by"
 # A source and its fingerprint, as ledger entries hold them.

@@ -11,7 +11,7 @@ from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.read_by import descriptions
 from pipeline.site.fingerprint import placing_fingerprint
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 from pipeline.words import counted
 
 

@@ -23,7 +23,7 @@ from pipeline.qc.drift_suspects import (
 )
 from pipeline.qc.neighbours import median_of_others
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 TABLE = "drift_suspects"
 SCHEMA = pa.schema(

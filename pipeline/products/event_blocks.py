@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
-from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES
 from pipeline.qc.flags import TEST_BITS
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES
+from pipeline.store.state import Snapshot
 
 MOST_CHUNKS = 400  # kept at a time, about 40 MB of six depths at ten minutes
 CHUNKS_AT_ONCE = 8

@@ -7,10 +7,10 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.axis import DAY_S
-from pipeline.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
 from pipeline.derive.drained_hours import BELOW, HERE
-from pipeline.state import Snapshot
-from pipeline.stored_tables import joined, rows_by_tube
+from pipeline.store.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
+from pipeline.store.state import Snapshot
+from pipeline.store.tables import joined, rows_by_tube
 
 _TEXT, _WHEN, _REAL, _FLAG, _COUNT = (
     pa.string(),

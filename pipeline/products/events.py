@@ -39,7 +39,7 @@ from pipeline.products.event_store import (
 )
 from pipeline.runs import runs, widened
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 Days = NDArray[np.bool_]
 Rows = dict[str, pa.Table | None]

@@ -21,7 +21,7 @@ from pipeline.qc.health import TubesRecord
 from pipeline.qc.wall import TOGETHER_S, flashes, gap_events
 from pipeline.report.health_chart import HealthEvidence, draw_health
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 _FORM = 2  # of the picture; a new one is drawn of every tube
 _DRAWN = "health.json"  # beside the pictures: from what evidence each was drawn

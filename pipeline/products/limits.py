@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.derive.limits import Estimate, SensorLimits, tube_limits
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 TABLE = "soil_limits"
 _ESTIMATES = ("upper", "days_to_drain", "lower")

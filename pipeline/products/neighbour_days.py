@@ -23,7 +23,7 @@ from pipeline.qc.neighbours import (
     neighbour_groups,
 )
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 DAILY = "daily/daily_water_content"
 NEIGHBOUR_DAYS = pa.schema(

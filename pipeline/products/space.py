@@ -31,7 +31,7 @@ from pipeline.derive.ranks import monthly_places, rank_correlations
 from pipeline.derive.stability import COLUMNS, differences, stability_columns
 from pipeline.site.fingerprint import site_hash
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 STABILITY, MEANS, RANKS = "stability", "site_means", "rank_correlations"
 _CELL = [("quantity", pa.string()), ("depth_m", pa.float64()), ("layer", pa.string())]

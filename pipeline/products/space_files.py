@@ -15,7 +15,7 @@ from pipeline.report.site_map import draw_map
 from pipeline.report.slope_section import draw_section
 from pipeline.report.stability_chart import draw_stability
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 
 _CELL_HEADS = {"quantity": "quantity", "depth_m": "depth [m]", "layer": "layer"}
 _HEADS = {

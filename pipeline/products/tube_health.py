@@ -28,7 +28,7 @@ from pipeline.qc.tube_verdicts import judge_tubes, tube_decisions
 from pipeline.qc.wall import Wired
 from pipeline.site.fingerprint import site_hash
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.state import Snapshot
 from pipeline.variables import SIGNALS
 
 EVIDENCE_DAYS = 365

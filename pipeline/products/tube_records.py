@@ -15,13 +15,13 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.cubes import CHUNK_TUBES
 from pipeline.products.event_blocks import Reader, gauges_of
 from pipeline.qc.months import BLOCK_DAYS, daily_wave, record_noise
 from pipeline.qc.responses import AHEAD_S, BACK_S, find_responses
 from pipeline.qc.wall import LEAST_RAIN_MM
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
+from pipeline.store.cubes import CHUNK_TUBES
+from pipeline.store.state import Snapshot
 
 WATER, WARMTH = "water/cleaned_water_content", "readings/soil_temperature"
 BACK_DAYS, AHEAD_DAYS = -(-BACK_S // DAY_S), -(-AHEAD_S // DAY_S)

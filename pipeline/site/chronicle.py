@@ -1,7 +1,7 @@
 """Who was where when: what was installed, wired and in force, in lanes along one time axis.
 
 A chronicle is made of the site description alone; what was logged is laid over it by
-`pipeline.density`. Text and picture are drawn from the same lanes.
+`pipeline.accounts.density`. Text and picture are drawn from the same lanes.
 """
 
 from __future__ import annotations

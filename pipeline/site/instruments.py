@@ -45,11 +45,11 @@ class Drift(Model):
 class Correction(Model):
     """What is added to one sensor's signal over a time, linear in time.
 
-    Found by the night from references (`pipeline.correcting`), written by nobody. ``domain``
-    is the quantity it acts on; a "proportional" one is a share of the signal. ``until_s``
-    None: it stands until the next check. ``growth`` is how fast its uncertainty rises [s-1].
-    A "two_point" one holds so at the corrected signal ``low``, as the fields beginning with
-    ``high_`` say at ``high``, and linearly between and beyond.
+    Found by the night from references (`pipeline.engine.correcting`), written by nobody.
+    ``domain`` is the quantity it acts on; a "proportional" one is a share of the signal.
+    ``until_s`` None: it stands until the next check. ``growth`` is how fast its uncertainty
+    rises [s-1]. A "two_point" one holds so at the corrected signal ``low``, as the fields
+    beginning with ``high_`` say at ``high``, and linearly between and beyond.
     """
 
     tube: str

@@ -15,7 +15,7 @@ from pipeline.site.models import Site, Source
 from pipeline.words import first_line, span_of_hours
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
-    from pipeline.state import Snapshot
+    from pipeline.store.state import Snapshot
 
 _DAY_S = 86_400
 _HOUR_S = 3600
@@ -74,7 +74,7 @@ def find_conditions(
     snapshot : Snapshot
         The newest state.
     summary : dict
-        Of the night, as `pipeline.parts.result_of` returns it.
+        Of the night, as `pipeline.nights.parts.result_of` returns it.
     now : datetime
         The instant of the night.
     """

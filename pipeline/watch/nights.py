@@ -100,7 +100,7 @@ def end_night(folder: Path, summary: dict[str, Any], now: datetime) -> dict[str,
     folder : Path
         The site's description.
     summary : dict
-        As `pipeline.parts.result_of` returns it.
+        As `pipeline.nights.parts.result_of` returns it.
     now : datetime
         The instant of the night.
 
@@ -157,8 +157,8 @@ def _conditions(
     found = failed_parts(summary, now)
     if site.description is None or "commit" not in summary:
         return found, ("night",)
-    from pipeline.description import in_force
-    from pipeline.store import SiteStore
+    from pipeline.store.description import in_force
+    from pipeline.store.site_store import SiteStore
 
     description = site.description
     store = SiteStore(description.store, description.axis, description.id)

@@ -15,13 +15,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pipeline.axis import iso_utc
-from pipeline.description import in_force, taken_back
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.processes import started
+from pipeline.products.verdicts import verdict_rows
 from pipeline.site.models import Site
-from pipeline.state import Snapshot
-from pipeline.store import SiteStore
-from pipeline.verdicts import verdict_rows
+from pipeline.store.description import in_force, taken_back
+from pipeline.store.site_store import SiteStore
+from pipeline.store.state import Snapshot
 from pipeline.watch.book import Book, read_book
 from pipeline.watch.conditions import due_since, newest_readings
 from pipeline.watch.due import next_due

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import state
 from pipeline.axis import TimeAxis
-from pipeline.cubes import CHUNK_DAYS, CHUNK_TUBES, SPECS
-from pipeline.store import SiteStore
+from pipeline.store import state
+from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES, SPECS
+from pipeline.store.site_store import SiteStore
 
 pytestmark = pytest.mark.benchmark
 AXIS = TimeAxis(origin_s=0, interval_s=600)

@@ -26,7 +26,7 @@ SITES = int(os.environ.get("PERCOLOG_FLEET_SITES", "4"))
 PICTURES = os.environ.get("PERCOLOG_FLEET_PICTURES", "1") != "0"
 WAYS = {"one process": (), "2 workers": ("--workers", "2"), "1 worker": ("--workers", "1")}
 UNDRAWN = """
-from pipeline import parts
+from pipeline.nights import parts
 def draw(folder, night):
     return {"pictures": []}
 parts.draw = draw

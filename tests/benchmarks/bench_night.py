@@ -19,11 +19,11 @@ import pyarrow as pa
 import pyarrow.csv
 import pytest
 
-from pipeline import night
-from pipeline.engine import run_steps
-from pipeline.handover import deliver_periods
+from pipeline.engine.engine import run_steps
 from pipeline.ingest.intake import take_in
-from pipeline.manifest import Manifest
+from pipeline.nights import night
+from pipeline.nights.handover import deliver_periods
+from pipeline.nights.manifest import Manifest
 from pipeline.steps import TUBE_STEPS
 
 pytestmark = pytest.mark.benchmark

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 import big_field
 import pytest
 
-from pipeline import night
+from pipeline.nights import night
 
 pytestmark = pytest.mark.benchmark
 NOW = datetime(2030, 1, 1, tzinfo=UTC)

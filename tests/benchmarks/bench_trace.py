@@ -19,10 +19,10 @@ import big_field
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.lineage import Question, trace_cell
+from pipeline.lineage.trace import Question, trace_cell
+from pipeline.nights import night
 from pipeline.site.load import load_site
-from pipeline.store import SiteStore
+from pipeline.store.site_store import SiteStore
 
 pytestmark = pytest.mark.benchmark
 TUBES, DAYS = 50, 3650
@@ -88,7 +88,11 @@ def test_the_command_from_its_start(site):
     """The command as a person waits for it, and how much of that is loading libraries."""
     command = [sys.executable, "-m", "pipeline.cli", "trace", str(site)]
     command += ["--tube", "T23", "--depth", "40", "--time", "2032-08-10T12:00Z"]
-    libraries = [sys.executable, "-c", "import pipeline.lineage, pipeline.lineage_text, typer"]
+    libraries = [
+        sys.executable,
+        "-c",
+        "import pipeline.lineage.trace, pipeline.lineage.text, typer",
+    ]
     runs = [(seconds(run, command), seconds(run, libraries)) for _ in range(5)]
     whole, loading = (float(np.median(column)) for column in zip(*runs, strict=True))
     print(f"\ncommand {whole:.2f} s, of which {loading:.2f} s load libraries")

@@ -11,7 +11,7 @@ from bare_site import at, make_law, make_probe_law, make_site, make_wire
 
 from pipeline.calibrate.compare import Seen, make_checks, make_cleaning, seen
 from pipeline.calibrate.references import Reference
-from pipeline.correcting import find_corrections
+from pipeline.engine.correcting import find_corrections
 from pipeline.site.instruments import Drift, Uncertainty
 from pipeline.site.models import Visit
 

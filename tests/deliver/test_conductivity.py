@@ -12,7 +12,7 @@ from checkers import remarks, second_opinion
 
 from pipeline.deliver.conductivity import write_conductivity
 from pipeline.deliver.row_fields import CONDUCTIVITY
-from pipeline.delivery_events import conductivity_files
+from pipeline.delivering.events import conductivity_files
 from pipeline.products.event_store import SCHEMAS, table_of
 
 FIRST_S = 1709251200  # 2024-03-01T00:00Z

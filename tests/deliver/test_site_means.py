@@ -9,11 +9,11 @@ import pytest
 import xarray as xr
 from checkers import remarks, second_opinion
 
-from pipeline.correcting import CHECKS, CORRECTIONS
 from pipeline.deliver import row_fields
 from pipeline.deliver.event_tables import write_event_parquet, write_event_sheet
 from pipeline.deliver.site_means import write_site_means
-from pipeline.delivery_space import drift_files
+from pipeline.delivering.space import drift_files
+from pipeline.engine.correcting import CHECKS, CORRECTIONS
 from pipeline.products.space import MEANS, SCHEMAS
 
 DAY_S = 86400
@@ -123,7 +123,7 @@ def test_corrections_and_checks_are_delivered_where_there_are_any(tmp_path, make
 
 
 def test_every_column_of_drift_in_the_store_has_a_field():
-    from pipeline.correcting import _CHECK_FIELDS, _CORRECTION_FIELDS
+    from pipeline.engine.correcting import _CHECK_FIELDS, _CORRECTION_FIELDS
 
     for stored, fields in (
         (_CHECK_FIELDS, row_fields.DRIFT_CHECKS),

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from pipeline.handover import rounds_rows
-from pipeline.night import deliver_night, open_description, store_night
+from pipeline.nights.handover import rounds_rows
+from pipeline.nights.night import deliver_night, open_description, store_night
 from pipeline.qc.flags import TEST_BITS, Quality
 
 pytestmark = pytest.mark.slow

@@ -29,7 +29,7 @@ def prefect_backend(tmp_path_factory):
 @pytest.fixture
 def scripted(monkeypatch, tmp_path):
     """Put the stand-in night in place; return a function that makes a site's folder."""
-    from pipeline import parts
+    from pipeline.nights import parts
 
     monkeypatch.setenv("PERCOLOG_STATE", str(tmp_path / "state"))
     monkeypatch.setattr(parts, "work", fake_night)

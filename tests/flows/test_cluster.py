@@ -20,8 +20,8 @@ from one_day import lay_out
 
 from flows import cluster as adapter
 from flows.cluster import ClusterError, Wanted, WorkerLostError
-from pipeline import parts
 from pipeline.commands.shared import place
+from pipeline.nights import parts
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 
@@ -96,9 +96,9 @@ def test_recalibration_and_delivery_on_two_workers_are_those_without(
 ):
     from flows.deliver import deliver
     from flows.recalibrate import recalibrate
-    from pipeline import night
-    from pipeline.delivery_contents import Request
-    from pipeline.revisions import recalibrate_site
+    from pipeline.delivering.contents import Request
+    from pipeline.history.revisions import recalibrate_site
+    from pipeline.nights import night
 
     here = lay_out(tmp_path / "here" / "north")
     night.store_night(here, NOW)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from pipeline.parts import PARTS
+from pipeline.nights.parts import PARTS
 
 NOW = datetime(2026, 3, 1, 2, tzinfo=UTC)
 

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 import pytest
 from one_day import lay_out
 
-from pipeline import night
-from pipeline.delivery_contents import Request
+from pipeline.delivering.contents import Request
+from pipeline.nights import night
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 PLAIN = Request(pictures=False, spreadsheets=False)

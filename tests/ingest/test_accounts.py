@@ -3,9 +3,9 @@
 import gzip
 from datetime import UTC, datetime
 
-from pipeline import night
 from pipeline.ingest.delimited import read_table
 from pipeline.ingest.ledger import Ledger
+from pipeline.nights import night
 from pipeline.site.layout import Layout
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)

@@ -5,9 +5,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline import night
 from pipeline.ingest.clock import ClockRules, read_clock
 from pipeline.ingest.records import Table
+from pipeline.nights import night
 from pipeline.site.models import Clock
 
 HOUR = 3600

@@ -7,13 +7,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.accounts import ledger_text
-from pipeline.cubes import SPECS
+from pipeline.accounts.check_and_ledger import ledger_text
 from pipeline.ingest.clock_logged import logged_time
 from pipeline.ingest.ledger import Ledger
+from pipeline.nights import night
 from pipeline.site.checks import review
 from pipeline.site.load import load_site
+from pipeline.store.cubes import SPECS
 
 NOW = datetime(2023, 12, 1, tzinfo=UTC)
 PARIS = ZoneInfo("Europe/Paris")

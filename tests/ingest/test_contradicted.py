@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.cubes import SPECS
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 EARLIER = """2023-03-10 10:00:00 >0M!

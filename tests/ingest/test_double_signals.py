@@ -9,10 +9,10 @@ import pytest
 from bare_site import START, make_site, make_wire
 from traced_site import BUS, FIELD, NOW, day_text, put
 
-from pipeline import night
-from pipeline.cubes import SPECS
 from pipeline.ingest.double_signals import double_signals
 from pipeline.ingest.ledger import FileEntry, Ledger
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 
 LOGGER, LOG = "logger-a/a.csv", "bus/b.log"
 ROW = {

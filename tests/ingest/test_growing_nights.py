@@ -11,10 +11,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.cubes import SPECS
 from pipeline.ingest import growth, tail
 from pipeline.ingest.ledger import Ledger
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 HEADER = "Time;mV_1;mV_2;rain\n;mV;mV;mm\n"

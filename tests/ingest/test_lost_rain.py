@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pytest
 from one_day import HEADER, lay_out
 
-from pipeline import night
+from pipeline.nights import night
 
 NOW = datetime(2023, 3, 11, tzinfo=UTC)
 

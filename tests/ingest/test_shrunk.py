@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.cubes import SPECS
-from pipeline.verify import verify_site
+from pipeline.accounts.verify import verify_site
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 from pipeline.words import counted
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from one_day import SITE, lay_out
 
-from pipeline import night
-from pipeline.cubes import SPECS
 from pipeline.ingest.read_by import TABLE
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 from pipeline.watch.conditions import due_since
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)

@@ -28,9 +28,9 @@ from pathlib import Path
 import netCDF4
 import numpy as np
 
-from pipeline import night
-from pipeline.cubes import SPECS
-from pipeline.verify import verify_site
+from pipeline.accounts.verify import verify_site
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
 
 HERE = Path(__file__).parent
 SITE = HERE.parent / "site" / "field"

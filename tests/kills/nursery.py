@@ -14,11 +14,11 @@ import netCDF4  # noqa: F401 (loaded before the fork, for every child)
 import numpy as np
 import xarray as xr
 
-from pipeline import night
-from pipeline.cubes import SPECS
-from pipeline.delivering import deliver_site
-from pipeline.delivery_contents import Request
+from pipeline.delivering.contents import Request
+from pipeline.delivering.numbered import deliver_site
+from pipeline.nights import night
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
+from pipeline.store.cubes import SPECS
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
 

@@ -9,7 +9,7 @@ import netCDF4
 import numpy as np
 import pytest
 
-from pipeline import night
+from pipeline.nights import night
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]

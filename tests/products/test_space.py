@@ -9,7 +9,7 @@ import pytest
 from bare_site import START, make_site, make_tube, make_wire
 from PIL import Image
 
-from pipeline import space_account
+from pipeline.accounts import space_account
 from pipeline.axis import DAY_S
 from pipeline.console import document
 from pipeline.derive.field_days import STORAGE, STORAGE_ERROR, WATER, WATER_ERROR

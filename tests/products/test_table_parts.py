@@ -6,10 +6,10 @@ import pytest
 from memory_store import MemoryState
 
 from pipeline.axis import DAY_S, TimeAxis
-from pipeline.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
 from pipeline.products.event_store import SCHEMAS, TableParts
 from pipeline.record_step import put_parts
-from pipeline.stored_tables import packed, unpacked
+from pipeline.store.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
+from pipeline.store.tables import packed, unpacked
 
 AXIS = TimeAxis(0, 600)
 DAYS = CHUNK_DAYS_DAILY + 40  # two spans

@@ -11,14 +11,14 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.errors import StoreError
-from pipeline.night import open_description, site_store
+from pipeline.nights.night import open_description, site_store
+from pipeline.nights.summary import write_summary
 from pipeline.products.neighbour_days import NEIGHBOUR_DAYS, daily_tests, neighbour_rows
 from pipeline.products.tube_health import HEALTH, VERDICTS
+from pipeline.products.verdicts import NOT_JUDGED, verdict_rows
 from pipeline.qc.findings import Finding, Verdict, findings_table
 from pipeline.qc.flags import TEST_BITS
 from pipeline.qc.tube_verdicts import Seen, judge_tubes
-from pipeline.summary import write_summary
-from pipeline.verdicts import NOT_JUDGED, verdict_rows
 
 LOW = Finding(
     tube="T1",

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import night
-from pipeline.cubes import SPECS
-from pipeline.prepared import _seen_from_stations
+from pipeline.nights import night
+from pipeline.nights.prepared import _seen_from_stations
 from pipeline.qc.flags import TEST_BITS
+from pipeline.store.cubes import SPECS
 
 ROOT = Path(__file__).parents[2]
 RAW = ROOT / "data" / "raw"

@@ -14,7 +14,7 @@ WITHOUT_KERNELS = (
     "deliver/test_netcdf.py",
 )
 LONG = (
-    "test_revisions.py",
+    "history/test_revisions.py",
     "test_promises.py",
     "open_records/test_nights.py",
     "flows/test_cluster.py",
@@ -22,18 +22,18 @@ LONG = (
     "fuzz/test_fuzz.py",
     "kills/test_kills.py",
     "ingest/test_growing_nights.py",
-    "test_object_store.py",
+    "store/test_object_store.py",
     "test_ledger_properties.py",
     "ingest/test_sniff.py",
     "test_bad_input.py",
-    "test_rounds_nights.py",
-    "test_lineage_rows.py",
+    "nights/test_rounds_nights.py",
+    "lineage/test_rows.py",
     "ingest/test_sdi12_exchanges.py",
     "demo/test_demo_field.py",
     "ingest/test_shrunk.py",
     "ingest/test_clock_back.py",
     "test_hard_times.py",
-    "test_delivering_by_nights.py",
-    "test_empty_periods.py",
+    "delivering/test_delivering_by_nights.py",
+    "nights/test_empty_periods.py",
 )
 FIRST = (*COMPILING, *WITHOUT_KERNELS, *LONG)

@@ -12,9 +12,9 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline import night
-from pipeline.delivering import deliver_site
-from pipeline.delivery_contents import Request
+from pipeline.delivering.contents import Request
+from pipeline.delivering.numbered import deliver_site
+from pipeline.nights import night
 
 FIELD = Path(__file__).parents[1] / "site" / "field"
 NOW = datetime(2023, 4, 1, tzinfo=UTC)

@@ -1,8 +1,9 @@
 """A stand-in for the work of a night, so that command and flow are tested by themselves.
 
-``install`` puts it in the place of ``pipeline.night``. What a site does is written in its
-folder: a file ``store``, ``deliver``, ``draw`` or ``close`` holds the name of the error which
-that part raises; ``<part>.sleep`` how many seconds it takes; each call appends to ``calls``.
+``install`` puts it in the place of ``pipeline.nights.night``. What a site does is written in
+its folder: a file ``store``, ``deliver``, ``draw`` or ``close`` holds the name of the error
+which that part raises; ``<part>.sleep`` how many seconds it takes; each call appends to
+``calls``.
 """
 
 from __future__ import annotations
@@ -134,14 +135,14 @@ def open_description(folder: Path) -> object:
 
 
 def install() -> None:
-    """Replace ``pipeline.night`` in this process."""
+    """Replace ``pipeline.nights.night`` in this process."""
     import pipeline
 
-    module = types.ModuleType("pipeline.night")
+    module = types.ModuleType("pipeline.nights.night")
     for name in PUBLIC:
         setattr(module, name, globals()[name])
-    sys.modules["pipeline.night"] = module
-    pipeline.night = module  # type: ignore[attr-defined]
+    sys.modules["pipeline.nights.night"] = module
+    pipeline.nights.night = module  # type: ignore[attr-defined]
 
 
 def main() -> None:

@@ -20,13 +20,13 @@ def be_killed(folder: Path, times: int) -> str:
 
 def script_nights() -> None:
     """Put the stand-in night in place of the real one, in this process."""
-    from pipeline import parts
+    from pipeline.nights import parts
 
     parts.work = fake_night
 
 
 def unscript_nights() -> None:
     """Put the real night back."""
-    from pipeline import night, parts
+    from pipeline.nights import night, parts
 
     parts.work = night

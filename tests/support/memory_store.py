@@ -1,7 +1,8 @@
 """A store in memory, a hundred times quicker than the real one, for what merges into it.
 
-It has what the intake asks of `pipeline.state.Writer` and `pipeline.store.SiteStore`; a test
-that uses it runs some of its examples on the real store too.
+It has what the intake asks of `pipeline.store.state.Writer` and
+`pipeline.store.site_store.SiteStore`; a test that uses it runs some of its examples on the
+real store too.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline.axis import TimeAxis
-from pipeline.cubes import DAY, SPECS, TIME
-from pipeline.stored_tables import PARTS, joined
+from pipeline.store.cubes import DAY, SPECS, TIME
+from pipeline.store.tables import PARTS, joined
 
 
 class MemoryArray(np.ndarray):

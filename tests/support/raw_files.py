@@ -2,7 +2,7 @@
 
 from datetime import datetime, timedelta
 
-from pipeline.inventory import look
+from pipeline.accounts.inventory import look
 from pipeline.site.load import load_site
 
 START = datetime(2023, 9, 2)

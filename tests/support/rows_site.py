@@ -13,7 +13,7 @@ from pathlib import Path
 
 from traced_site import FIELD, put
 
-from pipeline import night
+from pipeline.nights import night
 
 NOW = datetime(2023, 4, 12, tzinfo=UTC)
 BEGIN = datetime(2023, 3, 1)  # logger's clock, one hour ahead of UTC

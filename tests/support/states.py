@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline import night
-from pipeline.cubes import SPECS
-from pipeline.state import Snapshot
+from pipeline.nights import night
+from pipeline.store.cubes import SPECS
+from pipeline.store.state import Snapshot
 
 # What tells of the nights themselves, not of results.
 OF_NIGHTS = {"day_nights", "description", "thinned", "undone_description"}

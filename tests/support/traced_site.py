@@ -6,8 +6,8 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
-from pipeline import night
-from pipeline.lineage import Question, trace_cell
+from pipeline.lineage.trace import Question, trace_cell
+from pipeline.nights import night
 
 FIELD = Path(__file__).parents[1] / "site" / "field"
 NOW = datetime(2023, 4, 1, tzinfo=UTC)

@@ -15,11 +15,11 @@ from truth_score import run_steps
 from pipeline.calibrate.compare import Seen, seen
 from pipeline.calibrate.references import hand_references, visit_references
 from pipeline.calibrate.steps import water_content_step
-from pipeline.correcting import find_corrections
+from pipeline.engine.correcting import find_corrections
+from pipeline.engine.windows import Window
 from pipeline.qc.drift_suspects import neighbour_suspect, wet_end_suspect
 from pipeline.site.instruments import Correction, Drift
 from pipeline.site.models import Site
-from pipeline.windows import Window
 
 CHECK_PROBE = "HP"  # the reader of the field's hand rounds
 

@@ -1,0 +1,179 @@
+"""What ``percolog check`` and ``percolog ledger`` tell of a site."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+from pipeline.accounts.inventory import look
+from pipeline.console import headline, say, show_failures, table
+from pipeline.errors import PercologError, SiteError
+from pipeline.nights.night import ledger_report, open_description
+from pipeline.outcomes import describe_failure, outcome_of
+from pipeline.site.checks import review
+from pipeline.site.models import Site
+from pipeline.words import counted
+
+FILE_COLUMNS = (
+    "path",
+    "source",
+    "revision",
+    "state",
+    "rows_read",
+    "values_read",
+    "stored",
+    "duplicates",
+    "superseded",
+    "rejected",
+    "closes",
+)
+# What the file is: shown with the first digits of its hash, which --json tells whole.
+CONTENT_COLUMNS = ("path", "size", "sha256", "first", "last")
+REPAIR_COLUMNS = ("kind", "first_line", "last_line", "rows", "least_s", "most_s", "evidence")
+_SHOWN_DIGITS = 12
+_MIDNIGHT = re.compile(r"\d{4}-\d\d-\d\dT00:00:00[+-]\d\d:\d\d")
+REJECT_COLUMNS = ("reason", "rows", "values", "first_line", "found", "expected")
+_SHOWN_FILES = 5
+
+
+def survey_site(
+    folder: Path, now: datetime | None = None, whole: bool = False
+) -> dict[str, Any]:
+    """Return what a site description holds, or every mistake in it.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder of ``site.toml``.
+    now : datetime, optional
+        With an offset; what lies after it is told. Default: what this machine's clock shows.
+    whole : bool
+        Read the raw files from end to end, see `pipeline.accounts.inventory.look`.
+
+    Returns
+    -------
+    dict
+        ``outcome`` is ``done``, ``wrong`` (with ``problems``), ``attention`` (the description
+        can be used, but ``remarks`` names what looks odd) or ``failed`` (with ``failures``).
+    """
+    account: dict[str, Any] = {"site": folder.name, "folder": str(folder)}
+    try:
+        site = open_description(folder)
+        found = (*review(site, now), *look(site, now, whole))
+        remarks = [problem.as_dict() for problem in found]
+    except SiteError as error:
+        problems = [problem.as_dict() for problem in error.problems]
+        return {**account, "outcome": "wrong", "problems": problems}
+    except (
+        Exception
+    ) as error:  # one folder's surprise must not hide the next folder's mistakes
+        failures = [describe_failure("check", error)]
+        return {**account, "outcome": outcome_of(failures), "failures": failures}
+    outcome = "attention" if remarks else "done"
+    return {**account, **_contents(site), "outcome": outcome, "remarks": remarks}
+
+
+def _contents(site: Site) -> dict[str, Any]:
+    """Return the outline of a description; instants with the site's own offset, as stated."""
+    zone = timezone(timedelta(seconds=site.utc_offset_s))
+
+    def stated(instant: datetime | None) -> str | None:
+        return instant.astimezone(zone).isoformat() if instant else None
+
+    return {
+        "site": site.id,
+        "title": site.title,
+        "data": str(site.data),
+        "store": site.store,
+        "output": str(site.output),
+        "start": stated(site.start),
+        "interval_s": site.interval_s,
+        "sources": [
+            {
+                "source": source.id,
+                "kind": source.kind,
+                "files": source.files,
+                "channels": sum(wire.source == source.id for wire in site.wiring),
+            }
+            for source in site.sources
+        ],
+        "tubes": [
+            {
+                "tube": tube.tube,
+                "soil": tube.soil,
+                "installed": stated(tube.installed),
+                "removed": stated(tube.removed),
+                "wires": sum(wire.tube == tube.tube for wire in site.wiring),
+            }
+            for tube in site.tubes
+        ],
+    }
+
+
+def show_survey(account: Mapping[str, Any]) -> None:
+    """Print what `survey_site` returned."""
+    problems = account.get("problems", account.get("remarks", ()))
+    said = counted(len(problems), "remark") if problems else "the description can be used"
+    if account["outcome"] in ("wrong", "failed"):
+        said = counted(len(problems), "mistake") if problems else "it could not be read"
+    headline(account["outcome"], f"{account['site']}: {said}")
+    for problem in problems:
+        where = ", ".join(problem[key] for key in ("file", "place") if problem.get(key))
+        told = f"  {where}: found {problem['found']}; expected {problem['expected']}"
+        say(f"{told}. {problem['advice']}" if problem.get("advice") else told)
+    show_failures(account.get("failures", ()))
+    for key in ("sources", "tubes"):
+        rows = account.get(key, ())
+        if rows:
+            say(table(list(rows[0]), [list(map(_as_stated, row.values())) for row in rows]))
+
+
+def _as_stated(value: object) -> object:
+    """Return an instant that begins a day of the site as its date alone, all else as it is."""
+    if isinstance(value, str) and _MIDNIGHT.fullmatch(value):
+        return value[:10]
+    return value
+
+
+def report_ledger(folder: Path, file: str) -> dict[str, Any]:
+    """Return the ledger of a site, or of one raw file.
+
+    Raises
+    ------
+    PercologError
+        If the site has no such file, or has not been run.
+    """
+    report = ledger_report(folder)
+    files = report["files"]
+    if file:
+        files = [row for row in files if row["path"] == file]
+        if not files:
+            shown = ", ".join(repr(row["path"]) for row in report["files"][:_SHOWN_FILES])
+            raise PercologError(
+                f"{folder.name}: found no file {file!r} in the ledger; expected one of its "
+                f"{len(report['files'])} files, such as {shown}"
+            )
+    outcome = "done" if all(row["closes"] for row in files) else "attention"
+    return {**report, "files": files, "outcome": outcome}
+
+
+def ledger_text(report: Mapping[str, Any]) -> str:
+    """Return a ledger as tables: the files, what was set aside and repaired, and the sums."""
+    files = report["files"]
+    aside, repaired = (
+        [[row["path"], *(each[name] for name in names)] for row in files for each in row[of]]
+        for of, names in (("rejects", REJECT_COLUMNS), ("repairs", REPAIR_COLUMNS))
+    )
+    contents = [{**row, "sha256": row["sha256"][:_SHOWN_DIGITS]} for row in files]
+    totals = {k: v for k, v in report["totals"].items() if isinstance(v, int)}
+    tables = [
+        table(CONTENT_COLUMNS, [[row[name] for name in CONTENT_COLUMNS] for row in contents]),
+        table(FILE_COLUMNS, [[row[name] for name in FILE_COLUMNS] for row in files]),
+        table(["set aside of", *REJECT_COLUMNS], aside) if aside else "",
+        table(["clock of", *REPAIR_COLUMNS], repaired) if repaired else "",
+        table(["the site's sums", ""], [[key, totals[key]] for key in totals]),
+    ]
+    return "\n\n".join(text for text in tables if text)

@@ -1,0 +1,148 @@
+"""What ``percolog events`` tells: the wetting events of a site's tubes, as last committed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from pipeline.axis import iso_minute, with_instants
+from pipeline.console import table
+from pipeline.derive.drained_hours import BELOW, HERE
+from pipeline.errors import PercologError, StoreError
+from pipeline.site.load import load_site
+from pipeline.site.models import Site
+from pipeline.store.description import in_force
+from pipeline.store.site_store import SiteStore
+from pipeline.store.state import Snapshot
+
+CAUTION = (
+    "Drainage is an estimate with the uncertainty stated. What it means for leaching, "
+    "irrigation or the stability of slopes is for local practice to say."
+)
+
+
+class EventsError(PercologError, LookupError):
+    """What is asked for is not in the state; the message says what to do."""
+
+
+def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
+    """Return the events of a site, JSON-ready.
+
+    Parameters
+    ----------
+    folder : Path
+        Where ``site.toml`` lies.
+    tube : str
+        Only this tube.
+
+    Raises
+    ------
+    SiteError, StoreError
+    EventsError
+        If no night has sought events yet, or there is no such tube.
+    """
+    site, snapshot, stored = stored_events(folder, tube)
+    rows: dict[str, list[dict[str, Any]]] = {}
+    for name, found in stored.items():
+        shown = found.drop_columns([c for c in (*HERE, *BELOW) if c in found.column_names])
+        rows[name] = [_plain(row) for row in shown.to_pylist() if tube in ("", row["tube"])]
+    return {
+        "site": site.id,
+        "outcome": "done",
+        "commit": snapshot.commit_id,
+        **rows,
+        "removed": _removed(site, snapshot),
+        "caution": CAUTION,
+    }
+
+
+def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[str, pa.Table]]:
+    """Return a site, its state, and its tables of events; errors as `events_report`."""
+    site = load_site(folder)
+    snapshot = SiteStore(site.store, site.axis, site.id).read()
+    site = in_force(site, snapshot).site
+    if tube and tube not in site.tube_by_id:
+        known = sorted(site.tube_by_id)
+        raise EventsError(f"{site.id}: found tube {tube!r}; expected one of {known}")
+    tables = {}
+    for name in ("events", "event_depths", "conductivity"):
+        found = snapshot.table(name)
+        if found is None:
+            raise StoreError(
+                f"{site.id}: found no table of {name} in the store; run percolog night"
+            )
+        tables[name] = found
+    return site, snapshot, tables
+
+
+def _removed(site: Site, snapshot: Snapshot) -> list[str]:
+    """Return the tubes that were taken out: no event of theirs goes on."""
+    end_s = snapshot.axis.origin_s + snapshot.steps * snapshot.axis.interval_s
+    return [
+        t.tube for t in site.tubes if t.removed is not None and t.removed.timestamp() <= end_s
+    ]
+
+
+def events_text(account: Mapping[str, Any]) -> str:
+    """Return the table a person reads."""
+    head = ["event", "onset", "reached cm", "gain mm", "rain mm", "rest mm", "drained mm"]
+    head += ["by K mm", "until", "doubts"]
+    rows = [
+        [
+            row["event"],
+            iso_minute(row["onset_s"]),
+            round(100 * row["depth_reached_m"]),
+            _pair(row, "gain_mm", "gain_error_mm"),
+            _number(row["rain_mm"]),
+            _pair(row, "remainder_mm", "remainder_error_mm"),
+            _pair(row, "drainage_mm", "drainage_error_mm"),
+            _pair(row, "gradient_drainage_mm", "gradient_drainage_error_mm")
+            + (" (texture)" if row["gradient_from"] == "texture" else ""),
+            _until(row, account["removed"]),
+            row["doubts"] or "-",
+        ]
+        for row in account["events"]
+    ]
+    lines = ["no wetting event found"]
+    if rows:
+        lines = [
+            table(head, rows),
+            "±: one standard uncertainty. onset and until: UTC. rest: rain less gain. by K: "
+            "drained by conductivity alone.",
+        ]
+    return "\n".join([*lines, "", account["caution"]])
+
+
+def _plain(row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row without NaN, which JSON does not know; with one error of the gain."""
+    clean = {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in row.items()
+    }
+    if "gain_mm" in clean:
+        parts = [
+            clean[f"gain_{part}_error_mm"] for part in ("random", "systematic", "spacing")
+        ]
+        known = [part for part in parts if part is not None]
+        clean["gain_error_mm"] = math.hypot(*known) if len(known) == len(parts) else None
+    return with_instants(clean)
+
+
+def _until(row: Mapping[str, Any], removed: list[str]) -> str:
+    if not row["open"]:
+        return iso_minute(row["end_s"])
+    return "tube out" if row["tube"] in removed else "open"
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1f}"
+
+
+def _pair(row: Mapping[str, Any], name: str, error: str) -> str:
+    if row[name] is None:
+        return "-"
+    return f"{row[name]:.1f} ± {_number(row[error])}"

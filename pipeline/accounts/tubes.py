@@ -1,0 +1,90 @@
+"""What ``percolog tubes`` tells: one verdict for every tube, its evidence, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pipeline.console import table
+from pipeline.errors import StoreError, clean
+from pipeline.nights.night import open_description, site_store
+from pipeline.products.verdicts import evidence_rows, verdict_rows
+from pipeline.qc.findings import Verdict
+from pipeline.store.description import in_force
+
+_WIDTH = 96
+
+
+def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
+    """Return the verdicts and the evidence of the newest state of a site.
+
+    Parameters
+    ----------
+    folder : Path
+        Where ``site.toml`` lies.
+    tube : str
+        Only this tube; none where the site has no such tube.
+
+    Returns
+    -------
+    dict
+        ``site``, ``commit``, ``tubes`` (see `verdict_rows`, each with its ``evidence``) and
+        ``outcome``: "attention" where a tube is not sound.
+
+    Raises
+    ------
+    SiteError, StoreError
+    """
+    site = open_description(folder)
+    store = site_store(site)
+    if not store.exists() or not store.history():
+        raise StoreError(
+            f"{site.store}: expected a night's result, found none; run percolog night"
+        )
+    snapshot = store.read()
+    site = in_force(site, snapshot).site
+    evidence = evidence_rows(snapshot)
+    rows = [row for row in verdict_rows(site, snapshot) if tube in ("", row["tube"])]
+    for row in rows:
+        row["evidence"] = [e for e in evidence if e["tube"] == row["tube"]]
+    sound = all(row["verdict"] == Verdict.SOUND.text for row in rows)
+    return {
+        "site": site.id,
+        "commit": snapshot.commit_id,
+        "outcome": "done" if sound else "attention",
+        "tubes": rows,
+    }
+
+
+def tubes_text(account: Mapping[str, Any]) -> str:
+    """Return the verdicts as a table, and below it the evidence on tubes that have any."""
+    rows = account["tubes"]
+    names = ("tube", "verdict", "days", "storms", "rounds", "decided_by")
+    head = [*names[:5], "decided by"]
+    lines = [table(head, [[row.get(name) for name in names] for row in rows])]
+    lines.append(
+        "days: with values; storms: quickly answered; rounds: by hand in three directions"
+    )
+    for row in rows:
+        if not row["evidence"] and row["verdict"] == Verdict.SOUND.text:
+            continue
+        lines += ["", f"{clean(row['tube'])}: {row['verdict'] or 'no verdict'}"]
+        if not row["evidence"] or row.get("decided_by"):
+            lines += _wrapped(row["reason"], "  ")
+        for item in row["evidence"]:
+            lines += _wrapped(f"{item['kind']}: {item['sentence']}", "  - ")
+        if row["action"]:
+            lines += _wrapped(f"do: {row['action']}", "  ")
+    return "\n".join(lines)
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    """Return text as lines of the terminal's width, the later ones indented as the first."""
+    lines, line = [], indent
+    for word in clean(text).split():
+        if len(line) + len(word) >= _WIDTH and line.strip():
+            lines.append(line.rstrip())
+            line = " " * len(indent)
+        line += f"{word} "
+    return [*lines, line.rstrip()]

@@ -1,0 +1,383 @@
+"""From references and the readings beside them to the drift corrections of a site.
+
+Runs between intake and the steps. References come from the description, from ``samples.csv``
+and from hand rounds; the readings around them from the state being prepared. What comes out
+are two tables of the store: ``drift_checks``, what was made of each check, and
+``corrections``, which the steps apply and by which the night knows what to compute again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.calibrate.compare import (
+    Seen,
+    bench_check,
+    make_checks,
+    make_cleaning,
+    slopes_at_cleanings,
+    wire_at,
+)
+from pipeline.calibrate.course import DOMAINS
+from pipeline.calibrate.drift import (
+    Check,
+    Cleaning,
+    Rule,
+    Verdict,
+    follow,
+    rating,
+    stretches,
+)
+from pipeline.calibrate.plan import sensor_periods
+from pipeline.calibrate.references import (
+    Reference,
+    hand_references,
+    sample_references,
+    visit_references,
+    visited,
+)
+from pipeline.calibrate.samples import FILE, average_repeats, read_samples
+from pipeline.calibrate.two_points import Followed, follow_two
+from pipeline.engine.windows import CLEANING_S, Around, Window, changes, read_windows
+from pipeline.errors import Problem, SiteError
+from pipeline.site.instruments import Correction
+from pipeline.site.models import Site
+from pipeline.store.state import Snapshot, Writer
+
+Sensor = tuple[str, float]
+CHECKS, CORRECTIONS = "drift_checks", "corrections"
+# By how much the soil's water may change while a sensor is cleaned, as a standard uncertainty
+# (ours).
+SOIL_CHANGE = 0.001
+# Two references about a cleaning tell of the soil's change where they are as good as this.
+_GOOD_PAIR = 0.005
+_CHECK_FIELDS = (
+    ("tube", pa.string()),
+    ("depth_m", pa.float64()),
+    ("time_s", pa.int64()),
+    ("kind", pa.string()),
+    ("domain", pa.string()),
+    ("error", pa.float64()),
+    ("error_uncertainty", pa.float64()),
+    ("limit", pa.float64()),
+    ("water_per_signal", pa.float64()),
+    ("correction", pa.float64()),
+    ("verdict", pa.string()),
+    ("rating", pa.string()),
+)
+_CORRECTION_FIELDS = (
+    ("tube", pa.string()),
+    ("depth_m", pa.float64()),
+    ("domain", pa.string()),
+    ("form", pa.string()),
+    ("start_s", pa.int64()),
+    ("until_s", pa.int64()),
+    ("first", pa.float64()),
+    ("last", pa.float64()),
+    ("first_error", pa.float64()),
+    ("last_error", pa.float64()),
+    ("growth", pa.float64()),
+    ("low", pa.float64()),
+    ("high", pa.float64()),
+    ("high_first", pa.float64()),
+    ("high_last", pa.float64()),
+    ("high_first_error", pa.float64()),
+    ("high_last_error", pa.float64()),
+    ("high_growth", pa.float64()),
+)
+
+
+def corrected_site(
+    writer: Writer, site: Site, changed: NDArray[np.bool_]
+) -> tuple[Site, list[Problem]]:
+    """Return the site with its drift corrections, and what is wrong with its samples.
+
+    Parameters
+    ----------
+    writer : Writer
+        The state being prepared, readings and rounds in it; takes the tables.
+    site : Site
+    changed : array (tubes, days), bool
+        Days whose readings differ from the state before.
+    """
+    if not site.drift.correct:
+        _put(writer, CHECKS, _table([], _CHECK_FIELDS))
+        _put(writer, CORRECTIONS, _table([], _CORRECTION_FIELDS))
+        return site.model_copy(update={"corrections": ()}), []
+    references, problems = _references(writer, site)
+    corrections, verdicts = find_corrections(
+        references, lambda windows: read_windows(writer, windows, changed), site
+    )
+    _put(writer, CHECKS, _table(verdicts, _CHECK_FIELDS))
+    rows = [tuple(getattr(one, name) for name, _ in _CORRECTION_FIELDS) for one in corrections]
+    _put(writer, CORRECTIONS, _table(rows, _CORRECTION_FIELDS))
+    return site.model_copy(update={"corrections": tuple(corrections)}), problems
+
+
+def find_corrections(
+    references: list[Reference],
+    show: Callable[[list[Window]], Mapping[Window, Seen]],
+    site: Site,
+) -> tuple[list[Correction], list[tuple[Any, ...]]]:
+    """Return the drift corrections that references allow, and what was made of each check.
+
+    Parameters
+    ----------
+    references : list of Reference
+        In order; cleanings and bench checks are taken from ``site``.
+    show : callable
+        Tells what sensors showed in some windows of time.
+    site : Site
+    """
+    cleaned = visited(site, "cleaning")
+    # One sensor's readings alone: those of the probe before a swap are another's.
+    around = Around(site)
+    beside = [around.of_reference(reference) for reference in references]
+    about = {(sensor, at): around.of_cleaning(sensor, at) for sensor, at in cleaned}
+    shown = show([*beside, *(window for both in about.values() for window in both)])
+    checks, unused = _checks(references, [shown[window] for window in beside], site)
+    pairs = {place: (shown[first], shown[then]) for place, (first, then) in about.items()}
+    washed, lost = _cleanings(pairs, references, site)
+    corrections, rows = _follow_all(checks, washed, site)
+    return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])
+
+
+def drift_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
+    """Return the sensors whose last check left a correction, JSON-ready."""
+    table = snapshot.table(CHECKS)
+    rows = [] if table is None else table.to_pylist()
+    last = {(r["tube"], r["depth_m"]): r for r in rows if r["correction"] is not None}
+    return [
+        {
+            "tube": tube,
+            "depth_cm": round(depth_m * 100, 2),
+            "checked": str(np.datetime64(row["time_s"], "s")) + "Z",
+            "kind": row["kind"],
+            "water_content": row["correction"] * row["water_per_signal"],
+            "rating": row["rating"],
+        }
+        for (tube, depth_m), row in sorted(last.items())
+        if row["correction"] != 0.0
+    ]
+
+
+def _references(writer: Writer, site: Site) -> tuple[list[Reference], list[Problem]]:
+    """Return all references in a fixed order, and what is wrong with the samples' table."""
+    found, problems = list(visit_references(site)), []
+    path = site.folder / FILE
+    if path.is_file():
+        try:
+            found += sample_references(average_repeats(read_samples(path, site)), site)
+        except SiteError as error:  # one bad table stops no night
+            problems = list(error.problems)
+    rounds = writer.table("rounds")
+    if rounds is not None and site.drift.readers:
+        found += hand_references(rounds.to_pandas(), site)
+    return sorted(found), problems
+
+
+def _checks(
+    references: list[Reference], shown: Sequence[Seen], site: Site
+) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[tuple[Any, ...]]]:
+    """Return the checks of each sensor with their domains, and rows of what tells nothing."""
+    pairs = list(zip(references, shown, strict=True))
+    found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
+    told = make_checks([pair for pair in pairs if pair[1].count], site)
+    for reference, placed in told:
+        found[reference.tube, reference.depth_m].append(placed)
+    used = {id(reference) for reference, _ in told}
+    unused = [
+        _unused(site, (r.tube, r.depth_m), r.time_s, r.kind, reading.count > 0)
+        for r, reading in pairs
+        if id(r) not in used
+    ]
+    for visit in site.visits:
+        if visit.action == "bench" and visit.tube and visit.depth_m is not None:
+            sensor, placed_bench = (visit.tube, visit.depth_m), bench_check(visit, site)
+            if placed_bench is not None:
+                found[sensor].append(placed_bench)
+            else:
+                at_s = int(visit.time.timestamp())
+                unused.append(_unused(site, sensor, at_s, visit.action, read=True))
+    return found, unused
+
+
+def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> tuple[Any, ...]:
+    """Return the row of a check that tells nothing, and why.
+
+    No reading lay beside it, or the sensor's law does not reach what it says.
+    """
+    verdict = "outside the law" if read else "no reading"
+    nothing = (None,) * 5
+    return (*sensor, at_s, kind, _domain_at(site, *sensor, at_s), *nothing, verdict, "")
+
+
+def _cleanings(
+    pairs: Mapping[tuple[Sensor, int], tuple[Seen, Seen]],
+    references: list[Reference],
+    site: Site,
+) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[tuple[Any, ...]]]:
+    """Return what cleanings changed of each sensor, and rows of what tells nothing."""
+    worth = slopes_at_cleanings([(*s, at) for s, at in pairs], list(pairs.values()), site)
+    found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
+    unused = []
+    for ((sensor, at), (before, after)), slope in zip(pairs.items(), worth, strict=True):
+        soil = _soil_change(sensor, at, references)
+        cleaning = make_cleaning(at, before, after, soil, float(slope))
+        if cleaning is not None and site.drift.form == "proportional":
+            cleaning = _as_share(cleaning, before)
+        if cleaning is not None:
+            found[sensor].append((before.domain, cleaning))
+        else:
+            both = before.count > 0 and after.count > 0
+            unused.append(_unused(site, sensor, at, "cleaning", both))
+    return found, unused
+
+
+def _as_share(cleaning: Cleaning, before: Seen) -> Cleaning | None:
+    """Return a cleaning as a share of the reading before it, None of nothing."""
+    size = abs(before.median)
+    if size == 0.0:
+        return None
+    shares = (cleaning.step / before.median, cleaning.step_u / size, cleaning.slope * size)
+    return Cleaning(cleaning.time_s, *shares)
+
+
+def _soil_change(
+    sensor: Sensor, at_s: int, references: Iterable[Reference]
+) -> tuple[float, float]:
+    """Return by how much the soil's water rose over a cleaning, and its uncertainty."""
+    own = [r for r in references if (r.tube, r.depth_m) == sensor]
+    before = [r for r in own if at_s - CLEANING_S <= r.time_s <= at_s]
+    after = [r for r in own if at_s < r.time_s <= at_s + CLEANING_S]
+    if before and after:
+        start, end = before[-1], after[0]
+        both = math.hypot(start.error, end.error)
+        if start.kind == end.kind and both <= _GOOD_PAIR:
+            return end.water_content - start.water_content, both
+    return 0.0, SOIL_CHANGE
+
+
+def _follow_all(
+    checks: dict[Sensor, list[tuple[str, Check]]],
+    cleanings: dict[Sensor, list[tuple[str, Cleaning]]],
+    site: Site,
+) -> tuple[list[Correction], list[tuple[Any, ...]]]:
+    """Return the corrections and the verdicts of all sensors, by sensor and time."""
+    rule = Rule(site.drift.coverage, site.drift.largest, round(7200 * site.drift.window_h))
+    corrections: list[Correction] = []
+    rows: list[tuple[Any, ...]] = []
+    for tube, depth_m in sorted({*checks, *cleanings}):
+        for first, until in stretches(site.axis.origin_s, _resets(site, tube, depth_m)):
+            domain = _domain_at(site, tube, depth_m, first)
+            own = _within(checks.get((tube, depth_m), []), domain, first, until)
+            washed = _within(cleanings.get((tube, depth_m), []), domain, first, until)
+            place: dict[str, Any] = {"tube": tube, "depth_m": depth_m, "domain": domain}
+            place["form"] = site.drift.form
+            if site.drift.form == "two_point":
+                ramps, verdicts = _two_points(follow_two(first, until, own, washed, rule))
+            else:
+                single, verdicts = follow(first, until, own, washed, rule)
+                ramps = [vars(ramp) for ramp in single]
+            corrections += [Correction(**place, **ramp) for ramp in ramps]
+            rows += [_row(tube, depth_m, domain, verdict) for verdict in verdicts]
+            for found, kind in ((checks, ""), (cleanings, "cleaning")):
+                placed = found.get((tube, depth_m), [])
+                rows += _of_another(placed, kind, (tube, depth_m, domain), first, until)
+    return corrections, rows
+
+
+def _of_another(
+    placed: Sequence[tuple[str, Check | Cleaning]],
+    kind: str,
+    place: tuple[str, float, str],
+    first: int,
+    until: int | None,
+) -> list[tuple[Any, ...]]:
+    """Return rows of what was found of a signal other than the one that counts then.
+
+    Where two sources are wired to a sensor the preferred one may have had no reading beside a
+    check. It tells nothing of that signal's drift, but is not to vanish.
+    """
+    tube, depth_m, domain = place
+    kinds = {of_domain for of_domain, _ in placed} - {domain}
+    return [
+        (
+            *(tube, depth_m, one.time_s, kind or one.kind, other),
+            *(None,) * 5,
+            "another signal",
+            "",
+        )
+        for other in sorted(kinds)
+        for one in _within(list(placed), other, first, until)
+    ]
+
+
+def _two_points(found: Followed) -> tuple[list[dict[str, Any]], list[Verdict]]:
+    """Return the fields of corrections by two standards, and the verdicts."""
+    low, high = found.ends
+    ramps = []
+    for ramp in found.ramps:
+        there = {f"high_{k}": v for k, v in vars(ramp.high).items() if not k.endswith("_s")}
+        ramps.append({**vars(ramp.low), **there, "low": low, "high": high})
+    return ramps, found.verdicts
+
+
+def _within(placed: list[tuple[str, Any]], domain: str, first: int, until: int | None) -> list:
+    return [
+        one
+        for of_domain, one in placed
+        if of_domain == domain
+        and first <= one.time_s
+        and (until is None or one.time_s < until)
+    ]
+
+
+def _domain_at(site: Site, tube: str, depth_m: float, at_s: int) -> str:
+    wire = wire_at(site, tube, depth_m, at_s)
+    return DOMAINS[wire.quantity] if wire else ""
+
+
+def _resets(site: Site, tube: str, depth_m: float) -> set[int]:
+    """Return when a sensor became another one: probe, law or wiring changed, or a swap."""
+    found = {p.start_s for p in sensor_periods(site, tube, depth_m) if p.start_s is not None}
+    return found | changes(site, tube, depth_m)
+
+
+def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any, ...]:
+    """Return a row of `drift_checks`; the rating is of the time since the check before."""
+    word = rating(verdict.correction * verdict.slope)
+    if verdict.verdict == "too large":
+        word = "beyond correction"
+    # No value, not NaN, which is equal to nothing: the table would be written each night.
+    limit = None if math.isnan(verdict.limit) else verdict.limit
+    return (
+        *(tube, depth_m, verdict.time_s, verdict.kind, domain),
+        *(verdict.error, verdict.error_u, limit),
+        *(verdict.slope, verdict.correction),
+        *(verdict.verdict, word),
+    )
+
+
+def _table(
+    rows: list[tuple[Any, ...]], fields: tuple[tuple[str, pa.DataType], ...]
+) -> pa.Table:
+    schema = pa.schema(fields)
+    columns = list(zip(*rows, strict=True)) if rows else [()] * len(fields)
+    arrays = [pa.array(list(c), type=f.type) for c, f in zip(columns, schema, strict=True)]
+    return pa.table(arrays, schema=schema)
+
+
+def _put(writer: Writer, name: str, table: pa.Table) -> None:
+    stored = writer.table(name)
+    if stored is None and table.num_rows == 0:
+        return
+    if stored is None or not stored.equals(table):
+        writer.put_table(name, table)

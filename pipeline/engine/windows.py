@@ -1,0 +1,214 @@
+"""What sensors showed around given instants, read from the store once and kept.
+
+A night with nothing new around an instant does not read there again.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import astuple, dataclass
+from functools import cache
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipeline.axis import DAY_S
+from pipeline.calibrate.compare import Seen, seen
+from pipeline.calibrate.references import Reference, visited
+from pipeline.site.models import Site
+from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES
+from pipeline.store.state import Writer
+from pipeline.variables import SIGNALS
+
+Sensor = tuple[str, float]
+TABLE = "check_readings"
+# Readings this long before and after a cleaning tell what it changed (ours).
+CLEANING_S = 3 * 3600
+_SLABS_KEPT = 8
+_SCHEMA = pa.schema(
+    [
+        ("tube", pa.string()),
+        ("depth_m", pa.float64()),
+        ("first_s", pa.int64()),
+        ("stop_s", pa.int64()),
+        ("domain", pa.string()),
+        ("median", pa.float64()),
+        ("error", pa.float64()),
+        ("readings", pa.int64()),  # called otherwise while windows went by steps
+        ("rise", pa.float64()),
+        ("rise_u", pa.float64()),
+        ("about_u", pa.float64()),
+    ]
+)
+
+
+@dataclass(frozen=True, order=True)
+class Window:
+    """Readings of a sensor from one instant to before another, UTC seconds."""
+
+    tube: str
+    depth_m: float
+    first_s: int
+    stop_s: int
+
+
+class Around:
+    """Windows of time about references and cleanings, of one and the same sensor each.
+
+    They are cut where a probe was swapped or the wiring changed.
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._changes = cache(lambda sensor: sorted(changes(site, *sensor)))
+
+    def of_reference(self, reference: Reference) -> Window:
+        """Return the time whose readings a reference is compared with."""
+        sensor = reference.tube, reference.depth_m
+        return self._cut(sensor, reference.time_s, (reference.first_s, reference.stop_s))
+
+    def of_cleaning(self, sensor: Sensor, at_s: int) -> tuple[Window, Window]:
+        """Return the times before and after a cleaning.
+
+        At the very instant of a swap the one before is empty.
+        """
+        before = self._cut(sensor, at_s, (at_s - CLEANING_S, at_s))
+        return before, self._cut(sensor, at_s, (at_s, at_s + CLEANING_S))
+
+    def _cut(self, sensor: Sensor, at_s: int, span: tuple[int, int]) -> Window:
+        known = self._changes(sensor)
+        after = bisect_right(known, at_s)
+        first = max([span[0], *known[max(0, after - 1) : after]])
+        return Window(*sensor, first, min([span[1], *known[after : after + 1]]))
+
+
+def changes(site: Site, tube: str, depth_m: float) -> set[int]:
+    """Return when other hardware took over: where wiring begins or ends, and at swaps."""
+    found: set[int] = set()
+    for wire in site.wiring:
+        if (wire.tube, wire.depth_m) == (tube, depth_m) and wire.quantity in SIGNALS:
+            ends = (wire.start, wire.until)
+            found |= {int(end.timestamp()) for end in ends if end is not None}
+    return found | {at for sensor, at in visited(site, "swap") if sensor == (tube, depth_m)}
+
+
+def read_windows(
+    writer: Writer, windows: Iterable[Window], changed: NDArray[np.bool_]
+) -> dict[Window, Seen]:
+    """Return what sensors showed in some windows; windows not asked for are forgotten.
+
+    Parameters
+    ----------
+    writer : Writer
+        The state being prepared; keeps the table of the windows.
+    windows : iterable of Window
+        Of tubes and depths the store has.
+    changed : array (tubes, days), bool
+        Days with readings that differ from the state before.
+    """
+    known = _known(writer.table(TABLE))
+    slabs = _Slabs(writer)
+    found: dict[Window, Seen] = {}
+    for window in sorted(set(windows), key=lambda w: (w.first_s, w)):
+        stored = known.get(window)
+        if stored is not None and not _touched(writer, window, changed):
+            found[window] = stored
+        else:
+            found[window] = _read(writer, window, slabs)
+    table = _table(found)
+    if found or known:
+        stored_table = writer.table(TABLE)
+        # As data frames, in which what is missing equals what is missing.
+        if stored_table is None or not stored_table.to_pandas().equals(table.to_pandas()):
+            writer.put_table(TABLE, table)
+    return found
+
+
+def _touched(writer: Writer, window: Window, changed: NDArray[np.bool_]) -> bool:
+    row = writer.labels["tube"].index(window.tube)
+    origin = writer.axis.origin_s
+    half = writer.axis.interval_s // 2 + 1  # a reading stands up to so far from its time
+    first = max(0, (window.first_s - half - origin) // DAY_S)
+    stop = max(first, -(-(window.stop_s + half - origin) // DAY_S))
+    return bool(changed[row, first:stop].any())
+
+
+def _read(writer: Writer, window: Window, slabs: _Slabs) -> Seen:
+    """Return what the best signal with a reading in a window shows.
+
+    A reading belongs to the window its own time lies in: one taken just before a swap may
+    stand at a step after it.
+    """
+    axis = writer.axis
+    half = axis.interval_s // 2 + 1
+    start = max(0, axis.ceil(window.first_s - half))
+    stop = max(start, min(writer.steps, axis.ceil(window.stop_s + half)))
+    steps = axis.ceil(window.stop_s) - axis.ceil(window.first_s)
+    row = writer.labels["tube"].index(window.tube)
+    column = writer.labels["depth"].index(window.depth_m)
+    for quantity in SIGNALS:
+        if writer.holds(f"readings/{quantity}") and start < stop:
+            values = slabs.read(quantity, start, stop, row, column)
+            if not np.isfinite(values).any():
+                continue
+            offset_s = slabs.read(f"{quantity}_offset_s", start, stop, row, column)
+            taken_s = axis.seconds(start, stop) + offset_s
+            own = (taken_s >= window.first_s) & (taken_s < window.stop_s)
+            result = seen(quantity, np.where(own, values, np.nan), steps)
+            if result.count:
+                return result
+    return Seen("", np.nan, np.nan, 0)
+
+
+class _Slabs:
+    """Parts of the readings' arrays, whole chunks at a time, the last few kept."""
+
+    def __init__(self, writer: Writer) -> None:
+        self.writer = writer
+        self.length = CHUNK_DAYS * writer.axis.steps_per_day
+        self.kept: OrderedDict[tuple[str, int, int], NDArray] = OrderedDict()
+
+    def read(
+        self, quantity: str, start: int, stop: int, row: int, column: int
+    ) -> NDArray[np.float64]:
+        """Return one sensor's readings of some steps."""
+        parts = []
+        for chunk in range(start // self.length, (stop - 1) // self.length + 1):
+            first = chunk * self.length
+            inside = slice(max(start - first, 0), stop - first)
+            slab = self._slab(quantity, chunk, row // CHUNK_TUBES)
+            parts.append(slab[inside, row % CHUNK_TUBES, column])
+        return np.concatenate(parts).astype(np.float64)
+
+    def _slab(self, quantity: str, chunk: int, group: int) -> NDArray:
+        key = (quantity, chunk, group)
+        if key not in self.kept:
+            start = chunk * self.length
+            stop = min(start + self.length, self.writer.steps)
+            columns = slice(group * CHUNK_TUBES, (group + 1) * CHUNK_TUBES)
+            self.kept[key] = self.writer.read(f"readings/{quantity}", start, stop, columns)
+            while len(self.kept) > _SLABS_KEPT:
+                self.kept.popitem(last=False)
+        return self.kept[key]
+
+
+def _known(table: pa.Table | None) -> dict[Window, Seen]:
+    if table is None or table.schema.names != _SCHEMA.names:
+        return {}  # none yet, or of an earlier version
+    columns = [table[name].to_pylist() for name in _SCHEMA.names]
+    return {Window(*row[:4]): Seen(*row[4:]) for row in zip(*columns, strict=True)}
+
+
+def _table(found: dict[Window, Seen]) -> pa.Table:
+    rows = [
+        (w.tube, w.depth_m, w.first_s, w.stop_s, *astuple(s))
+        for w, s in sorted(found.items(), key=lambda pair: pair[0])
+    ]
+    columns = list(zip(*rows, strict=True)) if rows else [()] * len(_SCHEMA)
+    arrays = [
+        pa.array(column, type=field.type)
+        for column, field in zip(columns, _SCHEMA, strict=True)
+    ]
+    return pa.table(arrays, schema=_SCHEMA)

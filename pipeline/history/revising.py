@@ -1,0 +1,106 @@
+"""What the commands on revisions do: history, compare, recalibrate, undo, thin.
+
+Each returns a JSON-ready account with its ``outcome``. After something was done again in the
+store, files and pictures follow, as after a night.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pipeline.history.change_picture import picture_of
+from pipeline.history.comparison import compare_states
+from pipeline.history.differences import differing_days
+from pipeline.history.revisions import Consent, description_changes
+from pipeline.nights import parts
+from pipeline.nights.night import open_description, site_store
+from pipeline.nights.thinning import thin_site
+from pipeline.outcomes import describe_failure, outcome_of
+from pipeline.store.description import in_force, stored_files
+from pipeline.store.states import find_state, list_states
+
+Work = Callable[..., dict[str, Any]]
+
+
+def redo(
+    work: Work, folder: Path, now: datetime, dry_run: bool, consent: Consent | None = None
+) -> dict[str, Any]:
+    """Run `recalibrate_site` or `undo_site`, and deliver and draw what it changed.
+
+    Returns
+    -------
+    dict
+        The account of the work. Errors are told in ``failures``, never raised, so that the
+        next site is not stopped.
+    """
+    account: dict[str, Any] = {"site": folder.name}
+    doing = "store"
+    try:
+        account = work(folder, now, dry_run, consent)
+        state = {"commit": account["commit"]}
+        if account["done"]:
+            doing = "deliver"
+            account |= parts.deliver(folder, state)
+            doing = "draw"
+            account |= parts.draw(folder, state)
+    except Exception as error:  # isolation: one site's surprise must not stop the others
+        failures = [describe_failure(doing, error)]
+        account |= {"outcome": outcome_of(failures), "failures": failures}
+    return account | {"folder": str(folder)}
+
+
+def site_history(folder: Path) -> dict[str, Any]:
+    """Return every state of a site's store, newest first (see `pipeline.store.states`)."""
+    site = open_description(folder)
+    return {"site": site.id, "outcome": "done", "states": list_states(site_store(site))}
+
+
+def site_comparison(
+    folder: Path, first: str, second: str, picture: Path | None = None
+) -> dict[str, Any]:
+    """Tell two states of a site apart, in numbers and in a picture.
+
+    Parameters
+    ----------
+    folder : Path
+        Where ``site.toml`` lies.
+    first, second : str
+        Names of states, see `pipeline.store.states.find_state`.
+    picture : Path, optional
+        Where the picture goes; else below the site's output.
+
+    Raises
+    ------
+    SiteError, StoreError
+    """
+    site = open_description(folder)
+    store = site_store(site)
+    states = [find_state(store, name) for name in (first, second)]
+    old, new = (store.read(state["commit"]) for state in states)
+    days = differing_days(old, new)
+    marked = days.reshape(1, -1)
+    account = {
+        "site": site.id,
+        "outcome": "done",
+        "from": states[0]["commit"],
+        "to": states[1]["commit"],
+        "states": states,
+        "days": int(days.sum()),
+        "description": description_changes(stored_files(old), stored_files(new)),
+        **compare_states(old, new, marked, marked),
+    }
+    name = f"{states[0]['commit']}_{states[1]['commit']}.png"
+    path = picture if picture is not None else site.output / "compare" / name
+    in_place = in_force(site, store.read()).site
+    account["picture"] = str(picture_of(in_place, old, new, account, path))
+    return account
+
+
+def thin_store(folder: Path, dry_run: bool) -> dict[str, Any]:
+    """Thin out a site's earlier states (see `pipeline.nights.thinning.thin_site`)."""
+    site = open_description(folder)
+    account = thin_site(site, site_store(site), dry_run)
+    return {"site": site.id, "outcome": "done", "dry_run": dry_run, **account}

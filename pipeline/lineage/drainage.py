@@ -1,0 +1,85 @@
+"""What a drained amount rests on: nights, the hours after the peak, and the tube's laws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from pipeline.axis import iso_utc
+from pipeline.derive.drained_hours import HERE
+from pipeline.lineage.down import raw_line
+from pipeline.lineage.event_case import Case
+from pipeline.lineage.rows import Group, Row, item, rows_where, water_ask
+from pipeline.lineage.view import View
+
+_LAW = ("intercept", "slope", "offset_mm_d", "scatter_mm_d", "nights")
+
+
+def drainage_groups(case: Case, row: Row, sensor: int) -> Iterator[Group]:
+    """Yield what the drainage past a sensor rests on.
+
+    Parameters
+    ----------
+    case : Case
+    row : dict
+        Of the stored table ``event_depths``.
+    sensor : int
+        Place of the sensor in the tube.
+    """
+    peak_s, end_s = row["storage_peak_s"], case.row["end_s"]
+    if peak_s >= 0:
+        yield case.peak(sensor, peak_s)
+    yield from _hours(case, row)
+    uptake = case.view.snapshot.table("uptake")
+    nights = rows_where(uptake, tube=case.profile.tube, depth_m=row["depth_m"])
+    nights = [r for r in nights if r["night_drainage_mm_d"] is not None]
+    of_event = [r for r in nights if peak_s <= r["night_s"] < end_s] if peak_s >= 0 else []
+    yield nights_group(case.view, of_event, "nights of the event")
+    yield nights_group(case.view, nights, "all nights at the sensor, which laws are fitted to")
+    yield from _laws(case, row)
+
+
+def _hours(case: Case, row: Row) -> Iterator[Group]:
+    """Yield the means of the first two days, by which the law is followed."""
+    items = [item(name, row[name]) for name in HERE if row[name] is not None]
+    if items:
+        yield Group("means of the hours after the peak, at the sensor", "m3 m-3", items)
+
+
+def nights_group(view: View, rows: list[Row], what: str) -> Group:
+    """Return rates of nights, the first and the last led to the reading in its middle.
+
+    Each is a number of the table ``uptake``, whose trace shows the whole night.
+    """
+    items = [_night(row) for row in rows]
+    for place in {0, len(items) - 1} if items else ():
+        row = rows[place]
+        at = iso_utc(row["night_s"])
+        items[place]["origin"] = raw_line(view, water_ask(row["tube"], row["depth_m"], at))
+    return Group(f"drainage by night, {what}", "mm d-1", items)
+
+
+def _night(row: Row) -> dict[str, Any]:
+    """Return the rate of a night with what to ask for its trace."""
+    at = iso_utc(row["day_s"])
+    ask = water_ask(row["tube"], row["depth_m"], at, "uptake")
+    return item(
+        iso_utc(row["night_s"]),
+        row["night_drainage_mm_d"],
+        said=f"at {row['night_water_content']:.4f} m3 m-3",
+        trace={**ask, "number": "night_drainage_mm_d"},
+    )
+
+
+def _laws(case: Case, row: Row) -> Iterator[Group]:
+    """Yield the law of the sensor's conductivity as stored."""
+    table = case.view.snapshot.table("conductivity")
+    found = rows_where(table, tube=case.profile.tube, depth_m=row["depth_m"])
+    if found:
+        law: list[dict[str, Any]] = [item(n, found[0][n]) for n in _LAW[:-1]]
+        nights = sum(r["nights"] for r in found)
+        yield Group(
+            f"law of conductivity exp(intercept + slope x water content) of {nights} nights",
+            "mm d-1",
+            law,
+        )

@@ -1,0 +1,355 @@
+"""From a state of the store to files for people: which are out of date, and writing them."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import xarray as xr
+
+from pipeline.axis import DAY_S
+from pipeline.calibrate.rounds import calibrate_rounds
+from pipeline.deliver.fields import KINDS
+from pipeline.deliver.metadata import FORM, Provenance
+from pipeline.deliver.netcdf import write_daily, write_native
+from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
+from pipeline.derive.rounds import hand_readings
+from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
+from pipeline.nights.manifest import COMPARISON, ROUNDS, SPACE, Manifest
+from pipeline.nights.periods import Period, kinds_logged, kinds_wired, periods
+from pipeline.products.event_blocks import Reader
+from pipeline.products.health_pictures import draw_health_pictures
+from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
+from pipeline.products.space import TABLES
+from pipeline.products.space_files import draw_space, write_space
+from pipeline.report.site_chart import draw_site
+from pipeline.report.storage_chart import draw_storage
+from pipeline.report.water_chart import draw_water
+from pipeline.site.fingerprint import site_hash
+from pipeline.site.models import Site
+from pipeline.steps import STATION_STEPS, TUBE_STEPS
+from pipeline.store.state import Snapshot
+
+# A part of a cube up to this size is read at once.
+IN_MEMORY_BYTES = 256 * 1024**2
+
+
+def deliver_periods(
+    site: Site, snapshot: Snapshot, commit: str, written: datetime, manifest: Manifest
+) -> list[Path]:
+    """Write the files of every period whose days were computed since it was last written.
+
+    Also rewritten are periods whose files are gone, and all of them when the description of
+    the site or the version of the code is another one, since both stand in every file. A
+    period in which no tube logged has no files of tubes, and so for the weather; those it had
+    before are removed, and so are those of periods that are no more, as after a change of
+    their length.
+
+    Returns
+    -------
+    list of Path
+        The files written now; those that were up to date are not among them.
+    """
+    done: list[Path] = []
+    provenance = provenance_of(site, snapshot, commit, written)
+    found = list(_states(site, snapshot))
+    for period, state in found:
+        # A manifest of an older version does not say of what kinds nothing was logged.
+        known = "without" in manifest.entry(period.name)
+        if known and manifest.is_up_to_date(period.name, state):
+            continue
+        kinds = kinds_logged(snapshot, period.start_day, period.stop_day)
+        files = _write_period(site, snapshot, period, provenance, manifest.folder, kinds)
+        made_from = {"commit": commit} if files else {}
+        without = [kind for kind in kinds_wired(site) if kind not in kinds]
+        # Noted after each period, so that a stop loses one at most.
+        manifest.note(period.name, files, state=state, without=without, **made_from)
+        done += files
+    manifest.keep_only(period.name for period, _ in found)
+    return done
+
+
+def absent_files(site: Site, snapshot: Snapshot, manifest: Manifest) -> dict[str, Any]:
+    """Return which periods lack files, since nothing was logged for them.
+
+    Returns
+    -------
+    dict
+        ``empty_periods``, names of those without any file; ``periods_without``, for each of
+        `pipeline.deliver.fields.KINDS` the names of those that have files of the other alone.
+    """
+    names = [period.name for period in periods(site, snapshot.days)]
+    empty = [name for name in names if not manifest.entry(name)["files"]]
+    partly = [name for name in names if name not in empty]
+    without = {
+        kind: [name for name in partly if kind in manifest.entry(name)["without"]]
+        for kind in KINDS
+    }
+    return {"empty_periods": empty, "periods_without": without}
+
+
+def deliver_rounds(
+    site: Site, snapshot: Snapshot, commit: str, written: datetime, manifest: Manifest
+) -> list[Path]:
+    """Write the hand rounds, and their comparison with the loggers, where either changed.
+
+    The rounds depend on the book, the description and the code; the comparison also on the
+    days of the loggers that hand readings fall on.
+
+    Returns
+    -------
+    list of Path
+        The files written now.
+    """
+    table = snapshot.table("rounds")
+    if table is None or table.num_rows == 0:
+        return []
+    book: list[str | int] = [_digest(table), site_hash(site), version("percolog"), FORM]
+    nights = [*book, _last_night(snapshot, table["time_s"].to_numpy())]
+    stale = [
+        name
+        for name, state in ((ROUNDS, book), (COMPARISON, nights))
+        if not manifest.is_up_to_date(name, state)
+    ]
+    if not stale:
+        return []
+    readings = hand_readings(table.to_pandas(), site)
+    done: list[Path] = []
+    if ROUNDS in stale:
+        provenance = provenance_of(site, snapshot, commit, written)
+        path = manifest.folder / f"{site.id}_rounds.nc"
+        done.append(write_rounds(site, readings, file_origins(snapshot), provenance, path))
+        manifest.note(ROUNDS, [path], state=book, commit=commit)
+    if COMPARISON in stale:
+        paths, rows = _write_comparison(site, snapshot, readings)
+        done += paths
+        manifest.note(COMPARISON, paths, state=nights, rows=rows, commit=commit)
+    return done
+
+
+def deliver_space(site: Site, snapshot: Snapshot, manifest: Manifest) -> list[Path]:
+    """Write the tables of site means and of stability, where any of them changed.
+
+    Returns
+    -------
+    list of Path
+        The files written now.
+    """
+    tables = [table for name in TABLES if (table := snapshot.table(name)) is not None]
+    state = [*(_digest(table) for table in tables), version("percolog")]
+    if manifest.is_up_to_date(SPACE, state):
+        return []
+    paths = write_space(site, snapshot)
+    manifest.note(SPACE, paths, state=state)
+    return paths
+
+
+def rounds_rows(site: Site) -> list[dict[str, Any]]:
+    """Return hand minus logger by sensor, JSON-ready, as last delivered.
+
+    See `pipeline.derive.rounds_comparison.comparison_rows`; empty where nothing was compared.
+    """
+    rows: list[dict[str, Any]] = Manifest(site).entry(COMPARISON).get("rows", [])
+    return rows
+
+
+def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
+    """Draw every tube's water, storage and health, and the site in time and in space.
+
+    The pictures show the last ``site.report.days`` days up to the last whole day of the axis.
+    """
+    start = max(0, snapshot.days - site.report.days)
+    period = Period("newest", start, snapshot.days)
+    return draw_window(site, snapshot, period, site.output / "pictures", remember=True)
+
+
+def draw_window(
+    site: Site, snapshot: Snapshot, period: Period, folder: Path, remember: bool = False
+) -> list[Path]:
+    """Draw the pictures of a period into a folder; `draw_health_pictures` may remember."""
+    if period.start_day >= period.stop_day:
+        return []
+    per_day = snapshot.axis.steps_per_day
+    window = slice(period.start_day * per_day, period.stop_day * per_day)
+    water = cube_part(snapshot, "water", window)
+    products = cube_part(snapshot, "products", window)
+    rain = _rain(site, snapshot, period)
+    rounds = _rounds(site, snapshot, period.start_day)
+    drawn = [draw_site(site, products, rain, rounds, folder / "site_water.png")]
+    days = period.start_day, period.stop_day
+    drawn += draw_space(site, snapshot, days, rain, folder)
+    for tube in site.tubes:
+        name = tube.tube
+        drawn.append(draw_water(site, name, water, rain, rounds, folder / f"{name}_water.png"))
+        drawn.append(
+            draw_storage(site, name, products, rain, rounds, folder / f"{name}_storage.png")
+        )
+    return drawn + draw_health_pictures(site, snapshot, folder, remember)
+
+
+def _write_period(
+    site: Site,
+    snapshot: Snapshot,
+    period: Period,
+    provenance: Provenance,
+    folder: Path,
+    kinds: list[str],
+) -> list[Path]:
+    """Write the files of one period of some kinds, see `pipeline.deliver.fields.KINDS`."""
+    if not kinds:
+        return []
+    per_day = snapshot.axis.steps_per_day
+    window = slice(period.start_day * per_day, period.stop_day * per_day)
+    stem = f"{site.id}_{period.name}"
+    files = write_native(
+        site,
+        cube_part(snapshot, "water", window),
+        cube_part(snapshot, "products", window),
+        cube_part(snapshot, "readings", window),
+        provenance,
+        folder / f"{stem}.nc",
+        kinds,
+    )
+    days = period.start_day, period.stop_day
+    daily = snapshot.dataset("daily").isel(day=slice(*days))
+    if snapshot.holds(DAILY):
+        dims = ("day", "tube", "depth")
+        daily = daily.assign(daily_tests=(dims, daily_tests(snapshot, *days)))
+    if not bool((np.diff(daily["depth"]) > 0).all()):  # as in `cube_part`
+        daily = daily.sortby("depth")
+    return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc", kinds)]
+
+
+def _write_comparison(
+    site: Site, snapshot: Snapshot, readings: pd.DataFrame
+) -> tuple[list[Path], list[dict[str, Any]]]:
+    """Compare hand readings with the loggers; no file where none is beside a sensor."""
+    if not snapshot.holds("water/cleaned_water_content"):
+        return [], []
+    comparison = compare_rounds(site, readings, snapshot.dataset("water"))
+    if comparison.empty:
+        return [], []
+    path = site.output / "tables" / f"{site.id}_rounds_comparison.csv"
+    return [write_comparison(comparison, path)], comparison_rows(comparison)
+
+
+def file_origins(snapshot: Snapshot) -> dict[int, Origin]:
+    """Return the raw file behind each id."""
+    ledger = snapshot.table("ledger")
+    if ledger is None:
+        return {}
+    names = ("file", "path", "sha256")
+    columns = (ledger[name].to_pylist() for name in names)
+    return {file: Origin(path, sha256) for file, path, sha256 in zip(*columns, strict=True)}
+
+
+def _last_night(snapshot: Snapshot, time_s: np.ndarray) -> int:
+    """Return the last night that computed any of the days around some instants."""
+    nights = snapshot.table("day_nights")
+    if nights is None or nights.num_rows == 0:
+        return 0
+    night = nights["night"].to_numpy()
+    day = (time_s - snapshot.axis.origin_s) // DAY_S
+    # The nearest logged value may lie in the day before or after.
+    around = np.unique(np.concatenate([day - 1, day, day + 1]))
+    around = around[(around >= 0) & (around < len(night))]
+    return int(night[around].max(initial=0))
+
+
+def _digest(table: pa.Table) -> str:
+    """Return a hash of a table's values, whatever its memory holds where there is none."""
+    rows = pd.util.hash_pandas_object(table.to_pandas(), index=False)
+    return hashlib.sha256(rows.to_numpy(np.uint64).tobytes()).hexdigest()
+
+
+def cube_part(snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
+    """Return a window of a group, without the origin of the readings.
+
+    A window that fits is read at once, which is several times faster than in slabs; a larger
+    one stays in the store. Depths are put in order where they are not: the store keeps them
+    as they were first seen.
+    """
+    dataset = snapshot.dataset(group).isel(time=window)
+    origin = [n for n in dataset if str(n).endswith(("_file", "_line", "_offset_s"))]
+    dataset = dataset.drop_vars(origin)
+    if dataset.nbytes <= IN_MEMORY_BYTES:
+        dataset = dataset.load()
+    if "depth" not in dataset.dims or bool((np.diff(dataset["depth"]) > 0).all()):
+        return dataset
+    return dataset.sortby("depth")
+
+
+def _rain(site: Site, snapshot: Snapshot, period: Period) -> xr.DataArray | None:
+    """Return the rain of a period, (time) [mm], as events take it; None for none."""
+    rain = Reader(snapshot, site).rain(period.start_day, period.stop_day)
+    if rain is None or not np.isfinite(rain).any():
+        return None
+    per_day = snapshot.axis.steps_per_day
+    times = snapshot.axis.times(period.start_day * per_day, period.stop_day * per_day)
+    return xr.DataArray(rain, {"time": times}, ("time",), "rain", {"units": "mm"})
+
+
+def _rounds(site: Site, snapshot: Snapshot, start_day: int) -> pd.DataFrame:
+    """Return the hand readings from a day of the axis on, as water content."""
+    table = snapshot.table("rounds")
+    if table is None:
+        return pd.DataFrame({"time_s": [], "tube": []})
+    rows = table.to_pandas()
+    theta = calibrate_rounds(rows, site)["calibrated_water_content"].astype(np.float64)
+    rows = rows.assign(quantity="water_content", value=theta)
+    first = snapshot.axis.seconds(start_day * snapshot.axis.steps_per_day, snapshot.steps)[0]
+    return rows[rows["time_s"] >= first].reset_index(drop=True)
+
+
+def provenance_of(
+    site: Site, snapshot: Snapshot, commit: str, written: datetime
+) -> Provenance:
+    """Return what the files of a state say of where they come from."""
+    ledger = snapshot.table("ledger")
+    return Provenance(
+        commit=commit,
+        code_version=version("percolog"),
+        site_hash=site_hash(site),
+        steps=tuple(step.name for step in (*TUBE_STEPS, *STATION_STEPS)),
+        # The state's own time, not the present: the same state gives the same bytes.
+        created=written.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        inputs=0 if ledger is None else ledger.num_rows,
+        verdicts=_verdicts(snapshot),
+    )
+
+
+def _states(site: Site, snapshot: Snapshot) -> Iterator[tuple[Period, list[str | int]]]:
+    """Yield each period and what its files depend on.
+
+    That is the last night of its days, the description, the code, and what several tubes
+    together tell: the verdicts stand in every file, and a day may be flagged anew by days of
+    other tubes.
+    """
+    nights = snapshot.table("day_nights")
+    night = np.empty(0, np.int32) if nights is None else nights["night"].to_numpy()
+    verdicts = _verdicts(snapshot)
+    made_by = site_hash(site), version("percolog"), FORM
+    rows = neighbour_rows(snapshot, 0, snapshot.days)[["tube", "depth_m", "day_s"]]
+    day = (rows["day_s"].to_numpy() - snapshot.axis.origin_s) // DAY_S
+    for period in periods(site, snapshot.days):
+        first, stop = period.start_day, period.stop_day
+        flagged = rows[(day >= first) & (day < stop)].to_numpy().tolist()
+        judged = hashlib.sha256(json.dumps([verdicts, flagged]).encode()).hexdigest()[:16]
+        last = int(night[first:stop].max(initial=0))
+        yield period, [last, stop - first, *made_by, judged]
+
+
+def _verdicts(snapshot: Snapshot) -> tuple[tuple[str, int], ...]:
+    """Return the verdict on each tube."""
+    table = snapshot.table("tube_verdicts")
+    if table is None:
+        return ()
+    return tuple(zip(table["tube"].to_pylist(), table["verdict"].to_pylist(), strict=True))

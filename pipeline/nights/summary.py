@@ -1,0 +1,233 @@
+"""The account of a night for a person and for a machine."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.axis import iso_utc
+from pipeline.deliver.atomic import replacing
+from pipeline.errors import clean
+from pipeline.qc.flags import Quality
+from pipeline.site.models import Site, Wire
+from pipeline.site.stretches import intervals_at, stretches_of
+from pipeline.store.state import Snapshot
+from pipeline.variables import SIGNALS
+from pipeline.words import counted, told_absent
+
+
+def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
+    """Return, for each tube, how its sensors did over the days the report shows.
+
+    Returns
+    -------
+    list of dict
+        ``tube``, ``due`` (values its sources should have logged between the tube's first and
+        last reading), ``good_pct``, ``suspect_pct``, ``bad_pct``, ``missing_pct`` (of those),
+        ``last_reading`` (ISO 8601, UTC, or None), ``hand_readings`` (in the whole record). A
+        tube only read by hand has ``due`` 0, no percentages, and its last hand reading.
+    """
+    by_hand = _hand_readings(snapshot)
+    rows = {row["tube"]: row for row in _logged_rows(site, snapshot)}
+    for name, row in rows.items():
+        count, last_s = by_hand.get(name, (0, None))
+        row["hand_readings"] = count
+        if not row["due"] and last_s is not None:
+            row["last_reading"] = iso_utc(last_s)
+    return list(rows.values())
+
+
+def _hand_readings(snapshot: Snapshot) -> dict[str, tuple[int, int]]:
+    """Return how many hand readings each tube has, and when the last was, UTC seconds."""
+    stored = snapshot.table("rounds")
+    if stored is None:
+        return {}
+    found = stored.group_by("tube").aggregate([("time_s", "count"), ("time_s", "max")])
+    return {row["tube"]: (row["time_s_count"], row["time_s_max"]) for row in found.to_pylist()}
+
+
+def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
+    """Return the rows of all tubes as far as loggers tell."""
+    axis, stop = snapshot.axis, snapshot.steps
+    start = max(0, stop - site.report.days * axis.steps_per_day)
+    if not snapshot.holds("water/quality") or stop == start:
+        return [_tube_row(tube.tube, [], 0, None) for tube in site.tubes]
+    quality = snapshot.read("water/quality", start, stop)
+    by_tube = np.ascontiguousarray(quality.transpose(1, 0, 2))
+    times = axis.seconds(start, stop)
+    depths = snapshot.labels["depth"]
+    rows = []
+    for tube in site.tubes:
+        flags = by_tube[snapshot.labels["tube"].index(tube.tube)]
+        read = flags != Quality.MISSING
+        seen = np.flatnonzero(read.any(axis=1))
+        if not len(seen):
+            rows.append(_tube_row(tube.tube, [], 0, None))
+            continue
+        told = [
+            depth for depth, any_read in zip(depths, read.any(axis=0), strict=True) if any_read
+        ]
+        wires = [w for w in site.wiring if w.tube == tube.tube and w.quantity in SIGNALS]
+        span = start + int(seen[0]), start + int(seen[-1]) + 1
+        due = sum(_due([w for w in wires if w.depth_m == depth], span, site) for depth in told)
+        counts = np.bincount(flags.ravel(), minlength=Quality.MISSING + 1).tolist()
+        counts[Quality.MISSING] = 0  # a cell where nothing was due has that flag too
+        due = max(due, sum(counts))  # also of what is no longer wired
+        rows.append(_tube_row(tube.tube, counts, due, int(times[seen[-1]])))
+    return rows
+
+
+def _due(wires: list[Wire], span: tuple[int, int], site: Site) -> int:
+    """Return how many values the sources of a sensor should have logged in some steps.
+
+    While nothing is wired nothing is due.
+    """
+    interval_s = intervals_at(stretches_of(wires, site), site.axis.seconds(*span))
+    return int(np.ceil(round(float(np.nansum(site.interval_s / interval_s)), 6)))
+
+
+def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dict[str, Any]:
+    """Return one row from the number of cells with each flag."""
+    flagged = {q: counts[q] if counts else 0 for q in Quality}
+    shares = {
+        "good_pct": flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED],
+        "suspect_pct": flagged[Quality.SUSPECT],
+        "bad_pct": flagged[Quality.BAD],
+        "missing_pct": due - sum(counts),
+    }
+    return {
+        "tube": name,
+        "due": due,
+        # Of nothing there is no share: 0 % would read as if all readings were wanting.
+        **{key: round(100 * n / due, 2) if due else None for key, n in shares.items()},
+        "last_reading": None if last_s is None else iso_utc(last_s),
+    }
+
+
+def summarise(night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
+    """Return a night and its deliveries as one summary, with its outcome.
+
+    ``outcome`` is "failed" where a part names ``failures``, "attention" where something was
+    set aside or an account does not close, else "done".
+    """
+    summary = dict(night)
+    for part in parts:
+        summary |= part
+    summary["outcome"] = "attention" if night["set_aside"] else "done"
+    if summary.get("failures"):
+        summary["outcome"] = "failed"
+    return summary
+
+
+def write_summary(folder: Path, summary: dict[str, Any]) -> list[Path]:
+    """Write the summary as JSON and as text; return both paths."""
+    folder.mkdir(parents=True, exist_ok=True)
+    document = json.dumps(summary, indent=2, sort_keys=True, allow_nan=False) + "\n"
+    paths = [folder / "summary.json", folder / "summary.txt"]
+    for path, text in zip(paths, (document, _text(summary)), strict=True):
+        with replacing(path) as temporary:
+            temporary.write_text(text, encoding="utf-8")
+    return paths
+
+
+def _text(summary: dict[str, Any]) -> str:
+    """Return the summary as a page of plain text."""
+    ledger = summary["ledger"]
+    lines = [
+        f"{summary['title']} ({summary['site']})",
+        f"State {summary['commit']}: {summary['message']}",
+        "",
+        f"Values read {ledger['values_read']} = stored {ledger['stored']} "
+        f"+ identical duplicates {ledger['duplicates']} + superseded {ledger['superseded']} "
+        f"+ set aside {ledger['rejected']}",
+        f"Rows read {ledger['rows_read']} in {counted(ledger['files'], 'file')}",
+        "",
+        "tube            good  suspect   bad  missing   last reading (UTC)",
+        *map(_tube_line, summary["tubes"]),
+    ]
+    unsound = [row for row in summary.get("verdicts", []) if row["verdict"] != "sound"]
+    if unsound:
+        lines += ["", "Tubes that are not sound:", *map(_verdict_line, unsound)]
+    for title, key, line in _LISTS:
+        if isinstance(summary.get(key), list) and summary[key]:
+            lines += ["", title, *map(line, summary[key])]
+    for what, names, logged in told_absent(summary):
+        lines += ["", f"{what.capitalize()}, since {logged}: {names}"]
+    return "\n".join(clean(line) for line in lines) + "\n"  # a file name may drive terminals
+
+
+def _tube_line(row: dict[str, Any]) -> str:
+    if not row["due"] and row["hand_readings"]:
+        told = f"{row['hand_readings']} hand readings in all"
+        return f"{row['tube']:<14} {told}; none by a logger{'':4}{row['last_reading']}"
+    if not row["due"]:
+        return f"{row['tube']:<14} no readings yet"
+    return (
+        f"{row['tube']:<14}{row['good_pct']:6.1f}{row['suspect_pct']:9.1f}"
+        f"{row['bad_pct']:6.1f}{row['missing_pct']:9.1f}   {row['last_reading']}"
+    )
+
+
+def _set_aside_line(row: dict[str, Any]) -> str:
+    return (
+        f"- {row['file']} {row['place']}: {row['count']} x {row['found']}; "
+        f"expected {row['expected']}. {row['advice']}"
+    )
+
+
+def _clock_line(row: dict[str, Any]) -> str:
+    return (
+        f"- {row['file']} line {row['first_line']}: {counted(row['rows'], 'row')}, "
+        f"{row['kind']}, {row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
+    )
+
+
+def _rounds_line(row: dict[str, Any]) -> str:
+    where = f"- {row['tube']} {row['depth_cm']:g} cm"
+    if not row["count"]:  # a round may be in before the logger's file of that day
+        return f"{where}: no logged value at the time of any hand reading"
+    spread = row["standard_deviation"]
+    return (
+        f"{where}: {counted(row['count'], 'reading')}, "
+        f"hand minus logger {row['mean_difference']:+.3f} m3 m-3"
+        + ("" if spread is None else f", standard deviation {spread:.3f}")
+        + f"; {row['beyond_count']} beyond twice their uncertainty"
+    )
+
+
+def _verdict_line(row: dict[str, Any]) -> str:
+    action = f" Do: {row['action']}." if row["action"] else ""
+    return f"- {row['tube']}: {row['verdict'] or 'no verdict'}: {row['reason']}.{action}"
+
+
+def _drift_line(row: dict[str, Any]) -> str:
+    return (
+        f"- {row['tube']} {row['depth_cm']:g} cm: {row['water_content']:+.3f} m3 m-3 at the "
+        f"last check, {row['checked']} ({row['kind']}); rated {row['rating']} (our own rating)"
+    )
+
+
+def _double_line(row: dict[str, Any]) -> str:
+    depths = ", ".join(f"{depth:g}" for depth in row["depths_cm"])
+    counts, beside = row["counts"], row["beside"]
+    return (
+        f"- {row['tube']} {depths} cm, {row['from']} to {row['until']}: "
+        f"{counts['quantity']} of {counts['source']} counts, {beside['quantity']} of "
+        f"{beside['source']} where that has no reading"
+    )
+
+
+_LISTS = (
+    ("Failed:", "failures", lambda row: f"- {row['part']}: {row['error']}"),
+    ("Set aside (needs a look):", "set_aside", _set_aside_line),
+    ("Clocks repaired:", "clocks", _clock_line),
+    ("Two sources logged one sensor at once:", "double_signals", _double_line),
+    ("Hand rounds against loggers:", "rounds", _rounds_line),
+    ("Drift corrected (docs/drift.md):", "drift", _drift_line),
+    ("Delivered:", "delivered", "- {}".format),
+    ("Removed, since nothing is left for them:", "removed", "- {}".format),
+    ("Pictures:", "pictures", "- {}".format),
+)

@@ -1,0 +1,106 @@
+"""The states of a site's store: what each brought, and finding one by name."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from pipeline.errors import StoreError
+from pipeline.store.site_store import SiteStore
+
+NOW = "now"
+_NIGHT_DIGITS = 7  # longer runs of digits are the beginning of an id
+
+
+def list_states(store: SiteStore) -> list[dict[str, Any]]:
+    """Return every state, kept or thinned out, newest first.
+
+    Returns
+    -------
+    list of dict
+        ``commit``, ``night`` (None where the state is none of a night), ``kind``, ``written``
+        (ISO 8601, UTC), ``message``, ``kept``, ``brought``, ``description`` (lines added and
+        removed by file), ``site_hash``, ``code``. What older versions did not note is None.
+    """
+    kept = store.history()
+    here = {state["commit"] for state in kept}
+    gone = [row for row in store.thinned() if row["commit"] not in here] if kept else []
+    states = [_row(state, state["commit"] in here) for state in (*kept, *gone)]
+    return sorted(states, key=lambda row: row["written"], reverse=True)
+
+
+def find_state(store: SiteStore, name: str) -> dict[str, Any]:
+    """Return the state that a name stands for, as in `list_states`.
+
+    Parameters
+    ----------
+    name : str
+        ``now``; the number of a night; the beginning of a commit id, if only one begins so; a
+        date or an instant (ISO 8601, UTC unless it says otherwise): the last state before its
+        end.
+
+    Raises
+    ------
+    StoreError
+        If there is none, several, or if it was thinned out.
+    """
+    states = list_states(store)
+    if not states:
+        raise StoreError(f"{store.address}: expected a state, found none; run percolog night")
+    if name == NOW:
+        return states[0]
+    found = _named(states, name)
+    if not found:
+        raise StoreError(
+            f"found no state {name!r}; expected 'now', the number of a night, a date, or the "
+            f"beginning of a commit id as percolog history lists them"
+        )
+    if len(found) > 1:
+        listed = ", ".join(row["commit"] for row in found[:5])
+        raise StoreError(
+            f"found {len(found)} states {name!r} ({listed}); expected one of them"
+        )
+    if not found[0]["kept"]:
+        store.read(found[0]["commit"])  # says that it was thinned out, and what is left
+    return found[0]
+
+
+def commit_of(store: SiteStore, name: str | None) -> str | None:
+    """Return the commit a name stands for, as `find_state`; None, the newest, for no name."""
+    return find_state(store, name)["commit"] if name else None
+
+
+def _named(states: list[dict[str, Any]], name: str) -> list[dict[str, Any]]:
+    if name.isdigit() and len(name) <= _NIGHT_DIGITS:
+        return [row for row in states if row["night"] == int(name)]
+    end = _end_of(name)
+    if end is not None:
+        return [row for row in states if datetime.fromisoformat(row["written"]) < end][:1]
+    return [row for row in states if row["commit"].startswith(name.upper())]
+
+
+def _end_of(text: str) -> datetime | None:
+    """Return the end of a date, or just after an instant; None for other text."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    found = found if found.tzinfo else found.replace(tzinfo=UTC)
+    is_date = len(text) <= len("2026-03-01")
+    return found + (timedelta(days=1) if is_date else timedelta(seconds=1))
+
+
+def _row(state: dict[str, Any], kept: bool) -> dict[str, Any]:
+    noted = state["metadata"]
+    return {
+        "commit": state["commit"],
+        "night": noted.get("night"),
+        "kind": noted.get("kind", "night"),
+        "written": state["written"].replace("+00:00", "Z"),
+        "message": state["message"],
+        "kept": kept,
+        "brought": noted.get("brought"),
+        "description": noted.get("description"),
+        "site_hash": noted.get("site_hash"),
+        "code": noted.get("code"),
+    }

@@ -1,0 +1,78 @@
+"""Windows about references and cleanings: a reading belongs where its own time lies."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from bare_site import HOUR_S, at, make_site
+
+from pipeline.engine.windows import TABLE, Window, read_windows
+
+CUT = int(at(1, 10).timestamp())
+
+
+def make_writer(volts, offset_s):
+    """Return a state of two days of one sensor, hourly, all read so far from their steps."""
+    arrays = {
+        "readings/voltage": np.asarray(volts, np.float32).reshape(-1, 1, 1),
+        "readings/voltage_offset_s": np.full((len(volts), 1, 1), offset_s, np.int32),
+    }
+    tables = {}
+    return SimpleNamespace(
+        axis=make_site().axis,
+        steps=len(volts),
+        labels={"tube": ["T1"], "depth": [0.1]},
+        holds=arrays.__contains__,
+        read=lambda key, start, stop, tubes: arrays[key][start:stop, tubes],
+        table=tables.get,
+        put_table=tables.__setitem__,
+        arrays=arrays,
+        tables=tables,
+    )
+
+
+def shown(writer, *windows, days=(True, True)):
+    found = read_windows(writer, windows, np.array([days]))
+    return [(found[window].count, round(found[window].median, 6)) for window in windows]
+
+
+def about(cut_s, hours=2):
+    span = hours * HOUR_S
+    return Window("T1", 0.1, cut_s - span, cut_s), Window("T1", 0.1, cut_s, cut_s + span)
+
+
+@pytest.mark.parametrize(
+    ("offset_s", "cut_s"),
+    [
+        (-120, CUT),  # read two minutes before each hour: that of 9:58 stands at ten
+        (0, CUT - 1),  # on the hour
+        (1500, CUT + 1200),  # read 25 past, swapped 20 past: that of 10:25 stands at ten
+    ],
+)
+def test_what_two_probes_showed_is_told_apart_at_a_swap(offset_s, cut_s):
+    """By hand: the old probe shows 0.5 V, the new one 0.7 V; two readings of each in 2 h."""
+    taken_s = make_site().axis.seconds(0, 48) + offset_s
+    writer = make_writer(np.where(taken_s < cut_s, 0.5, 0.7), offset_s)
+    assert shown(writer, *about(cut_s)) == [(2, 0.5), (2, 0.7)]
+
+
+def test_a_rise_is_told_over_the_window_however_readings_lie_to_their_steps():
+    """By hand: 0.01 V an hour over six hours."""
+    volts = 0.01 * np.arange(48)
+    for offset_s in (-120, 0, 120):
+        writer = make_writer(volts, offset_s)
+        (window, _) = about(CUT, hours=6)
+        found = read_windows(writer, [window], np.ones((1, 2), bool))[window]
+        assert found.rise == pytest.approx(0.06, rel=1e-5)
+
+
+def test_a_window_is_read_again_where_a_reading_of_it_stands_on_the_day_after():
+    """That of 23:58 stands at midnight; it comes with the second day's file."""
+    midnight = int(at(2).timestamp())
+    writer = make_writer(np.full(48, np.nan), -120)
+    window, _ = about(midnight)
+    assert shown(writer, window)[0][0] == 0
+    writer.arrays["readings/voltage"][24] = 0.5
+    assert shown(writer, window, days=(False, True)) == [(1, 0.5)]
+    assert shown(writer, window, days=(False, False)) == [(1, 0.5)]
+    assert writer.tables[TABLE].num_rows == 1
