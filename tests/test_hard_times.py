@@ -163,7 +163,7 @@ def test_a_present_before_the_stored_past_loses_nothing(field, two_nights):
 @pytest.mark.skipif(not shutil.which("faketime"), reason="needs faketime")
 def test_a_clock_before_the_last_night_is_told(field, two_nights):
     script = (
-        "import sys, pathlib, datetime; from pipeline import night; "
+        "import sys, pathlib, datetime; from pipeline.nights import night; "
         "night.store_night(pathlib.Path(sys.argv[1]), "
         "datetime.datetime(2023, 4, 1, tzinfo=datetime.UTC))"
     )

@@ -136,13 +136,13 @@ def open_description(folder: Path) -> object:
 
 def install() -> None:
     """Replace ``pipeline.nights.night`` in this process."""
-    import pipeline
+    from pipeline import nights
 
     module = types.ModuleType("pipeline.nights.night")
     for name in PUBLIC:
         setattr(module, name, globals()[name])
     sys.modules["pipeline.nights.night"] = module
-    pipeline.nights.night = module  # type: ignore[attr-defined]
+    nights.night = module  # type: ignore[attr-defined]
 
 
 def main() -> None:
