@@ -33,7 +33,9 @@ LAYER_MM_D, LAYER_SHARE = 2.7, 1.0
 ANCHOR_MM_D, ANCHOR_OF_USED, ANCHOR_SHARE = 0.5, 0.6, 0.06
 ANCHOR = 2  # the third sensor: below sharp fronts, and few layers from all others
 LEAST_FIT = 8  # nights
-STEEPEST_LN, TURNS, TRIES, ENOUGH = 7.0, 40, 6, 1e-5
+STEEPEST_LN, TURNS, ENOUGH = 7.0, 200, 1e-7
+# Damping times five each: from the least damping there is until a step cannot but help.
+TRIES = 20
 PARTS = 6  # parameters a sensor
 # What parameters are held against: water content off its mean, (depth, night), and the way to
 # the next sensor; what must be met and its spread, (depth, night); and what is known before,

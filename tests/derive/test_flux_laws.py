@@ -8,6 +8,7 @@ from pipeline.derive.flux_laws import (
     OFFSET_MM_D,
     FluxLaws,
     _misfit,
+    _nights,
     flux_laws,
     flux_rates,
 )
@@ -112,3 +113,22 @@ def test_the_fall_of_the_misfit_is_its_slope():
         step[i] = 1e-5 * room[i % 6] if i < at.size - 1 else 1e-5
         slope = (_misfit(at + step, data)[0] - _misfit(at - step, data)[0]) / (2 * step[i])
         assert fall[i] == pytest.approx(-slope, rel=1e-4, abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", [3, 4, 7, 9])
+def test_the_fit_ends_where_no_step_promises_less_misfit(seed):
+    # Heavy tails (Student's t of two degrees) make steps overshoot; what Newton's step at the
+    # end still promises is by hand, g H^-1 g / 2.
+    random = np.random.default_rng(seed)
+    walk = np.cumsum(random.standard_normal((3, 100)), axis=1)
+    water = LAWS.middle[:, None] + 0.009 * walk
+    rate = flux_rates(LAWS, water) + random.standard_t(2, size=water.shape)
+    noise, used = np.full(rate.shape, 0.1), np.zeros(100)
+    laws = flux_laws(DEPTHS_M, rate, noise, water, used)
+    start = np.append(np.tile(BEFORE[0], 3), OFFSET_MM_D[0])
+    room = np.append(BEFORE[1], OFFSET_MM_D[1])
+    away = water - laws.middle[:, None]
+    data = (away, laws.apart_m, *_nights(rate, noise, used), room, start)
+    _, fall, bend = _misfit(np.append(laws.parameters.ravel(), laws.offset), data)
+    whole = np.tril(bend) + np.tril(bend, -1).T
+    assert 0.5 * fall @ np.linalg.solve(whole, fall) < 0.01
