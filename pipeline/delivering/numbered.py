@@ -34,7 +34,13 @@ from pipeline.deliver.package import (
 )
 from pipeline.deliver.row_changes import compare_rows
 from pipeline.delivering.contents import STEPS, Request, contents
-from pipeline.delivering.revision_files import newest_revision, require_whole
+from pipeline.delivering.revision_files import (
+    last_number,
+    newest_revision,
+    note_number,
+    require_whole,
+    sole_delivery,
+)
 from pipeline.engine.effective import effective_rules
 from pipeline.errors import PercologError, clean
 from pipeline.nights.handover import file_origins, provenance_of
@@ -83,32 +89,48 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     period = requested_period(site, snapshot.days, request.period)
     _refuse(request, site)
     home = site.output / DELIVERIES / request.folder
-    newest = newest_revision(home)
-    previous = newest[0] if newest else None
-    if previous is None:
+    if newest_revision(home) is None:
         _refuse_empty(site, snapshot, period, request)
-    home.mkdir(parents=True, exist_ok=True)
-    number = 1 if previous is None else int(previous.name[1:]) + 1
-    draft = home / f".r{number:04d}.{os.getpid()}.part"
-    _clear(home)
-    draft.mkdir()
     provenance = provenance_of(site, snapshot, state, store.written_at(state))
-    try:
-        account = _make(site, snapshot, request, period, provenance, draft, newest, number)
-        if account["new"]:
-            _seal(draft, home / f"r{number:04d}")
-    finally:
-        shutil.rmtree(draft, ignore_errors=True)
-    kept = home / f"r{number:04d}" if account["new"] else previous
+    with sole_delivery(home):
+        kept, account = _deliver(site, snapshot, request, period, provenance, home)
     return {
         "site": site.id,
         "commit": state,
         "delivery": request.folder,
-        "revision": number if account["new"] else number - 1,
+        "revision": int(kept.name[1:]),
         "folder": str(kept),
         **account,
         "outcome": "done",
     }
+
+
+def _deliver(
+    site: Site,
+    snapshot: Snapshot,
+    request: Request,
+    period: Period,
+    provenance: Provenance,
+    home: Path,
+) -> tuple[Path, dict[str, Any]]:
+    """Make a revision if it says anything new; return the newest folder, and what is new.
+
+    No number is given twice, also where revisions were removed by hand.
+    """
+    newest = newest_revision(home)
+    number = last_number(home) + 1
+    final = home / f"r{number:04d}"
+    draft = home / f".r{number:04d}.{os.getpid()}.part"
+    _clear(home)
+    draft.mkdir()
+    try:
+        account = _make(site, snapshot, request, period, provenance, draft, newest, number)
+        if account["new"]:
+            _seal(draft, final)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    note_number(home)
+    return newest[0] if newest and not account["new"] else final, account
 
 
 def _described(site: Site, snapshot: Snapshot, earlier: bool) -> Site:
@@ -227,13 +249,13 @@ def _make(
         "rules": _rules(site),
     }
     changes: list[Change | Appearance] = []
-    told: list[str] = []
+    told = _removed_by_hand(previous, number)
     if previous is not None:
         if _says_the_same(resources, before, draft):
             return {"new": False, "files": [], "changes": [], "reasons": []}
         require_whole(previous, before)
         changes = _compare(previous, draft)
-        told = reasons(before[OWN], own)
+        told += reasons(before[OWN], own)
     path = draft / CHANGES
     path.write_text(_changes_text(site, request, number, own, before, changes, told), "utf-8")
     resources.append(Resource(path, "what changed since the revision before, and why"))
@@ -244,6 +266,18 @@ def _make(
         "changes": [str(change) for change in changes],
         "reasons": told,
     }
+
+
+def _removed_by_hand(previous: Path | None, number: int) -> list[str]:
+    """Return a line on revisions between one and the next; their numbers are not given again.
+
+    Whoever was handed one of them finds the changes against an older one.
+    """
+    gone = range(1 if previous is None else int(previous.name[1:]) + 1, number)
+    if not gone:
+        return []
+    what = f"revision {gone[0]} was" if len(gone) == 1 else f"revisions to {gone[-1]} were"
+    return [f"{what} made before and removed by hand"]
 
 
 def _kinds_had(site: Site, period: Period, previous: Path | None) -> Iterator[str]:
@@ -319,7 +353,10 @@ def _changes_text(
         "",
     ]
     if not before:
-        return _page([*lines, "The first revision; nothing to compare with."])
+        first = [
+            f"{line}; nothing to compare with." for line in told or ["The first revision"]
+        ]
+        return _page([*lines, *first])
     lines += [
         f"Against revision {before[OWN]['revision']} (state {before[OWN]['state']}):",
         "",

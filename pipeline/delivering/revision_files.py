@@ -1,6 +1,7 @@
 """The revisions of deliveries on the disk: which is the newest, and are they as delivered.
 
-They are read-only, but folders are tidied up by hand, and disks lose bits.
+They are read-only, but folders are tidied up by hand, and disks lose bits. Therefore the last
+number given is kept beside a delivery's folder: a number stands for one revision for ever.
 """
 
 from __future__ import annotations
@@ -8,12 +9,15 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from pipeline.deliver.atomic import replacing
 from pipeline.deliver.content import file_digest
 from pipeline.deliver.package import DESCRIPTOR, OWN
 from pipeline.errors import PercologError, Problem
+from pipeline.locks import held
 from pipeline.nights.manifest import DELIVERIES
 from pipeline.site.models import Site
 
@@ -34,6 +38,42 @@ def newest_revision(home: Path) -> tuple[Path, dict[str, Any]] | None:
         return None
     newest = max(found)[1]
     return newest, _descriptor(newest)
+
+
+@contextmanager
+def sole_delivery(home: Path) -> Iterator[None]:
+    """Make a delivery's folder and hold it, so that of two runs the second sees the first's.
+
+    Raises
+    ------
+    LockedError
+    """
+    home.mkdir(parents=True, exist_ok=True)
+    with held(
+        home.with_name(f".{home.name}.lock"), f"{home}: another run is delivering to it"
+    ):
+        yield
+
+
+def last_number(home: Path) -> int:
+    """Return the highest number that a revision of a delivery ever had, 0 for none."""
+    numbers = [int(match[1]) for _, match in _revisions(home)]
+    try:
+        numbers.append(int(_noted(home).read_text(encoding="ascii")))
+    except (FileNotFoundError, ValueError):  # made by an older version, or damaged
+        pass
+    return max(numbers, default=0)
+
+
+def note_number(home: Path) -> None:
+    """Keep the highest number given, whatever becomes of the revisions."""
+    text = f"{last_number(home)}\n"
+    with replacing(_noted(home)) as temporary:
+        temporary.write_text(text, encoding="ascii")
+
+
+def _noted(home: Path) -> Path:
+    return home.with_name(f".{home.name}.number")
 
 
 def require_whole(revision: Path, descriptor: dict[str, Any]) -> None:

@@ -18,10 +18,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from filelock import FileLock, Timeout
-
 from pipeline.axis import TimeAxis
-from pipeline.errors import LockedError, LostStoreError, StoreError
+from pipeline.errors import LostStoreError, StoreError
+from pipeline.locks import held
 from pipeline.store.faults import cause
 from pipeline.store.object_store import object_place, told_fault
 from pipeline.store.state import Snapshot, Writer, icechunk
@@ -108,7 +107,8 @@ class SiteStore:
         LockedError
             If another process holds the lock for longer than ``wait_s`` seconds.
         """
-        with self._told(), self._lock(wait_s), self._kept_whole():
+        told = f"{self.address}: another run is writing to this store"
+        with self._told(), held(self._lock_path(), told, wait_s), self._kept_whole():
             session = self._open().writable_session(_BRANCH)
             writer = Writer(session, self.axis)
             if writer.attributes:
@@ -306,23 +306,6 @@ class SiteStore:
             from_env=True,
             network_stream_timeout_seconds=_SILENT_S,
         )
-
-    @contextmanager
-    def _lock(self, wait_s: float) -> Iterator[None]:
-        path = self._lock_path()
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(path)
-        try:
-            lock.acquire(timeout=wait_s)
-        except Timeout:
-            raise LockedError(
-                f"{self.address}: another run is writing to this store "
-                f"(waited {wait_s:.0f} s); let it finish, then try again"
-            ) from None
-        try:
-            yield
-        finally:
-            lock.release()
 
     def _lock_path(self) -> Path:
         if not self.is_local:

@@ -17,13 +17,14 @@ import xarray as xr
 from checkers import remarks
 from kill import SITE, export
 
+from pipeline import locks
 from pipeline.accounts.verify import verify_site
 from pipeline.deliver.content import content_digest, file_digest
 from pipeline.delivering import numbered as delivering
 from pipeline.delivering.contents import Request
 from pipeline.delivering.numbered import deliver_site, requested_period
 from pipeline.delivering.revision_files import newest_revision
-from pipeline.errors import PercologError
+from pipeline.errors import LockedError, PercologError
 from pipeline.nights import night
 
 NOW = datetime(2023, 4, 1, tzinfo=UTC)
@@ -82,6 +83,7 @@ def test_made_twice_from_one_state_no_byte_differs(delivered, tmp_path):
     first = {name: file_digest(path) for name, path in files_of(accounts["layers"]).items()}
     home = Path(accounts["layers"]["folder"])
     shutil.move(home, tmp_path / "kept")
+    home.parent.with_name(".model.number").unlink()
     again = files_of(deliver_site(folder, LAYERS))
     assert {name: file_digest(path) for name, path in again.items()} == first
 
@@ -251,6 +253,10 @@ def copied(delivered, tmp_path):
     return folder, folder / "out" / "deliveries" / "plain"
 
 
+def accounts_state(revision):
+    return json.loads((revision / "datapackage.json").read_bytes())["percolog"]["state"]
+
+
 def spoil(path):
     path.chmod(0o644)
     content = bytearray(path.read_bytes())
@@ -280,6 +286,39 @@ def test_a_lost_list_of_a_revision_is_told_with_what_to_do(copied, content):
     with pytest.raises(PercologError, match=f"{listed}: expected .* copy, or move"):
         deliver_site(folder, PLAIN)
     assert [p["file"] for p in verify_site(folder)["problems"]] == [str(listed)]
+
+
+def test_no_number_is_given_twice_whatever_is_removed_by_hand(copied):
+    folder, home = copied
+    shutil.rmtree(home / "r0002")
+    account = deliver_site(folder, PLAIN)
+    assert (account["revision"], Path(account["folder"]).name) == (3, "r0003")
+    told = "revision 2 was made before and removed by hand"
+    assert told in account["reasons"]
+    text = (home / "r0003" / "CHANGES.txt").read_text(encoding="utf-8")
+    assert f"Against revision 1 (state {accounts_state(home / 'r0001')})" in text
+    assert told in text
+    shutil.rmtree(home)
+    account = deliver_site(folder, PLAIN)
+    assert account["revision"] == 4
+    text = (home / "r0004" / "CHANGES.txt").read_text(encoding="utf-8")
+    assert "revisions to 3 were made before and removed by hand; nothing to compare" in text
+
+
+def test_of_two_deliveries_at_once_the_second_waits_and_then_says_so(copied, monkeypatch):
+    folder, home = copied
+    shutil.rmtree(home / "r0002")
+    monkeypatch.setattr(locks, "WAIT_S", 0.1)
+    make = delivering._make
+
+    def meanwhile(*arguments):
+        with pytest.raises(LockedError, match=f"{home}: another run is delivering to it"):
+            deliver_site(folder, PLAIN)
+        return make(*arguments)
+
+    monkeypatch.setattr(delivering, "_make", meanwhile)
+    assert deliver_site(folder, PLAIN)["new"]
+    assert sorted(os.listdir(home)) == ["r0001", "r0003"]
 
 
 def test_the_newest_revision_goes_by_number(tmp_path):
