@@ -38,10 +38,14 @@ from pipeline.site.models import Site
 DAYS = 7  # a weekly round falls into them once
 MOST_NAMES = 20  # of more tubes than this only those named stand for the site
 _LEFT, _GAP, _BAR, _RIGHT = 0.2, 0.22, 0.16, 0.78  # inches
-_TOP, _HEAD = 0.62, 0.24
+_KEY_TOP, _KEY, _KEY_AIR = 0.58, 0.34, 0.10  # where scale and arrows stand, clear of tubes
+_TOP, _HEAD = _KEY_TOP + _KEY + _KEY_AIR, 0.24
 _LEAST_SPAN_M = 10.0  # across a map, also where all tubes stand at one place
 _AIR = 0.16  # around the tubes, of a map's width
 _TALLEST, _FLATTEST = 1.05, 0.55  # height of a map over its width
+_POINTS = 72.0  # to the inch
+_NAME, _LETTER = 9.0, 0.62  # size of a name in points, mean width of its letters over that
+_CORNERS = ((8.0, 4.0), (8.0, -11.0), (-8.0, 4.0), (-8.0, -11.0))  # of a name, from its tube
 
 
 def draw_map(site: Site, days: xr.Dataset, named: dict[float, set[str]], path: Path) -> Path:
@@ -89,10 +93,9 @@ def map_figure(site: Site, days: xr.Dataset, named: dict[float, set[str]]) -> Fi
         axes = panel(figure, left, top, width, height)
         _frame(axes, f"{depth * CM_PER_M:.4g} cm", window)
         rings = named.get(depth, set())
-        _draw_tubes(axes, site, (east, north), values[:, number], by_hand, mappable, rings)
-        if number == 0:
-            _scale_bar(axes, window[0])
-            _arrows(axes, site, east, north)
+        _draw_tubes(axes, site, (east, north), values[:, number], by_hand, mappable)
+        _name_tubes(axes, site, (east, north), rings, width * _POINTS / window[0])
+    _draw_key(figure, site, (east, north), window[0] / width)
     box = (WIDTH_IN - _RIGHT - _BAR + 0.1, _TOP + _HEAD, _BAR, min(tall - _HEAD, 3.2))
     bar = figure.colorbar(mappable, cax=panel(figure, *box), extend=extend)
     bar.set_label("water content (m³ m⁻³)")
@@ -169,9 +172,8 @@ def _draw_tubes(
     values: Floats,
     by_hand: NDArray[np.bool_],
     colours: ScalarMappable,
-    rings: set[str],
 ) -> None:
-    """Draw each tube in the colour of its value, with its name."""
+    """Draw each tube in the colour of its value."""
     known = np.isfinite(values)
     look: Look = {"ec": INK, "lw": 0.8, "zorder": 3}
     for marker, chosen in (("o", known & ~by_hand), ("D", known & by_hand)):
@@ -186,51 +188,74 @@ def _draw_tubes(
                 **look,
             )
     axes.scatter(place[0][~known], place[1][~known], s=24, marker="x", c=FAINT, lw=1.2)
+
+
+def _name_tubes(
+    axes: Axes,
+    site: Site,
+    place: tuple[Floats, Floats],
+    rings: set[str],
+    points_per_m: float,
+) -> None:
+    """Write each tube's name beside it, clear of names written before, and ring the named."""
+    written: list[tuple[float, float, float]] = []  # left, bottom, width in points
     for number, tube in enumerate(site.tubes):
         x, y = float(place[0][number]), float(place[1][number])
         ringed = tube.tube in rings
         if ringed:
             axes.scatter([x], [y], s=190, fc="none", ec="#D55E00", lw=1.8, gid="ring")
-        if ringed or len(site.tubes) <= MOST_NAMES:
-            text = plain(tube.tube, 8)
-            axes.annotate(
-                text, (x, y), xytext=(8, 4), textcoords="offset points", size=9, zorder=4
-            )
+        if not ringed and len(site.tubes) > MOST_NAMES:
+            continue
+        text = plain(tube.tube, 8)
+        at, wide = (x * points_per_m, y * points_per_m), len(text) * _LETTER * _NAME
+        boxes = [
+            (at[0] + dx - (wide if dx < 0 else 0.0), at[1] + dy, wide) for dx, dy in _CORNERS
+        ]
+        free = [not any(_meet(box, other) for other in written) for box in boxes]
+        chosen = free.index(True) if any(free) else 0
+        written.append(boxes[chosen])
+        dx = _CORNERS[chosen][0]
+        axes.annotate(
+            text, (x, y), xytext=_CORNERS[chosen], textcoords="offset points", size=_NAME,
+            ha="right" if dx < 0 else "left", zorder=4, gid="name",
+        )  # fmt: skip
 
 
-def _scale_bar(axes: Axes, width_m: float) -> None:
-    """Draw a bar of a round length into the lower left corner."""
+def _meet(one: tuple[float, float, float], other: tuple[float, float, float]) -> bool:
+    """Tell whether two names (left, bottom, width) would be written over each other."""
+    beside = one[0] + one[2] <= other[0] or other[0] + other[2] <= one[0]
+    return not beside and abs(one[1] - other[1]) < _NAME
+
+
+def _draw_key(
+    figure: Figure, site: Site, place: tuple[Floats, Floats], m_per_in: float
+) -> None:
+    """Draw the scale of all maps, where north is and which way is downhill, above them."""
+    width = WIDTH_IN - _LEFT - _RIGHT - _BAR
+    axes = panel(figure, _LEFT, _KEY_TOP, width, _KEY)
+    axes.set_axis_off()
+    axes.set_xlim(0.0, width * m_per_in)
+    axes.set_ylim(-0.5 * _KEY * m_per_in, 0.5 * _KEY * m_per_in)
+    beside: Look = {"textcoords": "offset points", "va": "center", "size": _NAME}
     ladder = [step * 10.0**power for power in range(0, 6) for step in (1, 2, 5)]
-    length = max([x for x in ladder if x <= 0.35 * width_m], default=ladder[0])
-    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
-    x, y = left + 0.06 * (right - left), bottom + 0.08 * (top - bottom)
-    axes.plot([x, x + length], [y, y], color=INK, lw=2.5, solid_capstyle="butt", gid="scale")
+    # A bar is no longer than an inch, so that its text ends before the arrow north.
+    length = max([x for x in ladder if x <= m_per_in], default=ladder[0])
+    axes.plot([0, length], [0, 0], color=INK, lw=2.5, solid_capstyle="butt", gid="scale")
     text = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
-    axes.annotate(
-        text, (x + length / 2, y), xytext=(0, 3), textcoords="offset points", ha="center"
-    )
-
-
-def _arrows(axes: Axes, site: Site, east: Floats, north: Floats) -> None:
-    """Draw where north is, and which way is downhill."""
-    arrow: Look = {"arrowstyle": "-|>", "color": INK, "lw": 1.1, "mutation_scale": 10}
-    where: Look = {"xycoords": "axes fraction", "annotation_clip": False, "ha": "center"}
-    axes.annotate("", (0.93, 0.95), (0.93, 0.74), arrowprops=arrow, gid="north", **where)
-    axes.text(0.93, 0.70, "N", transform=axes.transAxes, ha="center", va="top", size=9)
-    downhill = down_slope(east, north, [tube.elevation_m for tube in site.tubes])[1]
-    if downhill is None:
-        return
-    size = axes.get_window_extent()
-    reach = 0.1 * size.width
-    dx, dy = (reach * part for part in downhill)
-    centre = (0.74 * size.width, 0.85 * size.height)
-    ends = [
-        ((centre[0] + sign * dx) / size.width, (centre[1] + sign * dy) / size.height)
-        for sign in (1.0, -1.0)
-    ]
-    slope: Look = {**arrow, "color": FAINT}
-    axes.annotate("", ends[0], ends[1], arrowprops=slope, gid="downhill", **where)
-    axes.text(0.74, 0.70, "downhill", transform=axes.transAxes, ha="center", va="top", size=9)
+    axes.annotate(text, (length, 0.0), xytext=(5, 0), **beside)
+    downhill = down_slope(*place, [tube.elevation_m for tube in site.tubes])[1]
+    arrows = [("N", 1.9, (0.0, 1.0), INK, "north")]
+    if downhill is not None:
+        arrows.append(("downhill", 2.7, downhill, FAINT, "downhill"))
+    for text, inches, way, colour, gid in arrows:
+        ends = [
+            ((inches + s * 0.15 * way[0]) * m_per_in, s * 0.15 * way[1] * m_per_in)
+            for s in (1.0, -1.0)
+        ]
+        arrow: Look = {"arrowstyle": "-|>", "color": colour, "lw": 1.1, "mutation_scale": 10}
+        arrow |= {"shrinkA": 0, "shrinkB": 0}
+        axes.annotate("", *ends, arrowprops=arrow, annotation_clip=False, gid=gid)
+        axes.annotate(text, ((inches + 0.17) * m_per_in, 0.0), xytext=(3, 0), **beside)
 
 
 def _entries(

@@ -40,6 +40,7 @@ MOST_STRIPS = 60
 _LEFT, _WIDTH = 0.74, 3.93  # inches
 _TOP, _RAIN, _GAP, _BELOW = 0.80, 0.68, 0.2, 0.76
 _STRIP, _LOW_STRIP = 0.72, 0.26
+_LINE = 11  # letters that have room beside a strip
 
 
 def draw_section(site: Site, days: xr.Dataset, rain: xr.DataArray | None, path: Path) -> Path:
@@ -77,7 +78,9 @@ def section_figure(site: Site, days: xr.Dataset, rain: xr.DataArray | None) -> F
     strip = _STRIP if len(order) <= MOST_TALL else _LOW_STRIP
     tall = strip * len(order)
     figure = new_figure(top + tall + _BELOW)
-    what = f"water content down the slope: {len(order)} tubes, with {meant}"
+    names, told = _strip_names(site, order, places, low=strip == _LOW_STRIP)
+    what = f"water content down the slope: {len(order)} tubes, "
+    what += f"with {meant}" if told else "the uppermost first"
     put_title(figure, plain(site.title, 54), [what, when_text(columns)])
     water = _means(columns, days)
     norm, extend = _colours(water)
@@ -85,10 +88,9 @@ def section_figure(site: Site, days: xr.Dataset, rain: xr.DataArray | None) -> F
     for row, tube in enumerate(order):
         axes = panel(figure, _LEFT, top + row * strip, _WIDTH, strip * 0.9)
         gaps |= _draw_strip(axes, columns, days["depth"].values, water[:, tube], norm)
+        _number_depths(axes, low=strip == _LOW_STRIP)
         show_time(axes, columns, label=row == len(order) - 1)
-        name = plain(site.tubes[tube].tube, 9)
-        text = f"{name}\n{places[tube]}" if strip == _STRIP else name
-        axes.text(1.02, 0.5, text, transform=axes.transAxes, va="center", size=9)
+        axes.text(1.02, 0.5, names[row], transform=axes.transAxes, va="center", size=9)
     _name_axis(figure, top, tall)
     bar_box = (_LEFT + _WIDTH + 0.85, top, 0.15, max(min(tall, 3.0), 1.2))
     bar = figure.colorbar(
@@ -145,8 +147,6 @@ def _draw_strip(
     held = np.isfinite(water).any(axis=0)
     deepest = band_edges(depths_m * CM_PER_M)[-1] if depths_m.size else 100.0
     axes.set_ylim(deepest, 0.0)
-    ticks = [0, 50, 100] if deepest >= 90 else [0, int(deepest // 20) * 10 or 10]
-    axes.set_yticks(ticks, [str(tick) for tick in ticks], size=8)
     if not held.any():
         place: Look = {"transform": axes.transAxes, "ha": "center", "va": "center"}
         axes.text(0.5, 0.5, "no water content in this period", size=9, **place)
@@ -158,6 +158,29 @@ def _draw_strip(
         columns.edges, edges, cells, cmap=WATER_MAP, norm=norm, zorder=2, gid="water"
     )
     return not np.isfinite(water[:, held]).all()
+
+
+def _strip_names(
+    site: Site, order: list[int], places: list[str], low: bool
+) -> tuple[list[str], bool]:
+    """Return what is written beside each strip, and whether it tells how far down a tube is.
+
+    A low strip has one line, on which both a name and a length must find room.
+    """
+    names = [plain(site.tubes[tube].tube, 9) for tube in order]
+    if not low:
+        return [f"{n}\n{places[t]}" for n, t in zip(names, order, strict=True)], True
+    lines = [f"{n} {places[t]}" for n, t in zip(names, order, strict=True)]
+    told = max(map(len, lines)) <= _LINE
+    return lines if told else names, told
+
+
+def _number_depths(axes: Axes, low: bool) -> None:
+    """Write depths [cm] beside a strip; a low one has room for a single number."""
+    deepest = axes.get_ylim()[0]
+    ticks = [0, 50, 100] if deepest >= 90 else [0, int(deepest // 20) * 10 or 10]
+    shown = {min(ticks, key=lambda tick: abs(tick - deepest / 2))} if low else set(ticks)
+    axes.set_yticks(ticks, [str(tick) if tick in shown else "" for tick in ticks], size=8)
 
 
 def _name_axis(figure: Figure, top: float, tall: float) -> None:

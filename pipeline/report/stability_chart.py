@@ -34,6 +34,9 @@ from pipeline.site.models import Site
 NAMED = PALETTE[1]
 _LEFT, _GAP, _RIGHT = 0.62, 0.62, 0.12  # inches
 _TOP, _HEAD, _FOOT, _PANEL = 0.80, 0.26, 0.46, 1.45
+_UPRIGHT_FOOT = 0.72  # below panels of which one has names written upwards
+_NAME_SIZE = 9.0
+_LETTER = 0.62  # mean width of a letter over its size
 MOST_NAMES = 14  # of more tubes than this only those named get a name
 PERCENT = 100.0
 _DRAWN = ("mean_relative_difference", "relative_difference_spread", "lower", "upper")
@@ -77,7 +80,8 @@ def stability_figure(
     panels = _panels(site, stability)
     rows = max(1, -(-len(panels) // 2))
     width = (WIDTH_IN - _LEFT - _GAP - _RIGHT) / 2
-    step = _HEAD + _PANEL + _FOOT
+    upright = any(_names_collide(rows_of, doubtful, width) for _, rows_of in panels)
+    step = _HEAD + _PANEL + (_UPRIGHT_FOOT if upright else _FOOT)
     figure = new_figure(_TOP + rows * step)
     lines = [
         "relative difference from the site mean; tubes from dry to wet",
@@ -92,6 +96,8 @@ def stability_figure(
         axes.set_title(title, loc="left", pad=4, weight="bold")
         axes.set_ylim(*limits)
         _draw_tubes(axes, rows_of, doubtful)
+        if _names_collide(rows_of, doubtful, width):
+            axes.tick_params(axis="x", labelrotation=90)
         if column == 0:
             axes.set_ylabel("difference (%)")
     if not panels:
@@ -159,14 +165,24 @@ def _draw_tubes(axes: Axes, rows: pd.DataFrame, doubtful: Collection[str]) -> No
         x[steady], mean[steady], "s", ms=11, mfc="none", mec=NAMED, mew=1.6, zorder=5,
         gid="steady",
     )  # fmt: skip
-    names = [plain(tube, 6) + "*" * (tube in doubtful) for tube in ranked["tube"]]
-    if len(ranked) > MOST_NAMES:
-        shown = direct | steady
-        names = [name if show else "" for name, show in zip(names, shown, strict=True)]
-    size = 9.0 if len(ranked) <= 9 else 7.5
-    axes.set_xticks(x, names, size=size)
+    axes.set_xticks(x, _names(ranked, doubtful), size=_NAME_SIZE)
     axes.set_xlim(0.4, len(ranked) + 0.6)
     axes.tick_params(axis="x", length=2)
+
+
+def _names(ranked: pd.DataFrame, doubtful: Collection[str]) -> list[str]:
+    """Return what is written below tubes: of too many only the names of those that count."""
+    names = [plain(tube, 6) + "*" * (tube in doubtful) for tube in ranked["tube"]]
+    if len(ranked) <= MOST_NAMES:
+        return names
+    shown = ranked["direct"].to_numpy(bool) | ranked["with_offset"].to_numpy(bool)
+    return [name if show else "" for name, show in zip(names, shown, strict=True)]
+
+
+def _names_collide(rows: pd.DataFrame, doubtful: Collection[str], width_in: float) -> bool:
+    """Tell whether names side by side would run into each other in a panel."""
+    longest = max(map(len, _names(rows, doubtful)), default=0) + 1
+    return longest * _LETTER * _NAME_SIZE > width_in * 72.0 / (len(rows) + 0.2)
 
 
 def _entries(stability: pd.DataFrame) -> list[Artist]:

@@ -90,7 +90,52 @@ def test_places_and_scale_of_a_map_are_in_metres(site):
     assert np.ptp(north) == pytest.approx(111.2, abs=0.1)
     (bar,) = find(figure, "scale")
     assert np.ptp(bar.get_xdata()) in (10, 20, 50)
-    assert f"{np.ptp(bar.get_xdata()):g} m" in [t.get_text() for t in figure.axes[0].texts]
+    assert f"{np.ptp(bar.get_xdata()):g} m" in [t.get_text() for t in bar.axes.texts]
+    # A metre is as long in the key as in the maps.
+    per_inch = [
+        np.ptp(axes.get_xlim()) / axes.get_position().width
+        for axes in (bar.axes, figure.axes[0])
+    ]
+    assert per_inch[0] == pytest.approx(per_inch[1])
+
+
+def collisions(figure, texts):
+    """Return the pairs of texts that are written over each other."""
+    boxes = [(t.get_text(), t.get_window_extent(figure.canvas.get_renderer())) for t in texts]
+    return [
+        (one[0], other[0])
+        for number, one in enumerate(boxes)
+        for other in boxes[number + 1 :]
+        if one[1].overlaps(other[1])
+    ]
+
+
+def many_tubes(site, count):
+    """Return the site with ``count`` tubes 5 m apart, each a metre lower than the last."""
+    tubes = tuple(
+        site.tubes[0].model_copy(
+            update={
+                "tube": f"K{n:02d}",
+                "latitude": -35.0 - 4.5e-5 * n,
+                "elevation_m": 300.0 - n,
+            }
+        )
+        for n in range(count)
+    )
+    return site.model_copy(update={"tubes": tubes})
+
+
+def test_nothing_on_a_map_is_written_over_a_name(site):
+    beside = site.tubes[2].model_copy(update={"tube": "C1b", "latitude": 50.00050001})
+    site = site.model_copy(update={"tubes": (*site.tubes, beside)})
+    days = xr.concat([build_days(site), build_days(site).isel(tube=[2])], "tube")
+    figure = map_figure(site, days.assign_coords(tube=[*NAMES, "C1b"]), {})
+    first = figure.axes[0]
+    assert collisions(figure, find(first, "name")) == []
+    assert len(find(first, "name")) == 4
+    for gid in ("scale", "north", "downhill"):
+        assert len(find(figure, gid)) == 1
+        assert find(first, gid) == []
 
 
 def test_hand_read_tubes_have_a_shape_of_their_own(site):
@@ -128,6 +173,28 @@ def test_a_section_has_a_strip_for_each_tube(site):
     assert [t.get_text() for t in figure.legends[0].get_texts()] == ["no value"]
 
 
+def test_low_strips_tell_how_far_down_they_are_and_keep_their_numbers_apart(site):
+    site = many_tubes(site, 14)
+    days = build_days(site).isel(tube=np.zeros(14, int))
+    figure = section_figure(site, days.assign_coords(tube=[t.tube for t in site.tubes]), None)
+    texts = [t.get_text() for axes in figure.axes for t in axes.texts]
+    # by hand: 4.5e-5 degrees of latitude are 5.0 m
+    assert texts[:3] == ["K00 0 m", "K01 5 m", "K02 10 m"]
+    assert "14 tubes, with metres from the uppermost" in figure.texts[1].get_text()
+    labels = [label for axes in figure.axes[:-1] for label in axes.get_yticklabels()]
+    assert collisions(figure, [label for label in labels if label.get_text()]) == []
+
+
+def test_low_strips_of_tubes_with_long_names_promise_no_metres(site):
+    site = many_tubes(site, 14)
+    named = tuple(t.model_copy(update={"tube": f"long-{t.tube}"}) for t in site.tubes)
+    days = build_days(site).isel(tube=np.zeros(14, int))
+    site = site.model_copy(update={"tubes": named})
+    figure = section_figure(site, days.assign_coords(tube=[t.tube for t in named]), None)
+    assert figure.axes[0].texts[0].get_text() == "long-K00"
+    assert figure.texts[1].get_text().endswith("14 tubes, the uppermost first")
+
+
 def test_ranks_are_ordered_and_the_named_are_marked(site):
     table = build_table()
     figure = stability_figure(site, table)
@@ -148,6 +215,16 @@ def test_tubes_that_are_not_sound_are_marked_and_the_mark_is_explained(site):
     assert names == [NAMES[0], f"{NAMES[1]}*", NAMES[2]]
     legend = [text.get_text() for text in figure.legends[0].get_texts()]
     assert legend[-1] == "* not sound: see its health"
+
+
+@pytest.mark.parametrize("count", [9, 14])
+def test_names_of_ranked_tubes_do_not_run_into_each_other(site, count):
+    names = tuple(f"K{n:02d}" for n in range(count))
+    figure = stability_figure(site, build_table(tubes=names), set(names))
+    labels = figure.axes[0].get_xticklabels()
+    assert sorted(label.get_text() for label in labels) == [f"{name}*" for name in names]
+    assert collisions(figure, labels) == []
+    assert all(label.get_size() >= 9 for label in labels)
 
 
 def test_many_tubes_keep_only_the_names_that_count(site):
