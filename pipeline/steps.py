@@ -158,7 +158,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_health", "tube_verdicts"),
         "rotation check, order of fronts, contact, depth; docs/tubes.md",
         also=health_inputs,
-        version=4,
+        version=5,
     ),
     RecordStep(
         "events",

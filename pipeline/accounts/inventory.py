@@ -34,6 +34,7 @@ from pipeline.site.chronicle import Span
 from pipeline.site.cross_wiring import EVER, NEVER, period
 from pipeline.site.mistakes import did_you_mean
 from pipeline.site.models import Site, Source, Wire
+from pipeline.words import also_in
 
 _LISTED = 6
 _LEAST_ROWS = 5  # fewer say nothing of an interval
@@ -203,15 +204,10 @@ def _backwards(stock: Stock, sample: Sample) -> Iterator[Problem]:
 def _interval(stock: Stock) -> Iterator[Problem]:
     """Name a source that logs at another interval than the description says."""
     site, source = stock.site, stock.source
-    logged = [
-        length
-        for sample in stock.samples
-        for table in sample.parsed.tables
-        if (length := _usual_step(table)) is not None
-    ]
-    if not logged:
+    paces = [pace for sample in stock.samples if (pace := _pace(sample)) is not None]
+    if not paces:
         return
-    usual = min(logged)
+    usual = min(pace for pace, _ in paces)
     stated = source.interval_s or site.interval_s
     place = f"key source.{site.sources.index(source)}.interval"
     found = f"readings every {seconds(usual)} in {stock.looked_at}"
@@ -226,6 +222,32 @@ def _interval(stock: Stock) -> Iterator[Problem]:
     elif abs(usual - stated) > _SAME_INTERVAL * stated:
         advice = f"Set interval = {seconds(usual)!r} in [[source]], so that gaps are counted."
         yield Problem("site.toml", place, found, f"every {seconds(stated)}", advice)
+    else:
+        yield from _slower(paces, stated)
+
+
+def _slower(paces: list[tuple[float, str]], stated: float) -> Iterator[Problem]:
+    """Name the first of the files that were logged more rarely than others of their source."""
+    slow = [(pace, path) for pace, path in paces if pace > stated * (1 + _SAME_INTERVAL)]
+    if not slow:
+        return
+    pace, path = slow[0]
+    yield Problem(
+        path,
+        "",
+        f"readings every {seconds(pace)}{also_in(len(slow) - 1)}",
+        f"every {seconds(stated)}, as in other files of the source",
+        "Days of too few readings have no daily values. A logger set to another interval is "
+        "described as a second source (docs/site-description.md, 'A logger set to another "
+        "interval').",
+    )
+
+
+def _pace(sample: Sample) -> tuple[float, str] | None:
+    """Return the usual time between rows of a file, of its quickest table, and its path."""
+    steps = [_usual_step(table) for table in sample.parsed.tables]
+    known = [step for step in steps if step is not None]
+    return (min(known), sample.path) if known else None
 
 
 def _usual_step(table: Table) -> float | None:

@@ -210,7 +210,7 @@ def _rules(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
         starts = {start for start, _ in [*before, *after]}
         for start in sorted(starts, key=lambda s: (s is not None, s)):
             leaves = list(_leaves(_in_force(before, start), _in_force(after, start)))
-            since = "" if start is None else f" from {pd.Timestamp(start, unit='s'):%Y-%m-%d}"
+            since = "" if start is None else f" from {minute(pd.Timestamp(start, unit='s'))}"
             for path, was, became in (leaf for leaf in leaves if leaf not in told):
                 yield f"{kind}{since}: {path}: {_short(was)} became {_short(became)}"
             told = leaves

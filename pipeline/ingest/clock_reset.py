@@ -177,7 +177,8 @@ class _Run:
             return None
         evidence = (
             f"records {records[0]:.0f} to {records[-1]:.0f} follow without a gap, the last at "
-            f"{_clock(after)} with the clock set: counted back at the interval, good to one"
+            f"{_clock(after)} with the clock set: counted back from there, "
+            "each time good to one interval"
         )
         return Pinned(self.start, self.stop, shift, evidence)
 

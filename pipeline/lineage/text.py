@@ -189,7 +189,8 @@ def _clock(clock: Mapping[str, Any]) -> Iterator[str]:
     yield f"             {clock['offset_from_step_s']} s from the step"
     for repair in clock["repairs"]:
         span = f"lines {repair['first_line']} to {repair['last_line']}"
-        added = f"{repair['least_s']} to {repair['most_s']} s added"
+        least, most = repair["least_s"], repair["most_s"]
+        added = f"{least} s added" if least == most else f"{least} to {most} s added"
         yield f"             {repair['kind']} ({span}, {added}): {repair['evidence']}"
 
 

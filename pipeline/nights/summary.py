@@ -164,7 +164,7 @@ def _tube_line(row: dict[str, Any]) -> str:
         told = f"{row['hand_readings']} hand readings in all"
         return f"{row['tube']:<14} {told}; none by a logger{'':4}{row['last_reading']}"
     if not row["due"]:
-        return f"{row['tube']:<14} no readings yet"
+        return f"{row['tube']:<14} no reading was due in the days computed"
     return (
         f"{row['tube']:<14}{row['good_pct']:6.1f}{row['suspect_pct']:9.1f}"
         f"{row['bad_pct']:6.1f}{row['missing_pct']:9.1f}   {row['last_reading']}"
@@ -179,9 +179,12 @@ def _set_aside_line(row: dict[str, Any]) -> str:
 
 
 def _clock_line(row: dict[str, Any]) -> str:
+    least, most = row["least_s"], row["most_s"]
+    added = f"{least:+d} s" if least == most else f"{least:+d} to {most:+d} s"
+    moved = f", {added}" if least or most else ""  # a repeated hour is told apart, not moved
     return (
         f"- {row['file']} line {row['first_line']}: {counted(row['rows'], 'row')}, "
-        f"{row['kind']}, {row['least_s']:+d} to {row['most_s']:+d} s; {row['evidence']}"
+        f"{row['kind']}{moved}; {row['evidence']}"
     )
 
 

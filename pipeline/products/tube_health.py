@@ -34,6 +34,7 @@ from pipeline.variables import SIGNALS
 EVIDENCE_DAYS = 365
 ROUNDS_YEARS = 3  # older rounds no longer speak for the tube of today
 DAILY = "daily/daily_water_content"
+DAILY_COUNT = "daily/daily_count"
 SUSPECTS = ("tube", "depth_m", "slope", "p", "sentence", "from_s", "until_s")
 
 TEXT, WHOLE, REAL = pa.string(), pa.int64(), pa.float64()
@@ -136,11 +137,14 @@ def tubes_record(state: Snapshot, site: Site) -> TubesRecord:
     first = max(0, state.days - EVIDENCE_DAYS)
     day_s = state.axis.origin_s + DAY_S * np.arange(first, state.days, dtype=np.int64)
     water = np.full((day_s.size, len(names), depths.size), np.nan)
+    read = np.zeros(water.shape, bool)
     stored = {name: at for at, name in enumerate(state.labels["tube"])}
     here = [at for at, name in enumerate(names) if name in stored]
     if state.holds(DAILY) and day_s.size:
         values = state.read(DAILY, first, state.days)[..., order]
-        water[:, here] = values[:, [stored[names[at]] for at in here]]
+        rows = [stored[names[at]] for at in here]
+        water[:, here] = values[:, rows]
+        read[:, here] = state.read(DAILY_COUNT, first, state.days)[..., order][:, rows] > 0
     since_s = int(day_s[0]) if day_s.size else 0
     noise, wave = _of_blocks(state, names, depths, first)
     responses = _rows(state, "tube_responses", RESPONSES)
@@ -158,6 +162,8 @@ def tubes_record(state: Snapshot, site: Site) -> TubesRecord:
         day_s=day_s,
         water=water,
         due=_due(site, names, depths, day_s),
+        read=read,
+        offset_s=site.utc_offset_s,
         responses=responses[responses["onset_s"] >= since_s].reset_index(drop=True),
         noise=noise,
         wave=wave,

@@ -206,8 +206,12 @@ def loss_findings(
     day_s: NDArray[np.int64],
     known: NDArray[np.bool_],
     due: NDArray[np.bool_],
+    read: NDArray[np.bool_],
 ) -> Iterator[Finding]:
     """Yield sensors that lost half of their days or more lately.
+
+    Where most of the lost days have readings, too few for a daily value, that is told: a
+    logger that was set to a longer interval does so.
 
     Parameters
     ----------
@@ -217,11 +221,14 @@ def loss_findings(
         Whether there is a daily value.
     due : array (day, tube, depth)
         Whether the sensor was wired all day.
+    read : array (day, tube, depth)
+        Whether there is any reading.
     """
     over = len(day_s) - 1  # the newest day is not over; no value of it is lost yet
     late, last = slice(max(0, over - LOSS_DAYS), over), over - 1
     wanted = due[late].sum(axis=0)
     lost = (due[late] & ~known[late]).sum(axis=0)
+    sparse = (due[late] & ~known[late] & read[late]).sum(axis=0)
     for tube, name in enumerate(names):
         bad = (wanted[tube] > 0) & (lost[tube] >= MOST_LOST * wanted[tube])
         if not bad.any():
@@ -230,10 +237,11 @@ def loss_findings(
         for depth in [-1] if whole else np.flatnonzero(bad):
             cells = np.flatnonzero(bad) if whole else np.array([depth])
             share = float(lost[tube, cells].sum() / wanted[tube, cells].sum())
+            few = bool(sparse[tube, cells].sum() > 0.5 * lost[tube, cells].sum())
             where = "the tube" if whole else f"the sensor at {centimetres(depths_m[depth])} cm"
             yield Finding(
                 name,
-                "loss of data",
+                "few readings" if few else "loss of data",
                 np.nan if whole else float(depths_m[depth]),
                 np.nan,
                 int(day_s[late.start]),
@@ -244,7 +252,10 @@ def loss_findings(
                 "1",
                 Verdict.USE_WITH_CARE,
                 f"{where} has no daily value on {100 * share:.0f} % of the last "
-                f"{over - late.start} days",
+                f"{over - late.start} days"
+                + (
+                    ", of most of them too few readings for the interval stated" if few else ""
+                ),
             )
 
 

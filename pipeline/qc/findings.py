@@ -37,6 +37,8 @@ ACTIONS = {
     "noise": "look at cable, plug and contacts",
     "drift": "take a reference reading; clean the contacts; correct or replace the probe",
     "loss of data": "look at logger, cable and supply",
+    "few readings": "see whether the logger was set to another interval, and describe that; "
+    "else look at logger, cable and supply",
     "wrong depth": "measure the tube's height above ground; correct set_in_cm in tubes.csv",
     "rotation visit": "",
     "swapped channels": "look at the wiring; correct the depths in wiring.csv",
@@ -93,6 +95,6 @@ def centimetres(depth_m: float) -> str:
     return f"{100 * depth_m:.4g}"
 
 
-def instant(seconds: int) -> str:
-    """Return the day of an instant (UTC)."""
-    return str(pd.Timestamp(int(seconds), unit="s").date())
+def local_date(seconds: int, offset_s: int) -> str:
+    """Return the day of an instant (UTC) in the site's standard time, as its books have it."""
+    return str(pd.Timestamp(int(seconds) + offset_s, unit="s").date())

@@ -38,7 +38,8 @@ class TubesRecord:
     ``depths_m`` (depth,) are nominal and rising, ``real_m`` (tube, depth) where sensors are.
     ``groups`` are positions of tubes that are neighbours, ``peers`` of those read by one
     source. ``water`` (day, tube, depth) [m3 m-3] are daily means, ``due`` whether a sensor was
-    wired all day, ``day_s`` (day,) where days begin. ``responses`` are as `wall.gap_events`
+    wired all day, ``read`` whether it has a reading, ``day_s`` (day,) where days begin,
+    ``offset_s`` the site's standard time less UTC. ``responses`` are as `wall.gap_events`
     takes them, ``noise`` (tube, depth) [m3 m-3], ``wave`` (2, tube, depth) [K] cosine and sine
     of the daily wave of warmth. ``directions`` are means of the latest rounds by ``tube``,
     ``depth_m`` and ``direction_deg``: ``water`` [m3 m-3]. ``spread`` is what
@@ -55,6 +56,8 @@ class TubesRecord:
     day_s: NDArray[np.int64]
     water: Floats
     due: NDArray[np.bool_]
+    read: NDArray[np.bool_]
+    offset_s: int
     responses: pd.DataFrame
     noise: Floats
     wave: Floats
@@ -101,7 +104,7 @@ def all_findings(record: TubesRecord) -> list[Finding]:
     found = [*water_findings(record), *placing_findings(record), *sensor_findings(record)]
     if len(record.spread):
         limit = reader_limit(record.spread, record.reader_error)
-        found += rotation_findings(record.spread, limit)
+        found += rotation_findings(record.spread, limit, record.offset_s)
     found += contact.drift_findings(record.suspects)
     return refine_causes(found, seen_of(record))
 
@@ -117,7 +120,7 @@ def water_findings(record: TubesRecord) -> Iterator[Finding]:
     )
     cells = pd.MultiIndex.from_frame(record.responses[["tube", "depth_m"]])
     rest = record.responses[~cells.isin(beside)] if voids else record.responses
-    yield from gap_findings(gap_events(rest, record.wired), record.wired)
+    yield from gap_findings(gap_events(rest, record.wired), record.wired, record.offset_s)
 
 
 def placing_findings(record: TubesRecord) -> Iterator[Finding]:
@@ -176,7 +179,12 @@ def sensor_findings(record: TubesRecord) -> Iterator[Finding]:
         record.names, record.difference, contact.wet_days(top), record.span_s
     )
     yield from contact.loss_findings(
-        record.names, record.depths_m, record.day_s, np.isfinite(record.water), record.due
+        record.names,
+        record.depths_m,
+        record.day_s,
+        np.isfinite(record.water),
+        record.due,
+        record.read,
     )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from pipeline.qc.findings import Finding, Verdict, centimetres, instant, percent
+from pipeline.qc.findings import Finding, Verdict, centimetres, local_date, percent
 
 LEAST_LIMIT = 0.02  # m3 m-3; soil itself differs by so much around a tube
 READER_SPREADS = 3.0  # standard uncertainties of a difference between two readings
@@ -66,7 +66,9 @@ def odd_directions(spread: pd.DataFrame, limit: float) -> pd.DataFrame:
     return rows
 
 
-def rotation_findings(spread: pd.DataFrame, limit: float) -> Iterator[Finding]:
+def rotation_findings(
+    spread: pd.DataFrame, limit: float, offset_s: int = 0
+) -> Iterator[Finding]:
     """Yield, for each tube and depth, the direction that the latest rounds name.
 
     Parameters
@@ -75,6 +77,8 @@ def rotation_findings(spread: pd.DataFrame, limit: float) -> Iterator[Finding]:
         As for `odd_directions`.
     limit : float, [m3 m-3]
         From `reader_limit`.
+    offset_s : int
+        The site's standard time less UTC, for dates.
     """
     rows = odd_directions(spread, limit).sort_values(["tube", "depth_m", "time_s"])
     for key, cell in rows.groupby(["tube", "depth_m"], sort=True):
@@ -86,15 +90,18 @@ def rotation_findings(spread: pd.DataFrame, limit: float) -> Iterator[Finding]:
             direction, side = counts.index[int(np.argmax(counts.to_numpy()))]
             telling = odd[(odd["named"] == direction) & (odd["side"] == side)]
             if len(telling) > needed or len(telling) >= LEAST_ROUNDS:
-                yield _named(tube, depth, telling, len(last), limit)
+                day = local_date(telling["time_s"].iloc[-1], offset_s)
+                yield _named(tube, depth, telling, (len(last), day), limit)
                 continue
         apart = last[~last["agree"]]
         if len(apart) > needed:
             yield _apart(tube, depth, apart, len(last), limit)
 
 
-def _named(tube: str, depth: float, rounds: pd.DataFrame, count: int, limit: float) -> Finding:
-    """Return the finding of one direction that stands apart."""
+def _named(
+    tube: str, depth: float, rounds: pd.DataFrame, of: tuple[int, str], limit: float
+) -> Finding:
+    """Return the finding of one direction that stands apart; ``of``: all rounds, last day."""
     last = rounds.iloc[-1]
     side = int(last["side"])
     off = float(rounds["odd_direction_distance"].median())
@@ -118,7 +125,7 @@ def _named(tube: str, depth: float, rounds: pd.DataFrame, count: int, limit: flo
         "m3 m-3",
         Verdict.USE_WITH_CARE,
         f"{depth_text} {percent(odd)} % where others read {way} {percent(others)} % "
-        f"({instant(last['time_s'])}; so in {len(rounds)} of {count} rounds): "
+        f"({of[1]}; so in {len(rounds)} of {of[0]} rounds): "
         f"{cause} the reading{once}",
     )
 

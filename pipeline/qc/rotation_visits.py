@@ -33,5 +33,5 @@ def visit_findings(site: Site) -> Iterator[Finding]:
             np.nan,
             "",
             Verdict.SOUND,
-            f"rotation check of {visit.time:%Y-%m-%d}{by}: {visit.note or 'no note'}",
+            f"rotation check of {site.date_of(visit.time)}{by}: {visit.note or 'no note'}",
         )

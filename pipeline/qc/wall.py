@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.qc.findings import Finding, Verdict, centimetres, instant, percent
+from pipeline.qc.findings import Finding, Verdict, centimetres, local_date, percent
 
 HOUR_S = 3600
 LEAST_EVENTS = 3
@@ -206,8 +206,11 @@ def shared(events: pd.DataFrame, wired: Wired) -> NDArray[np.bool_]:
     return result
 
 
-def gap_findings(events: pd.DataFrame, wired: Wired) -> Iterator[Finding]:
-    """Yield the tubes whose sensors answered together in three storms or more."""
+def gap_findings(events: pd.DataFrame, wired: Wired, offset_s: int = 0) -> Iterator[Finding]:
+    """Yield the tubes whose sensors answered together in three storms or more.
+
+    ``offset_s`` is the site's standard time less UTC, for dates.
+    """
     if events.empty:
         return
     soil = shared(events, wired)
@@ -217,15 +220,17 @@ def gap_findings(events: pd.DataFrame, wired: Wired) -> Iterator[Finding]:
         gone = float(rows["gone"].mean())
         common = float(soil[events.index.get_indexer(rows.index)].mean())
         is_gap = gone >= 0.5 and common < 0.5
-        yield _gap_finding(str(name), rows, is_gap, common)
+        first, last = (local_date(rows["onset_s"].iloc[at], offset_s) for at in (0, -1))
+        yield _gap_finding(str(name), rows, is_gap, common, f"{first} to {last}")
 
 
-def _gap_finding(tube: str, rows: pd.DataFrame, is_gap: bool, common: float) -> Finding:
+def _gap_finding(
+    tube: str, rows: pd.DataFrame, is_gap: bool, common: float, days: str
+) -> Finding:
     depth = float(rows["depth_m"].max())
     lag, rise = float(rows["lag_s"].median()) / 60, float(rows["rise"].median())
     seen = (
-        f"in {len(rows)} storms ({instant(rows['onset_s'].iloc[0])} to "
-        f"{instant(rows['onset_s'].iloc[-1])}) sensors down to {centimetres(depth)} cm "
+        f"in {len(rows)} storms ({days}) sensors down to {centimetres(depth)} cm "
         f"answered within {lag:.0f} min of each other, by {percent(rise)} %"
     )
     if is_gap:

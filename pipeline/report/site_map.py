@@ -254,7 +254,7 @@ def _draw_key(
         ]
         arrow: Look = {"arrowstyle": "-|>", "color": colour, "lw": 1.1, "mutation_scale": 10}
         arrow |= {"shrinkA": 0, "shrinkB": 0}
-        axes.annotate("", *ends, arrowprops=arrow, annotation_clip=False, gid=gid)
+        axes.annotate("", ends[0], ends[1], arrowprops=arrow, annotation_clip=False, gid=gid)
         axes.annotate(text, ((inches + 0.17) * m_per_in, 0.0), xytext=(3, 0), **beside)
 
 

@@ -47,6 +47,7 @@ from pipeline.site.mistakes import did_you_mean, in_reading_order
 from pipeline.site.models import Law, Site, Wire
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
 from pipeline.variables import SIGNALS
+from pipeline.words import counted
 
 _TOLERATED_GAP = timedelta(days=1)
 _SHOWN_FILES = 5
@@ -207,20 +208,27 @@ def _wiring_gaps(site: Site) -> Iterator[Problem]:
                     f"{quantity} of {owner!r} not wired for {days:.1f} days before this row"
                 )
                 advice = (
-                    f"Readings from {until:%Y-%m-%d} until {start:%Y-%m-%d} have no place."
+                    f"Readings from {site.date_of(until)} until {site.date_of(start)} have "
+                    "no place."
                 )
                 yield Problem("wiring.csv", f"line {row}", found, "no gap", advice)
 
 
 def _wired_after_removal(site: Site) -> Iterator[Problem]:
+    """Name tubes taken out whose channels are wired on, once a tube however many they are."""
+    rows: defaultdict[str, list[int]] = defaultdict(list)
     for wire in site.wiring:
         tube = site.tube_by_id.get(wire.tube)
         if tube and tube.removed and wire.until is None:
-            found = f"a channel wired without end to tube {tube.tube!r}, which was removed"
-            expected = f"'until' at {tube.removed:%Y-%m-%dT%H:%MZ} or before"
-            advice = "Readings after its removal are set aside."
-            place = f"line {wire.row}, column until"
-            yield Problem("wiring.csv", place, found, expected, advice)
+            rows[tube.tube].append(wire.row)
+    for name, lines in rows.items():
+        removed = site.tube_by_id[name].removed
+        others = f" (and {counted(len(lines) - 1, 'more row')})" if lines[1:] else ""
+        found = f"a channel wired without end to tube {name!r}, which was removed{others}"
+        expected = f"'until' at {removed:%Y-%m-%dT%H:%MZ} or before"
+        advice = "Readings after its removal are set aside."
+        place = f"line {lines[0]}, column until"
+        yield Problem("wiring.csv", place, found, expected, advice)
 
 
 def _tubes_without_wiring(site: Site) -> Iterator[Problem]:
@@ -294,8 +302,8 @@ def _begins_late(site: Site, wire: Wire, laws: list[Law]) -> Iterator[Problem]:
     start, _ = period(wire, site.tube_by_id.get(wire.tube))
     begin = max(start, site.start)
     if begin < first:
-        found = f"readings from {begin:%Y-%m-%d} on"
-        expected = f"readings after law {laws[0].id!r} takes effect ({first:%Y-%m-%d})"
+        found = f"readings from {site.date_of(begin)} on"
+        expected = f"readings after law {laws[0].id!r} takes effect ({site.date_of(first)})"
         advice = "Earlier readings have no calibration; date the first version earlier."
         yield Problem("wiring.csv", f"line {wire.row}", found, expected, advice)
 

@@ -30,9 +30,9 @@ def sensors_for_a_while(site: Site) -> Iterator[Problem]:
         begin = min(span[0] for span in spans.values())
         end = max(span[1] for span in spans.values())
         told = [
-            f"{depth * 100:g} cm ({' '.join(_while(span, begin, end))})"
+            f"{depth * 100:g} cm ({' '.join(_while(site, span, begin, end))})"
             for depth, span in spans.items()
-            if _while(span, begin, end) and _is_needed(site, tube, depth, list(spans))
+            if _while(site, span, begin, end) and _is_needed(site, tube, depth, list(spans))
         ]
         if told:
             yield Problem(
@@ -51,13 +51,13 @@ def _span(site: Site, wires: list[Wire]) -> Span:
     return min(span[0] for span in spans), max(span[1] for span in spans)
 
 
-def _while(span: Span, begin: datetime, end: datetime) -> list[str]:
+def _while(site: Site, span: Span, begin: datetime, end: datetime) -> list[str]:
     """Return since when and until when a sensor was wired, where others were so for longer."""
     told = []
     if span[0] - begin > _TOLERATED:
-        told.append(f"from {span[0]:%Y-%m-%d}")
+        told.append(f"from {site.date_of(span[0])}")
     if end - span[1] > _TOLERATED:
-        told.append(f"until {span[1]:%Y-%m-%d}")
+        told.append(f"until {site.date_of(span[1])}")
     return told
 
 

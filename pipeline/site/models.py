@@ -8,7 +8,7 @@ None.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -378,6 +378,10 @@ class Site(Model):
     def sensor_depth_m(self, tube: str, nominal_m: float) -> float:
         """Return the real depth of a sensor, with the tube's set-in offset."""
         return round(nominal_m + self.tube_by_id[tube].set_in_m, 4)
+
+    def date_of(self, instant: datetime) -> str:
+        """Return the day of an instant in the site's standard time, as written down."""
+        return f"{instant + timedelta(seconds=self.utc_offset_s):%Y-%m-%d}"
 
     def depth_uncertainty_m(self, tube: str) -> float:
         """Return the standard uncertainty of the depth of a tube's sensors."""

@@ -246,3 +246,16 @@ def test_check_tells_dates_as_they_were_stated_and_instants_with_the_sites_offse
     told = capsys.readouterr().err
     assert "T1    loam  2023-03-01  " in told
     assert "T2    loam  2023-03-02T10:00:00+01:00  " in told
+
+
+def test_a_logger_set_to_a_longer_interval_is_told_with_the_files_since_then(remarks):
+    files = {
+        f"logger-a/{month:02d}.csv": table(start=datetime(2023, month, 2), minutes=minutes)
+        for month, minutes in ((9, 15), (10, 30), (11, 30))
+    }
+    [text] = [line for line in remarks(files) if "readings every" in line]
+    assert text.startswith(
+        "logger-a/10.csv: found readings every 30 min, and so in 1 more file; expected every "
+        "15 min, as in other files of the source."
+    )
+    assert "A logger set to another interval" in text

@@ -25,9 +25,9 @@ def test_files_written_otherwise_from_the_same_values_have_a_reason():
 def test_a_law_that_holds_from_a_date_is_compared_with_the_one_before():
     old = {"calibrate": [[None, law(-0.19)]]}
     new = {"calibrate": [[None, law(-0.19)], [MAY, law(-0.18)]]}
-    line = "calibrate from 2025-05-01: soil.offset: -0.19 became -0.18"
+    line = "calibrate from 2025-05-01T00:00Z: soil.offset: -0.19 became -0.18"
     assert told(old, new) == [f"tube T1: {line}"]
-    back = "calibrate from 2025-05-01: soil.offset: -0.18 became -0.19"
+    back = "calibrate from 2025-05-01T00:00Z: soil.offset: -0.18 became -0.19"
     assert told(new, old) == [f"tube T1: {back}"]
 
 
@@ -35,7 +35,7 @@ def test_what_goes_on_over_a_later_date_is_told_once():
     old = {"calibrate": [[None, law(-0.19)], [JUNE, law(-0.19, "P2")]]}
     new = {"calibrate": [[None, law(-0.19)], [MAY, law(-0.18)], [JUNE, law(-0.18, "P2")]]}
     assert told(old, new) == [
-        "tube T1: calibrate from 2025-05-01: soil.offset: -0.19 became -0.18"
+        "tube T1: calibrate from 2025-05-01T00:00Z: soil.offset: -0.19 became -0.18"
     ]
 
 
@@ -44,12 +44,12 @@ def test_what_differs_otherwise_from_a_later_date_is_told_again():
     new = {"calibrate": [[None, law(-0.18)], [MAY, law(-0.17)]]}
     assert told(old, new) == [
         "tube T1: calibrate: soil.offset: -0.19 became -0.18",
-        "tube T1: calibrate from 2025-05-01: soil.offset: -0.19 became -0.17",
+        "tube T1: calibrate from 2025-05-01T00:00Z: soil.offset: -0.19 became -0.17",
     ]
 
 
 def test_a_tube_without_rules_before_has_them_from_nothing():
     assert told({}, {"calibrate": [[MAY, law(-0.19)]]}) == [
-        "tube T1: calibrate from 2025-05-01: all: nothing became "
+        "tube T1: calibrate from 2025-05-01T00:00Z: all: nothing became "
         "{'soil': {'offset': -0.19, 'slope': 0.12}, 'probe': 'P1'}"
     ]

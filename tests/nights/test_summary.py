@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 from bare_site import at, make_site, make_wire
 
-from pipeline.nights.summary import tube_rows
+from pipeline.nights.summary import tube_rows, write_summary
 from pipeline.qc.flags import Quality
 
 
@@ -37,3 +37,26 @@ def test_a_logger_set_to_another_interval_is_measured_by_the_one_of_the_time():
     assert row["due"] == 12 + 4  # to the last reading, which closes the fourth three hours
     assert (row["good_pct"], row["suspect_pct"]) == (100 * 14 / 16, 100 / 16)
     assert row["missing_pct"] == 100 / 16
+
+
+def test_an_hour_told_apart_was_not_moved_and_a_tube_taken_out_is_no_new_one(tmp_path):
+    hour = {"file": "a.csv", "first_line": 4, "rows": 2, "kind": "repeated_hour"}
+    moved = {**hour, "kind": "clock_drift", "least_s": 30, "most_s": 40, "evidence": "checks"}
+    still = {**hour, "least_s": 0, "most_s": 0, "evidence": "the rows go back"}
+    tube = {"tube": "T1", "due": 0, "hand_readings": 0, "last_reading": None}
+    sums = (
+        "values_read",
+        "stored",
+        "duplicates",
+        "superseded",
+        "rejected",
+        "rows_read",
+        "files",
+    )
+    night = dict.fromkeys(("title", "site", "commit", "message"), "") | {
+        "ledger": dict.fromkeys(sums, 0), "clocks": [still, moved], "tubes": [tube],
+    }  # fmt: skip
+    text = write_summary(tmp_path, night)[1].read_text()
+    assert "2 rows, repeated_hour; the rows go back" in text
+    assert "2 rows, clock_drift, +30 to +40 s; checks" in text
+    assert "no reading was due in the days computed" in text

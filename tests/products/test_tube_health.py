@@ -75,7 +75,11 @@ def test_nights_in_any_order_give_the_tables_of_one_run(site, courses, whole, se
     water, rain = courses
     state = state_of(site, np.full_like(water, np.nan), rain=rain)
     run(state, site, everything(state))
-    keys = ("water/cleaned_water_content", "daily/daily_water_content")
+    keys = {
+        "water/cleaned_water_content": 24,
+        "daily/daily_water_content": 1,
+        "daily/daily_count": 1,
+    }
     missing = np.ones((len(NAMES), DAYS), dtype=bool)
     while missing.any():
         computed = missing & (random.random(missing.shape) < random.choice([0.05, 0.3, 0.9]))
@@ -84,7 +88,7 @@ def test_nights_in_any_order_give_the_tables_of_one_run(site, courses, whole, se
             first = int(random.integers(0, DAYS))
             computed[:, first : first + 30] = missing[:, first : first + 30]
         for tube, day in np.argwhere(computed):
-            for key, per_day in zip(keys, (24, 1), strict=True):
+            for key, per_day in keys.items():
                 part = (slice(day * per_day, (day + 1) * per_day), tube)
                 state.arrays[key][part] = whole.arrays[key][part]
         missing &= ~computed

@@ -80,3 +80,13 @@ def test_the_limit_follows_the_reader():
     assert reader_limit(spread, error) == LEAST_LIMIT
     # By hand: three standard uncertainties of a difference, 3 x sqrt(2) x 0.01.
     assert reader_limit(spread, 0.01) == pytest.approx(0.0424, abs=1e-4)
+
+
+def test_the_day_of_a_round_is_that_of_the_site():
+    spread, _ = rotation_rows(rounds_of((20, 21, 8)))
+    late = spread.assign(time_s=1_710_200_000)  # by hand: 2024-03-11T23:33:20Z
+    days = [
+        next(iter(rotation_findings(late, LEAST_LIMIT, offset_s))).sentence.count(day)
+        for offset_s, day in ((0, "2024-03-11"), (34_200, "2024-03-12"))
+    ]
+    assert days == [1, 1]

@@ -111,3 +111,10 @@ def test_sharing_needs_half_of_the_neighbours():
     # By hand: of the three neighbours of A only B answers within two hours: a third.
     assert shared(events, wired()).tolist() == [False, False, False]
     assert shared(events, wired(("A", "B"))).tolist() == [True, True, False]
+
+
+def test_the_days_of_storms_are_those_of_the_site():
+    late = storms("A", 120).assign(onset_s=lambda rows: rows["onset_s"] + 20 * 3600)
+    (found,) = gap_findings(gap_events(late, wired()), wired(), 34_200)
+    # by hand: 1970-01-01T20:00Z is the 2nd at UTC+09:30; the last storm is 15 days later
+    assert "in 4 storms (1970-01-02 to 1970-01-17)" in found.sentence

@@ -65,6 +65,8 @@ def state_of(
     state.ensure("daily/daily_water_content")
     complete = known.mean(axis=1) >= site.derive.day_completeness
     state.write("daily/daily_water_content", 0, np.where(complete, mean, np.nan))
+    state.ensure("daily/daily_count")
+    state.write("daily/daily_count", 0, known.sum(axis=1).astype(np.uint16))
     if rounds is not None:
         state.put_table("rounds", pa.Table.from_pandas(rounds, preserve_index=False))
     return state
