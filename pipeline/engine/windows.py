@@ -5,6 +5,7 @@ A night with nothing new around an instant does not read there again.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Iterable
@@ -15,10 +16,10 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, second_of
 from pipeline.calibrate.compare import Seen, seen
 from pipeline.calibrate.references import Reference, visited
-from pipeline.site.models import Site
+from pipeline.site.models import Site, Wire
 from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES
 from pipeline.store.state import Writer
 from pipeline.variables import SIGNALS
@@ -85,13 +86,28 @@ class Around:
 
 
 def changes(site: Site, tube: str, depth_m: float) -> set[int]:
-    """Return when other hardware took over: where wiring begins or ends, and at swaps."""
-    found: set[int] = set()
-    for wire in site.wiring:
-        if (wire.tube, wire.depth_m) == (tube, depth_m) and wire.quantity in SIGNALS:
-            ends = (wire.start, wire.until)
-            found |= {int(end.timestamp()) for end in ends if end is not None}
+    """Return when other hardware took over: where wiring begins or ends, and at swaps.
+
+    A named probe that goes on at its channel under another source is no other one: that is how
+    a logger set to another interval is described.
+    """
+    wires = [
+        wire
+        for wire in site.wiring
+        if (wire.tube, wire.depth_m) == (tube, depth_m) and wire.quantity in SIGNALS
+    ]
+    ends = {end.timestamp() for wire in wires for end in (wire.start, wire.until) if end}
+    found = {int(at) for at in ends if _hardware(wires, at - 1.0) != _hardware(wires, at)}
     return found | {at for sensor, at in visited(site, "swap") if sensor == (tube, depth_m)}
+
+
+def _hardware(wires: list[Wire], at_s: float) -> set[tuple[str, str, str]]:
+    """Return what is wired at an instant: channel, and probe, or source of a nameless one."""
+    return {
+        (wire.quantity, wire.probe or f"source {wire.source}", wire.channel)
+        for wire in wires
+        if second_of(wire.start, -math.inf) <= at_s < second_of(wire.until, math.inf)
+    }
 
 
 def read_windows(

@@ -4,9 +4,9 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from bare_site import HOUR_S, at, make_site
+from bare_site import HOUR_S, at, make_site, make_wire
 
-from pipeline.engine.windows import TABLE, Window, read_windows
+from pipeline.engine.windows import TABLE, Window, changes, read_windows
 
 CUT = int(at(1, 10).timestamp())
 
@@ -76,3 +76,19 @@ def test_a_window_is_read_again_where_a_reading_of_it_stands_on_the_day_after():
     assert shown(writer, window, days=(False, True)) == [(1, 0.5)]
     assert shown(writer, window, days=(False, False)) == [(1, 0.5)]
     assert writer.tables[TABLE].num_rows == 1
+
+
+@pytest.mark.parametrize(
+    ("then", "is_other"),
+    [
+        ({"source": "slower"}, False),  # a logger set to another interval
+        ({"source": "slower", "probe": "P2"}, True),
+        ({"channel": "moved"}, True),
+        ({"source": "slower", "probe": ""}, True),
+        ({"source": "slower", "start": at(1, 11)}, True),  # not wired for an hour
+    ],
+)
+def test_a_named_probe_that_goes_on_under_another_source_is_no_other(then, is_other):
+    later = {"start": at(1, 10), **then}
+    site = make_site(wiring=(make_wire(until=at(1, 10)), make_wire(**later)))
+    assert (CUT in changes(site, "T1", 0.1)) == is_other
