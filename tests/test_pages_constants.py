@@ -123,13 +123,19 @@ EVENTS = [
     ("the law counts {:g} times", 1 + drained_hours.MORE_SHARE),
     ("with a constant of {:g} hours", drained_hours.MORE_HOURS),
     ("sure to: {:g} of what passes", drained_hours.HOURS_SHARE),
+    (
+        "{:g} + {:g} exp(−d / {:g}) mm.",
+        night_rates.LEAST_HELD_MM,
+        night_rates.HELD_MM,
+        night_rates.HELD_M,
+    ),
     ("at most {} times the first night's", word(drainage.STEEPEST)),
     ("one is below {:g})", drainage.LEAST_FALLING),
     ("by classes of {:g} m³ m⁻³", conductivity.CLASS_WIDTH),
     ("nights ({} or more)", word(conductivity.LEAST_NIGHTS)),
     ("its mean n ⊕ {:g}", conductivity.CLASS_MM_D),
     ("{} tenths of the rate", word(round(10 * conductivity.GRADIENT_ERROR, 9))),
-    ("the rate and {:g} mm a day. By nights", texture_hydraulics.TEXTURE_MM_D),
+    ("half times the rate and {:g} mm a day", texture_hydraulics.TEXTURE_MM_D),
 ]
 LIMITS = [
     ("(at least {} days)", word(RULES.shortest_spell_d)),
