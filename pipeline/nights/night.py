@@ -32,7 +32,7 @@ from pipeline.nights.handover import (
     draw_pictures,
     rounds_rows,
 )
-from pipeline.nights.manifest import Manifest, require_own_output
+from pipeline.nights.manifest import Manifest, require_own_output, sole_writer
 from pipeline.nights.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.nights.summary import summarise, tube_rows, write_summary
 from pipeline.nights.thinning import thin_when_due
@@ -41,7 +41,6 @@ from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, warnings
 from pipeline.store.site_store import SiteStore
-from pipeline.store.states import list_states
 
 
 def open_description(folder: Path) -> Site:
@@ -136,17 +135,24 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
         how hand readings differ from the loggers (see `pipeline.nights.handover.rounds_rows`).
     """
     site = open_description(folder)
-    store, commit = site_store(site), night["commit"]
-    snapshot, written = store.read(commit), store.written_at(commit)
+    with sole_writer(site):
+        return _deliver(site, site_store(site))
+
+
+def _deliver(site: Site, store: SiteStore) -> dict[str, Any]:
+    """Write what is out of date in the newest state: a later night's may be there by now."""
+    snapshot = store.read()
+    commit = snapshot.commit_id
+    written, states = store.written_at(commit), store.states()
     site = in_force(site, snapshot).site
     sweep(site.output)
-    manifest = Manifest(site)
+    manifest = Manifest(site, states)
     if manifest.lost:
-        states = {state["commit"] for state in list_states(store)}
         manifest.adopt(own_files(site, manifest.folder, states))
     files = deliver_periods(site, snapshot, commit, written, manifest)
     files += deliver_rounds(site, snapshot, commit, written, manifest)
     files += deliver_space(site, snapshot, manifest)
+    manifest.compare_kept()
     return {
         "delivered": [str(path) for path in files],
         "delivered_counts": _counts(files),
@@ -177,12 +183,21 @@ def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> 
     ``thinning`` tells of it.
     """
     site = open_description(folder)
+    night = {**night, "set_aside": [*night["set_aside"], *_kept(site)]}
     summary = summarise(night, *parts)
     thinned = thin_when_due(site, site_store(site))
     if thinned is not None:
         summary["thinning"] = thinned
     summary["summary_files"] = [str(path) for path in write_summary(site.output, summary)]
     return summary
+
+
+def _kept(site: Site) -> list[dict[str, Any]]:
+    """Return what is to be told of delivered files that were kept aside."""
+    if not Manifest(site).tells():
+        return []
+    with sole_writer(site):
+        return Manifest(site).take_told()
 
 
 def run_night(folder: Path, now: datetime) -> dict[str, Any]:
