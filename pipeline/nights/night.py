@@ -32,7 +32,8 @@ from pipeline.nights.handover import (
     draw_pictures,
     rounds_rows,
 )
-from pipeline.nights.manifest import Manifest, require_own_output, sole_writer
+from pipeline.nights.manifest import Manifest, require_own_output
+from pipeline.nights.page import write_page
 from pipeline.nights.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.nights.summary import summarise, tube_rows, write_summary
 from pipeline.nights.thinning import thin_when_due
@@ -41,6 +42,7 @@ from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, warnings
 from pipeline.store.site_store import SiteStore
+from pipeline.store.states import list_states
 
 
 def open_description(folder: Path) -> Site:
@@ -107,6 +109,7 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     return {
         "site": site.id,
         "title": site.title,
+        "now": iso_utc(now.timestamp()),
         "commit": commit,
         "message": message,
         "raw_files": {"found": len(intake.there), "read": len(intake.read)},
@@ -135,24 +138,17 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
         how hand readings differ from the loggers (see `pipeline.nights.handover.rounds_rows`).
     """
     site = open_description(folder)
-    with sole_writer(site):
-        return _deliver(site, site_store(site))
-
-
-def _deliver(site: Site, store: SiteStore) -> dict[str, Any]:
-    """Write what is out of date in the newest state: a later night's may be there by now."""
-    snapshot = store.read()
-    commit = snapshot.commit_id
-    written, states = store.written_at(commit), store.states()
+    store, commit = site_store(site), night["commit"]
+    snapshot, written = store.read(commit), store.written_at(commit)
     site = in_force(site, snapshot).site
     sweep(site.output)
-    manifest = Manifest(site, states)
+    manifest = Manifest(site)
     if manifest.lost:
+        states = {state["commit"] for state in list_states(store)}
         manifest.adopt(own_files(site, manifest.folder, states))
     files = deliver_periods(site, snapshot, commit, written, manifest)
     files += deliver_rounds(site, snapshot, commit, written, manifest)
     files += deliver_space(site, snapshot, manifest)
-    manifest.compare_kept()
     return {
         "delivered": [str(path) for path in files],
         "delivered_counts": _counts(files),
@@ -177,27 +173,22 @@ def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
 
 
 def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
-    """Write the run summary beside the site's output and return it.
+    """Write the run summary and the night's page into the site's output; return the summary.
 
     Once a week earlier states are thinned out here, when the files say which they need;
     ``thinning`` tells of it.
     """
     site = open_description(folder)
-    night = {**night, "set_aside": [*night["set_aside"], *_kept(site)]}
     summary = summarise(night, *parts)
-    thinned = thin_when_due(site, site_store(site))
+    store = site_store(site)
+    thinned = thin_when_due(site, store)
     if thinned is not None:
         summary["thinning"] = thinned
-    summary["summary_files"] = [str(path) for path in write_summary(site.output, summary)]
+    snapshot = store.read(night["commit"])
+    files = write_summary(site.output, summary)
+    files.append(write_page(in_force(site, snapshot).site, snapshot, summary))
+    summary["summary_files"] = [str(path) for path in files]
     return summary
-
-
-def _kept(site: Site) -> list[dict[str, Any]]:
-    """Return what is to be told of delivered files that were kept aside."""
-    if not Manifest(site).tells():
-        return []
-    with sole_writer(site):
-        return Manifest(site).take_told()
 
 
 def run_night(folder: Path, now: datetime) -> dict[str, Any]:
