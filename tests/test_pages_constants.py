@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.accounts.space_account import WANTED
 from pipeline.axis import DAY_S
-from pipeline.calibrate import references
+from pipeline.calibrate import references, warmth
 from pipeline.calibrate.drift import RATINGS
+from pipeline.calibrate.felt import FELT_WITHIN_M
 from pipeline.derive import (
     conductivity,
     drainage,
@@ -32,6 +34,7 @@ from pipeline.derive import (
     uptake,
 )
 from pipeline.derive.limits import LONGEST_SPELL_D, LimitRules
+from pipeline.derive.rounds_comparison import DEPTH_TOLERANCE_M
 from pipeline.derive.spacing import VARIOGRAM
 from pipeline.engine.windows import CLEANING_S
 from pipeline.qc import (
@@ -49,6 +52,7 @@ from pipeline.qc import (
     tube_verdicts,
     wall,
 )
+from pipeline.report import site_map
 
 DOCS = Path(__file__).parents[1] / "docs"
 HOUR_S = 3600
@@ -159,6 +163,9 @@ SPACE = [
     ("(of {} days or more)", word(ranks.LEAST_IN_MONTH)),
     ("replacement {:g} times", stability.RESAMPLES),
     ("fewer than {} blocks", word(stability.LEAST_BLOCKS)),
+    ("d = {:g} m³ m⁻³ and {:g} mm", WANTED["water_content"], WANTED["storage"]),
+    ("means of the last {} days", word(site_map.DAYS)),
+    ("more than {:g} cm deeper or higher", 100 * DEPTH_TOLERANCE_M),
 ]
 QUALITY = [
     ("chunks of {:g} readings", noise.CHUNK),
@@ -184,6 +191,11 @@ QUALITY = [
     ("at least {:g} m³ m⁻³)", frost.FALL_LEAST),
     ("from the {} before it", word(frost.WARM_UP)),
     ("{:g}° N, May to October", frost.LEAST_LATITUDE),
+]
+UNCERTAINTY = [
+    ("within {:g} cm of the edge", 100 * FELT_WITHIN_M),
+    ("within {:g} cm of it in the tube", 100 * warmth.NEAR_M),
+    ("at most {} hours apart", word(warmth.NEAR_S / HOUR_S)),
 ]
 TUBES = [
     ("less than {:g} days of record", tube_verdicts.LEAST_DAYS),
@@ -217,7 +229,13 @@ PIECES = [
     (page, *piece)
     for page, pieces in {
         **{"events.md": EVENTS, "limits.md": LIMITS, "storage.md": STORAGE},
-        **{"space.md": SPACE, "quality.md": QUALITY, "tubes.md": TUBES, "drift.md": DRIFT},
+        **{
+            "space.md": SPACE,
+            "uncertainty.md": UNCERTAINTY,
+            "quality.md": QUALITY,
+            "tubes.md": TUBES,
+            "drift.md": DRIFT,
+        },
     }.items()
     for piece in pieces
 ]
