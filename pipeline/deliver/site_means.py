@@ -168,7 +168,7 @@ def _write_quantity(
     site: Site,
 ) -> None:
     """Write the mean of a quantity and what is known of it."""
-    name, text, units, standard, across = _QUANTITIES[quantity]
+    across = _QUANTITIES[quantity][-1]
     groups, seconds, depths = axes
     layers = [layer.name for layer in site.derive.layers]
     group = pd.Index(groups).get_indexer(pd.Index(rows["group"]))
@@ -181,22 +181,9 @@ def _write_quantity(
         level = pd.Index(layers).get_indexer(pd.Index(rows["layer"]))
         dims, shape = ("group", "layer", "time"), (len(groups), len(layers), seconds.size)
         cells = (group, level, day)
-    ancillary = " ".join(f"{name}{suffix}" for suffix, *_ in list(_ABOUT.values())[1:])
-    for column, (_, meaning, same_unit) in _ABOUT.items():
+    for column in _ABOUT:
         values = np.full(shape, np.nan, np.float32)
         values[cells] = rows[column].to_numpy(np.float32)
-        attributes: dict[str, Any] = {
-            "long_name": meaning.format(text),
-            "units": units if same_unit else "1",
-        }
-        if column == "mean":
-            attributes["standard_name"] = standard
-            attributes["ancillary_variables"] = ancillary
-            vertical = "depth: point" if across == "depth" else "layer: sum"
-            attributes["cell_methods"] = f"time: mean {vertical} area: mean"
-        content = "physicalMeasurement" if column == "mean" else "qualityInformation"
-        named = _SHARED if across == "depth" else f"{_SHARED} layer_name layer_depth"
-        attributes |= {"coordinates": named, "coverage_content_type": content}
         variable = file.createVariable(
             mean_variable(quantity, column),
             "f4",
@@ -206,6 +193,27 @@ def _write_quantity(
             chunksizes=(1, *shape[1:]),
             fill_value=np.float32(np.nan),
         )
-        set_attributes(variable, attributes)
+        set_attributes(variable, _attributes(quantity, column))
         variable.set_auto_maskandscale(False)
         variable[:] = values
+
+
+def _attributes(quantity: str, column: str) -> dict[str, Any]:
+    """Return the attributes of the mean of a quantity, or of something known of it."""
+    name, text, units, standard, across = _QUANTITIES[quantity]
+    _, meaning, same_unit = _ABOUT[column]
+    found: dict[str, Any] = {
+        "long_name": meaning.format(text),
+        "units": units if same_unit else "1",
+    }
+    if column == "mean":
+        vertical = "depth: point" if across == "depth" else "layer: sum"
+        about = (suffix for suffix, *_ in list(_ABOUT.values())[1:])
+        found |= {
+            "standard_name": standard,
+            "ancillary_variables": " ".join(f"{name}{suffix}" for suffix in about),
+            "cell_methods": f"time: mean {vertical} area: mean",
+        }
+    named = _SHARED if across == "depth" else f"{_SHARED} layer_name layer_depth"
+    content = "physicalMeasurement" if column == "mean" else "qualityInformation"
+    return found | {"coordinates": named, "coverage_content_type": content}

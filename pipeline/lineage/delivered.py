@@ -134,36 +134,16 @@ def _origin(file: netCDF4.Dataset, path: Path) -> tuple[str, str]:
 
 def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
     """Return the value asked for; the nearest time and depth of the file are taken."""
-    if question.product not in _FIELDS:
-        known = ", ".join((*_FIELDS, *ROW_PRODUCTS))
-        raise TraceError(f"found product {question.product!r}; expected one of {known}")
-    field, daily = _FIELDS[question.product]
-    if field not in file.variables:
-        raise TraceError(
-            f"{path.name}: expected a field {field!r} for {question.product!r}; the file has "
-            f"{', '.join(sorted(file.variables))}"
-        )
+    field = _field(file, path, question)
     variable = file[field]
-    if not {"tube", "station"} & set(variable.dimensions):
-        raise TraceError(
-            f"{path.name}: found {field!r} by {', '.join(variable.dimensions)}; expected it "
-            f"by tube: trace the tubes' values behind it, in the native or the daily file"
-        )
-    if "depth" in variable.dimensions and "sensor_depth" not in file.variables:
-        raise TraceError(
-            f"{path.name}: found {field!r} by layers of a model, each of several sensors; "
-            f"expected it by sensor: trace those in the native or the daily file"
-        )
-    is_daily = (
-        "mean" in getattr(variable, "cell_methods", "") or "time_bounds" in file.variables
-    )
-    is_daily = is_daily and _step_s(file) == 86_400
-    index: dict[str, int] = {}
+    daily = _is_daily(file, variable)
     instance = "tube" if "tube" in variable.dimensions else "station"
     names = texts(file, f"{instance}_id")
-    index[instance] = _named(names, question.tube, f"{path.name}: {instance}")
     seconds = file["time"][:].astype(np.int64)
-    index["time"] = _time_index(seconds, question, is_daily, path)
+    index = {
+        instance: _named(names, question.tube, f"{path.name}: {instance}"),
+        "time": _time_index(seconds, question, daily, path),
+    }
     depth_m, layer = None, ""
     if "depth" in variable.dimensions:
         index["depth"] = _depth_index(file, index["tube"], question, path)
@@ -174,9 +154,10 @@ def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
         layer = layers[index["layer"]]
     value = variable[tuple(index[dim] for dim in variable.dimensions)]
     bits = getattr(variable, "quantization_nsb", None)
+    of_day = _FIELDS[question.product][1]
     return Delivered(
         field,
-        daily if is_daily else question.product.removeprefix("daily_"),
+        of_day if daily else question.product.removeprefix("daily_"),
         number(np.float32(value)),
         None if bits is None else int(bits),
         names[index[instance]],
@@ -184,6 +165,39 @@ def _value(file: netCDF4.Dataset, path: Path, question: Question) -> Delivered:
         depth_m,
         layer,
     )
+
+
+def _field(file: netCDF4.Dataset, path: Path, question: Question) -> str:
+    """Return the field of a file that holds what is asked for, by tube and by sensor."""
+    if question.product not in _FIELDS:
+        known = ", ".join((*_FIELDS, *ROW_PRODUCTS))
+        raise TraceError(f"found product {question.product!r}; expected one of {known}")
+    field = _FIELDS[question.product][0]
+    if field not in file.variables:
+        raise TraceError(
+            f"{path.name}: expected a field {field!r} for {question.product!r}; the file has "
+            f"{', '.join(sorted(file.variables))}"
+        )
+    dims = file[field].dimensions
+    if not {"tube", "station"} & set(dims):
+        raise TraceError(
+            f"{path.name}: found {field!r} by {', '.join(dims)}; expected it by tube: trace "
+            f"the tubes' values behind it, in the native or the daily file"
+        )
+    if "depth" in dims and "sensor_depth" not in file.variables:
+        raise TraceError(
+            f"{path.name}: found {field!r} by layers of a model, each of several sensors; "
+            f"expected it by sensor: trace those in the native or the daily file"
+        )
+    return field
+
+
+def _is_daily(file: netCDF4.Dataset, variable: netCDF4.Variable) -> bool:
+    """Tell whether a field holds values of whole days."""
+    of_spans = (
+        "mean" in getattr(variable, "cell_methods", "") or "time_bounds" in file.variables
+    )
+    return of_spans and _step_s(file) == 86_400
 
 
 def _step_s(file: netCDF4.Dataset) -> int:
