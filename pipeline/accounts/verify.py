@@ -2,7 +2,7 @@
 
 Looked at are the store's bookkeeping (by checksums kept beside it), every chunk of the newest
 state (by the checksum inside), the ledger (accounts that close; as many cells as it says), the
-raw files and the revisions of deliveries (by their hashes). What is computed can be computed
+raw files and what was delivered (by their hashes). What is computed can be computed
 again; a reading can be read again as long as its raw file lies there.
 """
 
@@ -18,6 +18,7 @@ import numpy as np
 from pipeline.delivering.revision_files import revision_problems
 from pipeline.errors import Problem, StoreError
 from pipeline.ingest.ledger import FileEntry, Ledger
+from pipeline.nights.manifest import Manifest
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.redo import mark_days
 from pipeline.site.models import Site
@@ -71,7 +72,7 @@ def verify_site(folder: Path, mend: bool = False) -> dict[str, Any]:
             *_account_problems(snapshot, ledger, findings),
             *_raw_problems(site, ledger),
         ]
-    problems += revision_problems(site)
+    problems += [*_delivered_problems(site), *revision_problems(site)]
     mended = 0
     if (
         mend
@@ -255,6 +256,18 @@ def _raw_problems(site: Site, ledger: Ledger) -> Iterable[Problem]:
                 "Its readings are kept. Put the file back as it was, or let the night take "
                 "the new one in as a new revision.",
             )
+
+
+def _delivered_problems(site: Site) -> Iterable[Problem]:
+    """Yield files of the nights that are not as they were written."""
+    for path, found in Manifest(site).spoilt():
+        yield Problem(
+            str(path),
+            "",
+            found,
+            "the file as a night wrote it",
+            "The next night writes it anew, and keeps beside what it finds there.",
+        )
 
 
 def _raw_state(site: Site, entry: FileEntry) -> str:

@@ -26,6 +26,11 @@ _CONTENTS = {
 }
 
 
+def period_files(site: Site, period: str, folder: Path) -> list[Path]:
+    """Return all files that a period may have."""
+    return [folder / f"{site.id}_{period}{end}.nc" for end in _CONTENTS]
+
+
 def own_files(site: Site, folder: Path, states: Collection[str]) -> dict[str, list[Path]]:
     """Return the files of periods that nights of a site have certainly written, by period.
 

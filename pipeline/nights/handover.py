@@ -20,6 +20,7 @@ from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.deliver.fields import KINDS
 from pipeline.deliver.metadata import FORM, Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
+from pipeline.deliver.own_files import period_files
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
@@ -67,6 +68,7 @@ def deliver_periods(
         if known and manifest.is_up_to_date(period.name, state):
             continue
         kinds = kinds_logged(snapshot, period.start_day, period.stop_day)
+        manifest.put_by(period.name, period_files(site, period.name, manifest.folder))
         files = _write_period(site, snapshot, period, provenance, manifest.folder, kinds)
         made_from = {"commit": commit} if files else {}
         without = [kind for kind in kinds_wired(site) if kind not in kinds]
@@ -126,9 +128,11 @@ def deliver_rounds(
     if ROUNDS in stale:
         provenance = provenance_of(site, snapshot, commit, written)
         path = manifest.folder / f"{site.id}_rounds.nc"
+        manifest.put_by(ROUNDS, [path])
         done.append(write_rounds(site, readings, file_origins(snapshot), provenance, path))
         manifest.note(ROUNDS, [path], state=book, commit=commit)
     if COMPARISON in stale:
+        manifest.put_by(COMPARISON)
         paths, rows = _write_comparison(site, snapshot, readings)
         done += paths
         manifest.note(COMPARISON, paths, state=nights, rows=rows, commit=commit)
@@ -147,6 +151,7 @@ def deliver_space(site: Site, snapshot: Snapshot, manifest: Manifest) -> list[Pa
     state = [*(_digest(table) for table in tables), version("percolog")]
     if manifest.is_up_to_date(SPACE, state):
         return []
+    manifest.put_by(SPACE)
     paths = write_space(site, snapshot)
     manifest.note(SPACE, paths, state=state)
     return paths

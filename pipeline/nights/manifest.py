@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.atomic import replacing
+from pipeline.deliver.content import file_digest
 from pipeline.deliver.package import DESCRIPTOR, OWN
 from pipeline.errors import PercologError
+from pipeline.locks import held
+from pipeline.nights.kept_files import KeptFiles, keep
 from pipeline.site.models import Site
 
 DELIVERIES = "deliveries"  # below the output: what `pipeline.delivering.numbered` makes
 # Names of entries beside those of periods.
 ROUNDS, COMPARISON, SPACE = "rounds", "rounds comparison", "space"
-_REMOVED, _SITE = "removed", "site"
+_REMOVED, _SITE, _KEPT = "removed", "site", "kept"
 _MANIFEST = "delivered.json"
 
 Entry = dict[str, Any]
@@ -27,11 +31,14 @@ class Manifest:
 
     An entry holds ``state``, what its files depend on; ``files``, from the folder; ``commit``,
     the state of the store they name, if they name one; for a period also ``without``, of what
-    kinds nothing was logged in it, so that it has no files of them.
+    kinds nothing was logged in it, so that it has no files of them. ``written`` are size,
+    instant of change and SHA-256 of each file as it was written.
 
     Parameters
     ----------
     site : Site
+    states : collection of str, optional
+        All states that the store ever had; left out, none is missed.
 
     Attributes
     ----------
@@ -39,7 +46,7 @@ class Manifest:
         Whether there was no list to go by: it is the first night, or see `adopt`.
     """
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Site, states: Collection[str] | None = None) -> None:
         self.folder = site.output / "netcdf"
         self._output = Path(os.path.normpath(site.output))
         known = _read(self.folder)
@@ -49,32 +56,112 @@ class Manifest:
         self._site = site.id
         # Removed, or to be when a run was stopped, and not yet told of.
         self._gone: list[str] = self._known.pop(_REMOVED, {}).get("gone", [])
+        self._kept = KeptFiles(self._output, self._known.pop(_KEPT, {}))
+        self._states = states
 
     def adopt(self, found: Mapping[str, Sequence[Path]]) -> None:
         """Enter files of periods found where the list was lost, to be written again or go."""
         for name, paths in found.items():
-            self._known[name] = {"files": [path.name for path in paths]}
+            self._known[name] = {"files": [path.name for path in paths], "adopted": True}
 
     def entry(self, name: str) -> Entry:
         """Return what is known under a name, empty where nothing is."""
         return self._known.get(name, {})
 
     def is_up_to_date(self, name: str, state: Sequence[str | int]) -> bool:
-        """Tell whether files were written from this very state and are still there."""
+        """Tell whether files were written from this very state and are as they were written.
+
+        Numbers of nights come again in a store that was taken back from a backup.
+        """
         entry = self.entry(name)
-        there = all((self.folder / file).exists() for file in entry.get("files", []))
-        return entry.get("state") == state and there
+        if entry.get("state") != state or not self._is_known(entry):
+            return False
+        written = entry.get("written", {})
+        return all(file in written and self._is_whole(entry, file) for file in entry["files"])
+
+    def spoilt(self) -> Iterator[tuple[Path, str]]:
+        """Yield files that are not as they were written, and what is found in their place."""
+        for _, entry in sorted(self._known.items()):
+            for file in entry.get("written", {}):
+                path = self._path(file)
+                if not path.exists():
+                    yield path, "none"
+                elif not self._is_whole(entry, file):
+                    yield path, "other bytes"
+
+    def put_by(self, name: str, paths: Iterable[Path] = ()) -> None:
+        """Keep those files of a name aside that the store cannot tell again.
+
+        To be called before they are written anew; see `pipeline.nights.kept_files`.
+
+        Parameters
+        ----------
+        name : str
+        paths : iterable of Path
+            Files about to be written, whether known or not.
+        """
+        entry = self.entry(name)
+        known = {self._path(file) for file in entry.get("files", [])}
+        due = []
+        for path in sorted(known | set(paths)):
+            file = Path(os.path.relpath(path, self.folder)).as_posix()
+            changed = file in entry.get("written", {}) and not self._is_whole(entry, file)
+            strange = path.suffix == ".nc" and not (path in known and self._is_known(entry))
+            if path.is_file() and (changed or (strange and self._states is not None)):
+                commit = entry.get("commit", "")
+                due.append((path, self._kept.await_one(path, commit, changed)))
+        if due:
+            self._write()  # first, so that what is kept is told also after a stop
+        for path, kept in due:
+            keep(path, kept)
+
+    def compare_kept(self) -> None:
+        """Tell files kept aside from what was written in their place, once all is written."""
+        if self._kept.noted():
+            self._kept.compare()
+            self._write()
+
+    def tells(self) -> bool:
+        """Tell whether `take_told` would return anything."""
+        return bool(self._kept.noted().get("told"))
+
+    def take_told(self) -> list[dict[str, Any]]:
+        """Return what is to be told of files kept aside since this was last asked."""
+        told = self._kept.take_told()
+        if told:
+            self._write()
+        return told
+
+    def _is_known(self, entry: Entry) -> bool:
+        """Tell whether the store has had the state that an entry's files were made from."""
+        if self._states is None or "adopted" in entry or not entry:
+            return True
+        return "commit" not in entry or entry["commit"] in self._states
+
+    def _is_whole(self, entry: Entry, file: str) -> bool:
+        """Tell whether a file is there as written; its bytes are read only if in doubt."""
+        size, changed_ns, digest = entry["written"][file]
+        try:
+            found = self._path(file).stat()
+            if found.st_size != size:
+                return False
+            return found.st_mtime_ns == changed_ns or file_digest(self._path(file)) == digest
+        except OSError:
+            return False
 
     def note(self, name: str, files: Sequence[Path], **entry: Any) -> None:
         """Enter the files just written under a name; remove those it had and has no more."""
         names = [Path(os.path.relpath(path, self.folder)).as_posix() for path in files]
         before = self.entry(name).get("files", [])
-        self._known[name] = {**entry, "files": names}
+        written = {file: _as_written(self._path(file)) for file in names}
+        self._known[name] = {**entry, "files": names, "written": written}
         self._remove(before)
 
     def keep_only(self, names: Iterable[str]) -> None:
         """Forget periods of other names than these, and remove their files."""
         gone = set(self._known) - {ROUNDS, COMPARISON, SPACE, *names}
+        for name in sorted(gone):
+            self.put_by(name)
         left = [self._known.pop(name) for name in sorted(gone)]
         before = [file for entry in left for file in entry.get("files", [])]
         if gone:
@@ -110,10 +197,17 @@ class Manifest:
 
     def _write(self) -> None:
         gone = {_REMOVED: {"gone": self._gone}} if self._gone else {}
+        noted = self._kept.noted()
+        kept = {_KEPT: noted} if noted else {}
         whose = {_SITE: {"id": self._site}}
-        text = json.dumps(self._known | gone | whose, indent=1, sort_keys=True) + "\n"
+        text = json.dumps(self._known | gone | kept | whose, indent=1, sort_keys=True) + "\n"
         with replacing(self.folder / _MANIFEST) as temporary:
             temporary.write_text(text, encoding="utf-8")
+
+
+def _as_written(path: Path) -> list[int | str]:
+    found = path.stat()
+    return [found.st_size, found.st_mtime_ns, file_digest(path)]
 
 
 def _read(folder: Path) -> dict[str, Entry] | None:
@@ -124,6 +218,19 @@ def _read(folder: Path) -> dict[str, Entry] | None:
         return None
     entries = found.values() if isinstance(found, dict) else [None]
     return found if all(isinstance(entry, dict) for entry in entries) else None
+
+
+@contextmanager
+def sole_writer(site: Site) -> Iterator[None]:
+    """Let one run at a time write a site's files and their list.
+
+    Raises
+    ------
+    LockedError
+    """
+    told = f"{site.output}: another run is writing the files of this site"
+    with held(site.output / ".writing.lock", told):
+        yield
 
 
 def require_own_output(site: Site) -> None:

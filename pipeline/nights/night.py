@@ -32,7 +32,7 @@ from pipeline.nights.handover import (
     draw_pictures,
     rounds_rows,
 )
-from pipeline.nights.manifest import Manifest, require_own_output
+from pipeline.nights.manifest import Manifest, require_own_output, sole_writer
 from pipeline.nights.page import write_page
 from pipeline.nights.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.nights.summary import summarise, tube_rows, write_summary
@@ -42,7 +42,6 @@ from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, warnings
 from pipeline.store.site_store import SiteStore
-from pipeline.store.states import list_states
 
 
 def open_description(folder: Path) -> Site:
@@ -138,17 +137,24 @@ def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
         how hand readings differ from the loggers (see `pipeline.nights.handover.rounds_rows`).
     """
     site = open_description(folder)
-    store, commit = site_store(site), night["commit"]
-    snapshot, written = store.read(commit), store.written_at(commit)
+    with sole_writer(site):
+        return _deliver(site, site_store(site))
+
+
+def _deliver(site: Site, store: SiteStore) -> dict[str, Any]:
+    """Write what is out of date in the newest state: a later night's may be there by now."""
+    snapshot = store.read()
+    commit = snapshot.commit_id
+    written, states = store.written_at(commit), store.states()
     site = in_force(site, snapshot).site
     sweep(site.output)
-    manifest = Manifest(site)
+    manifest = Manifest(site, states)
     if manifest.lost:
-        states = {state["commit"] for state in list_states(store)}
         manifest.adopt(own_files(site, manifest.folder, states))
     files = deliver_periods(site, snapshot, commit, written, manifest)
     files += deliver_rounds(site, snapshot, commit, written, manifest)
     files += deliver_space(site, snapshot, manifest)
+    manifest.compare_kept()
     return {
         "delivered": [str(path) for path in files],
         "delivered_counts": _counts(files),
@@ -179,6 +185,7 @@ def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> 
     ``thinning`` tells of it.
     """
     site = open_description(folder)
+    night = {**night, "set_aside": [*night["set_aside"], *_kept(site)]}
     summary = summarise(night, *parts)
     store = site_store(site)
     thinned = thin_when_due(site, store)
@@ -189,6 +196,14 @@ def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> 
     files.append(write_page(in_force(site, snapshot).site, snapshot, summary))
     summary["summary_files"] = [str(path) for path in files]
     return summary
+
+
+def _kept(site: Site) -> list[dict[str, Any]]:
+    """Return what is to be told of delivered files that were kept aside."""
+    if not Manifest(site).tells():
+        return []
+    with sole_writer(site):
+        return Manifest(site).take_told()
 
 
 def run_night(folder: Path, now: datetime) -> dict[str, Any]:

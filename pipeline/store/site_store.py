@@ -197,6 +197,16 @@ class SiteStore:
         rows = [] if table is None else table.to_pylist()
         return [{**row, "metadata": json.loads(row["metadata"])} for row in rows]
 
+    def states(self) -> set[str]:
+        """Return the ids of all states that there ever were, kept or thinned out."""
+        repository = self._open()
+        marks = (name for name in repository.list_tags() if name.startswith(_MARK))
+        return {
+            *(info.id for info in repository.ancestry(branch=_BRANCH)),
+            *(mark.removeprefix(_MARK).rpartition("-")[0] for mark in marks),
+            *(row["commit"] for row in self.thinned()),
+        }
+
     def keep(self, commits: set[str]) -> None:
         """Mark states that are to outlive the shortening of the history."""
         repository, marked = self._open(), self._marks()

@@ -35,5 +35,6 @@ LONG = (
     "test_hard_times.py",
     "delivering/test_delivering_by_nights.py",
     "nights/test_empty_periods.py",
+    "nights/test_kept_files.py",
 )
 FIRST = (*COMPILING, *WITHOUT_KERNELS, *LONG)
