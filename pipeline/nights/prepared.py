@@ -24,6 +24,7 @@ from pipeline.engine.effective import changed_days, effective_rules, rules_table
 from pipeline.engine.engine import run_steps
 from pipeline.errors import Problem, SiteError
 from pipeline.ingest.intake import Intake, take_in
+from pipeline.nights.own_store import described_here, other_descriptions
 from pipeline.nights.redo import clear_marks, marked_days
 from pipeline.record_step import run_record_steps
 from pipeline.site.description_files import changed_files
@@ -99,15 +100,18 @@ def prepare_state(
     ------
     SiteError
         If the description no longer knows a tube whose readings are stored.
+    PercologError
+        If the store is another description's.
     """
     timings: Timings = {}
+    others = [*other_descriptions(writer, site)]
     _refuse_lost_tubes(writer, site)
     with timed(timings, "ingest"):
         intake = take_in(writer, before, site, now_s, known_only)
     with timed(timings, "compute"):
         redo, _ = marked_days(writer)
         site, samples = corrected_site(writer, site, intake.changed | redo)
-        intake.problems.extend(samples)
+        intake.problems += [*others, *samples]
         tubes, stations = _compute(writer, site, intake)
     return Prepared(intake, tubes, stations, timings)
 
@@ -131,7 +135,7 @@ def commit_state(
     if before is not None and not writer.changed():
         return before.commit_id
     number = int(writer.attributes.get("nights", 0)) + 1
-    writer.set_attributes({"nights": number})
+    writer.set_attributes({"nights": number, **described_here(found.site)})
     _stamp_days(writer, prepared.days, number)
     changes = [] if before is None else changed_files(stored_files(before), found.files)
     keep_description(writer, found.files)
