@@ -250,10 +250,16 @@ def _newest_events(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
             **row,
             "onset": iso_utc(row["onset_s"]),
             "reached_cm": CM_PER_M * row["depth_reached_m"],
-            "gain_error_mm": float(np.hypot.reduce([row[name] for name in _GAIN_ERRORS])),
+            "gain_error_mm": _both([row[name] for name in _GAIN_ERRORS]),
         }
         for row in newest.slice(0, NEWEST_EVENTS).to_pylist()
     ]
+
+
+def _both(errors: list[float | None]) -> float | None:
+    """Return two parts of an error together; None where one is not known."""
+    known = [error for error in errors if error is not None]
+    return float(np.hypot.reduce(known)) if len(known) == len(errors) else None
 
 
 def _files(site: Site) -> list[dict[str, Any]]:
