@@ -12,6 +12,7 @@ from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 
 NEAR = 0.05  # of a guess of the median: from one slope to the next it moves little
+MOST_SQUARE = 4.0  # standard deviations up to which a night counts by its square
 # Rate, weight, its root, and the shape of a law of one sensor, each (night,).
 _Nights = tuple[Floats, Floats, Floats, Floats]
 
@@ -32,7 +33,8 @@ def laws_by_offset(
     Returns
     -------
     misfit : (offset,)
-        Sum of squares in standard deviations, a night counting at most as four of them.
+        Sum of squares in standard deviations, beyond four of them along a line: were a night
+        to count no more from there on, wet ones, which are far off, would tell no slope.
     laws : (offset, 2)
         Intercept and slope of the logarithm of the rate beyond the offset.
 
@@ -105,13 +107,14 @@ def _next_factor(
 
 @kernel
 def _squares(nights: _Nights, offsets: Floats, factor: Floats) -> Floats:  # pragma: no cover
-    """Return the misfit of each offset, a night counting at most as four deviations."""
+    """Return the misfit of each offset, squares up to four deviations and lines beyond."""
     rate, _, root, shape = nights
     total = np.zeros(offsets.size)
     for i in range(rate.size):
         for n in range(offsets.size):
             away = np.abs(rate[i] - offsets[n] - factor[n] * shape[i]) * root[i]
-            total[n] += np.minimum(away, 4.0) ** 2
+            square = np.minimum(away, MOST_SQUARE)
+            total[n] += square * (2.0 * away - square)
     return total
 
 
