@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.accounts.inventory import look
+from pipeline.calibrate.samples import FILE, read_samples
 from pipeline.console import headline, say, show_failures, table
-from pipeline.errors import PercologError, SiteError
+from pipeline.errors import PercologError, Problem, SiteError
 from pipeline.nights.night import ledger_report, open_description
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.site.checks import review
@@ -62,7 +63,7 @@ def survey_site(
     account: dict[str, Any] = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
-        found = (*review(site, now), *look(site, now, whole))
+        found = (*review(site, now), *_of_samples(site), *look(site, now, whole))
         remarks = [problem.as_dict() for problem in found]
     except SiteError as error:
         problems = [problem.as_dict() for problem in error.problems]
@@ -74,6 +75,17 @@ def survey_site(
         return {**account, "outcome": outcome_of(failures), "failures": failures}
     outcome = "attention" if remarks else "done"
     return {**account, **_contents(site), "outcome": outcome, "remarks": remarks}
+
+
+def _of_samples(site: Site) -> tuple[Problem, ...]:
+    """Return what is wrong with the soil samples; a bad table of them stops no night."""
+    path = site.folder / FILE
+    try:
+        if path.is_file():
+            read_samples(path, site)
+    except SiteError as error:
+        return tuple(error.problems)
+    return ()
 
 
 def _contents(site: Site) -> dict[str, Any]:

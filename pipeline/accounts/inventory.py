@@ -15,6 +15,7 @@ import numpy as np
 
 from pipeline.accounts.inventory_ranges import remarks_on_ranges
 from pipeline.errors import Problem, ReaderError
+from pipeline.ingest.clock_swap import LEAST_SIGNS, swap_signs
 from pipeline.ingest.discover import MAX_FILE_BYTES, Found, discover
 from pipeline.ingest.records import Table
 from pipeline.ingest.samples import (
@@ -140,6 +141,7 @@ def _remarks(stock: Stock) -> Iterator[Problem]:
     for sample in stock.samples:
         yield from _mostly_refused(sample)
         yield from _backwards(stock, sample)
+        yield from _swapped_dates(stock, sample)
     yield from remarks_on_columns(stock.site, stock.source, stock.samples)
     if stock.source.kind == "rounds":
         yield from _unknown_tubes(stock)
@@ -199,6 +201,27 @@ def _backwards(stock: Stock, sample: Sample) -> Iterator[Problem]:
             "exchanged?); a file of joined exports is harmless."
         )
         yield Problem(sample.path, f"line {where}", found, "stamps in order", advice)
+
+
+def _swapped_dates(stock: Stock, sample: Sample) -> Iterator[Problem]:
+    """Name a file whose dates jump as they do where day and month changed places."""
+    if stock.source.kind == "rounds":
+        return  # people's readings follow no interval
+    interval_s = stock.source.interval_s or stock.site.interval_s
+    for table in sample.parsed.tables:
+        rows = swap_signs(table.stamp_s, interval_s)
+        if len(rows) >= LEAST_SIGNS:
+            before, then = (
+                np.datetime64(int(s), "s") for s in table.stamp_s[rows[0] - 1 :][:2]
+            )
+            yield Problem(
+                sample.path,
+                f"line {table.line[rows[0]]}",
+                f"dates that jump by a month at midnight, first from {before} to {then}",
+                "dates that follow each other",
+                "Day and month are exchanged in the layout's date pattern, or in the file.",
+            )
+            return
 
 
 def _interval(stock: Stock) -> Iterator[Problem]:

@@ -13,9 +13,11 @@ from pathlib import Path
 from pipeline.errors import Problem
 from pipeline.site.checks_amounts import (
     depths_in_metres,
+    references_too_dry,
     shares_as_fractions,
     tubes_far_away,
     tubes_named_alike,
+    tubes_set_by_metres,
 )
 from pipeline.site.checks_clock import clocks_set_unseen
 from pipeline.site.checks_dates import (
@@ -89,6 +91,8 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         tubes_far_away,
         tubes_named_alike,
         depths_in_metres,
+        tubes_set_by_metres,
+        references_too_dry,
         shares_as_fractions,
     ):
         found.extend(check(site))

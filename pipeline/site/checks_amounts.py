@@ -9,9 +9,12 @@ from statistics import median
 
 from pipeline.errors import Problem
 from pipeline.site.models import Site, Tube
+from pipeline.units import conversion
 
 _EARTH_KM = 6371.0
 _ONE_SITE_KM = 20.0  # a choice: what is told is a number gone wrong, not a large estate
+_LEAST_SET_IN_M = 0.002  # a choice: nobody sets a tube by less
+_DRIEST = 0.004  # m3 m-3, a choice: air-dry sand holds more
 _SHALLOWEST_M = 0.01  # a choice: no sensor of a profile probe measures nearer to the surface
 
 
@@ -71,6 +74,30 @@ def depths_in_metres(site: Site) -> Iterator[Problem]:
             advice = f"If that was metres write {wire.depth_m * 1e4:g}."
             place = f"line {wire.row}, column depth_cm"
             yield Problem("wiring.csv", place, found, "a depth in centimetres", advice)
+
+
+def tubes_set_by_metres(site: Site) -> Iterator[Problem]:
+    """Name tubes set deeper or higher by hardly a millimetre, as when metres were written."""
+    for tube in site.tubes:
+        if 0 < abs(tube.set_in_m) < _LEAST_SET_IN_M:
+            found = f"{tube.set_in_m * 100:g} cm"
+            advice = f"If that was metres write {tube.set_in_m * 1e4:g}, else leave it out."
+            yield _of_tube(tube, "set_in_cm", found, "an offset in centimetres", advice)
+
+
+def references_too_dry(site: Site) -> Iterator[Problem]:
+    """Name references drier than any soil, as when a fraction was noted in percent."""
+    for visit in site.visits:
+        if visit.action not in ("reference", "sample") or visit.value is None:
+            continue
+        water = visit.value * conversion(visit.unit, "water_content").factor
+        if 0 <= water < _DRIEST:
+            found = f"{visit.value:g} {visit.unit}"
+            advice = (
+                "Look at the unit: a fraction of the volume has 'm3 m-3', a percentage '%'."
+            )
+            place = f"line {visit.row}, column value"
+            yield Problem("visits.csv", place, found, "a water content of a soil", advice)
 
 
 def shares_as_fractions(site: Site) -> Iterator[Problem]:

@@ -4,6 +4,7 @@ The files are written here, by the layouts of the invented site (tests/site/fiel
 """
 
 import gzip
+import re
 from datetime import datetime, timedelta
 from functools import partial
 
@@ -259,3 +260,24 @@ def test_a_logger_set_to_a_longer_interval_is_told_with_the_files_since_then(rem
         "15 min, as in other files of the source."
     )
     assert "A logger set to another interval" in text
+
+
+def test_day_and_month_exchanged_are_told_before_any_night(remarks):
+    """By hand: 1 to 3 February at six hours, written month first, read day first."""
+    lines = table(minutes=360, rows=12, start=datetime(2023, 2, 1)).splitlines()
+    turned = [re.sub(r"^(\d\d)\.(\d\d)\.", r"\2.\1.", line) for line in lines]
+    edits = {"site.toml": [('layout = "analog"', 'layout = "analog"\ninterval = "6 h"')]}
+    found = remarks({"logger-a/sep.csv": "\n".join(turned) + "\n"}, edits)
+    [text] = [line for line in found if "jump by a month" in line]
+    assert "line 7: found dates" in text
+    assert "from 2023-01-02T18:00:00 to 2023-02-02T00:00:00" in text
+
+
+def test_a_mistake_in_the_samples_is_told_before_a_fit(make_site):
+    from pipeline.accounts.check_and_ledger import survey_site
+
+    folder = make_site()
+    samples = "time,tube,depth_cm,wet_g,dry_g,volume_cm3\n2023-09-02,T1,10,100,130,100\n"
+    (folder / "samples.csv").write_text(samples)
+    told = [remark["advice"] for remark in survey_site(folder)["remarks"]]
+    assert "Were wet and dry exchanged?" in told

@@ -21,7 +21,19 @@ MIDDLE = "km from the middle of the site's tubes"
         ("tubes.csv", FIRST, f"t2,48.5,9.1,410,2023-03-01,,0,loam,,\n{FIRST}", "beside 't2'"),
         ("wiring.csv", "mV_2,T1,30", "mV_2,T1,0.3", "found 0.3 cm; expected a depth in cent"),
         ("wiring.csv", "mV_2,T1,30", "mV_2,T1,0.3", "If that was metres write 30."),
-        ("soils.toml", "sand_pct = 40\nclay_pct = 20", "sand_pct = 0.4\nclay_pct = 0.2", "40"),
+        ("tubes.csv", "2023-03-01,,0,", "2023-03-01,,0.05,", "If that was metres write 5,"),
+        (
+            "visits.csv",
+            ",23.5,%,",
+            ",0.235,%,",
+            "found 0.235 %; expected a water content of a",
+        ),
+        (
+            "soils.toml",
+            "sand_pct = 40\nclay_pct = 20",
+            "sand_pct = 0.4\nclay_pct = 0.2",
+            "write 40",
+        ),
     ],
 )
 def test_what_was_hardly_meant_is_told_once(make_site, file, old, new, told):
