@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ import pyarrow.parquet as pq
 
 _NOT_COMPARED = ("sensor_depth", "layer_top", "layer_bottom")
 _SHOWN = 12  # rules that differ are listed up to so many a tube
+_DEPTH = re.compile(r"^depths\.(\d+(?:\.\d+)?)\.")  # of a sensor in a tube's rules [m]
 
 
 @dataclass(frozen=True)
@@ -186,11 +188,15 @@ def reasons(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
         told += [f"{word}: {name}" for name in names[:_SHOWN]]
         if len(names) > _SHOWN:
             told.append(f"{word}: and {len(names) - _SHOWN} more")
+    alike: dict[tuple[str, ...], list[str]] = {}
     for tube in sorted({*old["rules"]} | {*new["rules"]}):
-        lines = list(_rules(old["rules"].get(tube, {}), new["rules"].get(tube, {})))
-        told += [f"tube {tube or '(stations)'}: {line}" for line in lines[:_SHOWN]]
+        lines = tuple(_rules(old["rules"].get(tube, {}), new["rules"].get(tube, {})))
+        alike.setdefault(lines, []).append(tube or "(stations)")
+    for lines, tubes in alike.items():
+        who = f"tube {tubes[0]}" if len(tubes) == 1 else f"tubes {', '.join(tubes)}"
+        told += [f"{who}: {line}" for line in lines[:_SHOWN]]
         if len(lines) > _SHOWN:
-            told.append(f"tube {tube or '(stations)'}: and {len(lines) - _SHOWN} more")
+            told.append(f"{who}: and {len(lines) - _SHOWN} more")
     return told
 
 
@@ -212,7 +218,8 @@ def _rules(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
             leaves = list(_leaves(_in_force(before, start), _in_force(after, start)))
             since = "" if start is None else f" from {minute(pd.Timestamp(start, unit='s'))}"
             for path, was, became in (leaf for leaf in leaves if leaf not in told):
-                yield f"{kind}{since}: {path}: {_short(was)} became {_short(became)}"
+                place = _DEPTH.sub(lambda at: f"{100 * float(at[1]):g} cm ", path)
+                yield f"{kind}{since}: {place}: {_short(was)} became {_short(became)}"
             told = leaves
 
 
@@ -228,6 +235,10 @@ def _in_force(rules: Sequence[Any], start: Any) -> Any:
 def _leaves(old: object, new: object, path: str = "") -> Iterator[tuple[str, object, object]]:
     """Yield the innermost parts of two nested values that differ."""
     if isinstance(old, Mapping) and isinstance(new, Mapping):
+        laws = _law(old), _law(new)
+        if "" not in laws and laws[0] != laws[1]:  # its numbers are those of another equation
+            yield path, *laws
+            return
         for key in sorted({*old} | {*new}):
             yield from _leaves(old.get(key), new.get(key), f"{path}.{key}" if path else key)
     elif isinstance(old, list) and isinstance(new, list) and len(old) == len(new):
@@ -235,6 +246,11 @@ def _leaves(old: object, new: object, path: str = "") -> Iterator[tuple[str, obj
             yield from _leaves(one, other, f"{path}[{place}]")
     elif old != new:
         yield path or "all", old, new
+
+
+def _law(rule: Mapping[str, Any]) -> str:
+    """Return the name and version of what is a calibration law, else nothing."""
+    return f"{rule['id']} version {rule['version']}" if {"id", "version"} <= {*rule} else ""
 
 
 def _short(value: object) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -117,13 +118,19 @@ def _draw_storage(axes: Axes, change: Change) -> list[Line2D]:
     middle = change.days + _MIDDAY
     entries = []
     for number, (name, values) in enumerate(zip(change.lines, change.storage, strict=True)):
-        colour = PALETTE[number % len(PALETTE)]
-        # Two layers of one tube often change alike: dashes let the line below be seen.
-        style = _STYLES[number % len(_STYLES)]
+        colour, style = line_look(number)
         (line,) = axes.plot(middle, values, color=colour, lw=1.4, ls=style)
         line.set_label(plain(name, 36))
         entries.append(line)
     return entries
+
+
+def line_look(number: int) -> tuple[str, Any]:
+    """Return colour and dashes of a line; of eighteen no two look the same."""
+    # Two layers of one tube often change alike: dashes let the line below be seen. With every
+    # round of the colours the dashes move on.
+    style = _STYLES[(number + number // len(PALETTE)) % len(_STYLES)]
+    return PALETTE[number % len(PALETTE)], style
 
 
 def _show_days(axes: Axes, edges: Floats) -> None:

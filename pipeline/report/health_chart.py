@@ -36,6 +36,7 @@ from pipeline.report.time_columns import day_text, time_label, time_ticks
 
 PERCENT = 100.0
 _LEFT, _WIDE, _HIGH, _APART = 0.62, 2.45, 1.75, 0.62  # inches
+_EDGE = 0.05  # of the axis of time, in which a date stands to the left of its tick
 _SECOND = _LEFT + _WIDE + 0.42
 _WHOLE = _SECOND + _WIDE - _LEFT
 _TITLE, _LABELS = 0.42, 0.76
@@ -235,6 +236,11 @@ def _draw_responses(axes: Axes, evidence: HealthEvidence) -> list[Artist]:
     major, labels, minor = time_ticks(*evidence.span_d)
     axes.set_xlim(*evidence.span_d)
     axes.set_xticks(major, labels)
+    start, stop = evidence.span_d
+    if len(major) and major[-1] > stop - _EDGE * (stop - start):
+        axes.get_xticklabels()[-1].set_horizontalalignment(
+            "right"
+        )  # else it runs into the next panel's
     axes.set_xticks(minor, minor=True)
     axes.set_xlabel(time_label(evidence.utc_offset_s))
     entries: list[Artist] = [Line2D([], [], label="sensor wetted", **quiet)]

@@ -53,3 +53,21 @@ def test_a_tube_without_rules_before_has_them_from_nothing():
         "tube T1: calibrate from 2025-05-01T00:00Z: all: nothing became "
         "{'soil': {'offset': -0.19, 'slope': 0.12}, 'probe': 'P1'}"
     ]
+
+
+def test_another_law_is_told_by_its_name_once_for_all_tubes_that_have_it():
+    first = {"id": "topp", "version": 1, "form": "topp_1980", "standard_error": 0.02}
+    then = {"id": "clay", "version": 2, "form": "linear", "coefficients": {"slope": 0.12}}
+    rules = [
+        {tube: {"calibrate": [[None, {"depths": {"0.3": {"soil": law}}}]]} for tube in names}
+        for names, law in ((("T1", "T2"), first), (("T1", "T2"), then))
+    ]
+    same = {"code": "1", "form": 1, "inputs": {}}
+    assert reasons({**same, "rules": rules[0]}, {**same, "rules": rules[1]}) == [
+        "tubes T1, T2: calibrate: 30 cm soil: topp version 1 became clay version 2"
+    ]
+    edited = {
+        "T1": {"calibrate": [[None, {"depths": {"0.3": {"soil": {**first, "form": "x"}}}}]]}
+    }
+    [line] = reasons({**same, "rules": {"T1": rules[0]["T1"]}}, {**same, "rules": edited})
+    assert line == "tube T1: calibrate: 30 cm soil.form: topp_1980 became x"

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.report.change_chart import Change, change_figure, draw_change
+from pipeline.report.change_chart import Change, change_figure, draw_change, line_look
 
 pytestmark = pytest.mark.usefixtures("style")
 
@@ -47,3 +47,7 @@ def test_bytes_are_the_same_for_the_same_input_and_nothing_can_be_drawn(tmp_path
     empty = build_change(lines=())
     said = [t.get_text() for t in change_figure(empty, "meadow", []).axes[-1].texts]
     assert said == ["no stored water changed"]
+
+
+def test_no_two_of_many_lines_look_the_same():
+    assert len({line_look(number) for number in range(18)}) == 18

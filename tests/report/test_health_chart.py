@@ -133,3 +133,14 @@ def test_text_of_the_site_is_drawn_as_it_stands_and_bytes_repeat(tmp_path):
     odd = evidence(sentences=("void: $x^2$ \\alpha {\x00}",), tube="A$1$")
     first = draw_health(odd, tmp_path / "a.png").read_bytes()
     assert draw_health(odd, tmp_path / "b.png").read_bytes() == first
+
+
+def test_a_date_at_the_end_does_not_run_into_the_panel_beside_it():
+    # By hand: day 20209 since 1970 is 1 May 2025, here the last of the record.
+    figure = health_figure(evidence(span_d=(20209.0 - 364, 20209.0)))
+    course, noise = figure.axes[2:4]
+    date, first = course.get_xticklabels()[-1], noise.get_xticklabels()[0]
+    assert date.get_text().startswith("1 May")
+    renderer = figure.canvas.get_renderer()
+    between = first.get_window_extent(renderer).x0 - date.get_window_extent(renderer).x1
+    assert between > renderer.points_to_pixels(date.get_size())
