@@ -13,6 +13,7 @@ from pipeline.axis import iso_minute, with_instants
 from pipeline.console import table
 from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.errors import PercologError, StoreError
+from pipeline.products.event_store import gain_error_mm
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.store.description import in_force
@@ -124,11 +125,7 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
         for name, value in row.items()
     }
     if "gain_mm" in clean:
-        parts = [
-            clean[f"gain_{part}_error_mm"] for part in ("random", "systematic", "spacing")
-        ]
-        known = [part for part in parts if part is not None]
-        clean["gain_error_mm"] = math.hypot(*known) if len(known) == len(parts) else None
+        clean["gain_error_mm"] = gain_error_mm(clean)
     return with_instants(clean)
 
 

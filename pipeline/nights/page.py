@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from pipeline.arrays import Floats
 from pipeline.axis import DAY_S, iso_utc
 from pipeline.deliver.atomic import replacing
+from pipeline.products.event_store import gain_error_mm
 from pipeline.report.night_page import night_page
 from pipeline.site.models import Layer, Site, Tube
 from pipeline.store.state import Snapshot
@@ -31,7 +32,6 @@ CAUTIONS = (
     "Before going out: have buried cables and pipes located before augering, lift probes and "
     "batteries with care, and disconnect mains before opening a logger's box.",
 )
-_GAIN_ERRORS = ("gain_random_error_mm", "gain_systematic_error_mm", "gain_spacing_error_mm")
 _SITE_PICTURES = (
     ("site_water.png", "Stored water at all tubes, and rain"),
     ("site_map.png", "Water content at each depth, tubes at their coordinates"),
@@ -250,16 +250,10 @@ def _newest_events(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
             **row,
             "onset": iso_utc(row["onset_s"]),
             "reached_cm": CM_PER_M * row["depth_reached_m"],
-            "gain_error_mm": _both([row[name] for name in _GAIN_ERRORS]),
+            "gain_error_mm": gain_error_mm(row),
         }
         for row in newest.slice(0, NEWEST_EVENTS).to_pylist()
     ]
-
-
-def _both(errors: list[float | None]) -> float | None:
-    """Return two parts of an error together; None where one is not known."""
-    known = [error for error in errors if error is not None]
-    return float(np.hypot.reduce(known)) if len(known) == len(errors) else None
 
 
 def _files(site: Site) -> list[dict[str, Any]]:

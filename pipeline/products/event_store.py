@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -229,3 +233,16 @@ class TableParts:
 
 def _of(part: str, block: int) -> bool:
     return part.startswith(f"{block:05d}-")
+
+
+def gain_error_mm(row: Mapping[str, Any]) -> float | None:
+    """Return the standard uncertainty of an event's gain, mm; None where a part is not known.
+
+    Parameters
+    ----------
+    row : mapping
+        Of the table of events: noise, laws and what lies between sensors are apart there.
+    """
+    parts = [row[f"gain_{part}_error_mm"] for part in ("random", "systematic", "spacing")]
+    known = [part for part in parts if part is not None and math.isfinite(part)]
+    return math.hypot(*known) if len(known) == len(parts) else None

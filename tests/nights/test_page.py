@@ -14,6 +14,7 @@ import pytest
 from delivered_site import BUS, FIELD, NOW, ROUND, STORMS_H, export
 
 from pipeline.nights import night, parts
+from pipeline.products.event_store import gain_error_mm
 from pipeline.report.night_page import address, number_text, sentence, signed_text
 
 HOSTILE = '<img src="x" onerror="alert(1)"> & "quoted"'
@@ -152,6 +153,14 @@ def test_a_site_without_readings_has_a_page(tmp_path):
     assert "Stored water" not in page.words
     assert "0 values read = 0 stored" in page.words
     assert "– – – – –" in page.words
+
+
+def test_a_gain_of_which_a_part_of_the_error_is_not_known_has_none():
+    parts = ("random", "systematic", "spacing")
+    row = dict(zip((f"gain_{part}_error_mm" for part in parts), (3.0, 4.0, 12.0), strict=True))
+    assert gain_error_mm(row) == 13.0  # by hand: 9 + 16 + 144 = 169
+    assert gain_error_mm(row | {"gain_spacing_error_mm": None}) is None
+    assert gain_error_mm(row | {"gain_random_error_mm": float("nan")}) is None
 
 
 def test_numbers_and_addresses_as_people_and_browsers_read_them():
