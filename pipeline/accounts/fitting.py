@@ -163,7 +163,7 @@ def _add_entry(
     else:
         law = entry_law(fitted, statement, site)
         account |= {"valid": [law.valid_from, law.valid_to], "entry": entry_text(law)}
-        account["warnings"] += _extrapolations(fitted, law)
+        account["warnings"] += [*_extrapolations(fitted, law), *_without_law(law, site)]
         account["readings_outside"] = readings_outside(fitted.pairs, law, site, snapshot)
         entries.laws.append(law)
     entries.account.append(account)
@@ -199,6 +199,15 @@ def _bounds(text: str) -> tuple[float, float] | None:
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise PercologError(f"valid: found {text!r}; expected two numbers such as 2.1,5.4")
     return low, high
+
+
+def _without_law(law: Law, site: Site) -> Iterable[str]:
+    """Yield that a first version with a date leaves earlier readings without any law."""
+    if law.version == 1 and law.effective is not None and law.effective > site.start:
+        yield (
+            f"the first version begins on {site.date_of(law.effective)}: readings before then "
+            "have no water content by it; leave out --from to have it hold since ever"
+        )
 
 
 def _extrapolations(fitted: FittedLaw, law: Law) -> Iterable[str]:

@@ -99,7 +99,8 @@ def show_fit(account: Mapping[str, Any]) -> None:
     headline(account["outcome"], f"{account['site']}: {told}")
     rows = [row for law in laws for row in _rows(law)]
     if rows:
-        head = ["law", "fit", "n", "coefficients", "standard errors", "sd", "left-out RMSE"]
+        names = _coefficient_names(len(laws[0]["ordinary"]["coefficients"]))
+        head = ["law", "fit", "n", names, "standard errors", "sd", "left-out RMSE"]
         say(table(head, rows))
     for law in laws:
         _show_law(law)
@@ -109,6 +110,11 @@ def show_fit(account: Mapping[str, Any]) -> None:
         say(f"  not used: {_sample_text(one)}: {one['reason']}")
     for one in account["left_out"]:
         say(f"  left out by you: line {one['line']}: {one['reason']}")
+
+
+def _coefficient_names(count: int) -> str:
+    """Return how an entry names the coefficients, in the order in which they are shown."""
+    return "offset, slope" if count == 2 else ", ".join(f"c{n}" for n in range(count))
 
 
 def _rows(law: Mapping[str, Any]) -> Iterable[list[Any]]:

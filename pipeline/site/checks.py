@@ -279,37 +279,35 @@ def _idle_overrides(site: Site) -> Iterator[Problem]:
 
 
 def _late_laws(site: Site) -> Iterator[Problem]:
-    """Name sensors whose readings begin before their calibration does."""
+    """Name laws that begin after the readings of their sensors, with the first of these."""
     by_id: dict[str, list[Law]] = defaultdict(list)
     by_probe: dict[str, list[Law]] = defaultdict(list)
     for law in site.laws:
         by_id[law.id].append(law)
         for probe in law.probes:
             by_probe[probe].append(law)
+    late: dict[tuple[str, datetime], list[tuple[int, datetime]]] = defaultdict(list)
     for wire in site.wiring:
         tube = site.tube_by_id.get(wire.tube)
         if tube is None or wire.depth_m is None or wire.quantity not in SIGNALS:
             continue
-        laws = by_probe[wire.probe] if wire.quantity == "voltage" else []
-        yield from _begins_late(site, wire, laws)
+        needed = [by_probe[wire.probe]] if wire.quantity == "voltage" else []
         horizon = site.soils[tube.soil].horizon_at(
             site.sensor_depth_m(tube.tube, wire.depth_m)
         )
         if horizon is not None and wire.quantity != "water_content":
-            yield from _begins_late(site, wire, by_id[horizon.calibration])
-
-
-def _begins_late(site: Site, wire: Wire, laws: list[Law]) -> Iterator[Problem]:
-    if not laws:
-        return
-    first = min(law.effective or EVER for law in laws)
-    start, _ = period(wire, site.tube_by_id.get(wire.tube))
-    begin = max(start, site.start)
-    if begin < first:
-        found = f"readings from {site.date_of(begin)} on"
-        expected = f"readings after law {laws[0].id!r} takes effect ({site.date_of(first)})"
+            needed.append(by_id[horizon.calibration])
+        begin = max(period(wire, tube)[0], site.start)
+        for laws in filter(None, needed):
+            first = min(law.effective or EVER for law in laws)
+            if begin < first:
+                late[laws[0].id, first].append((wire.row, begin))
+    for (name, first), rows in late.items():
+        others = f", and so of {counted(len(rows) - 1, 'more row')}" if rows[1:] else ""
+        found = f"readings from {site.date_of(rows[0][1])} on{others}"
+        expected = f"readings after law {name!r} takes effect ({site.date_of(first)})"
         advice = "Earlier readings have no calibration; date the first version earlier."
-        yield Problem("wiring.csv", f"line {wire.row}", found, expected, advice)
+        yield Problem("wiring.csv", f"line {rows[0][0]}", found, expected, advice)
 
 
 def _listed(words: tuple[str, ...] | list[str]) -> str:

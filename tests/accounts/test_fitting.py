@@ -56,6 +56,9 @@ HEADER = "time,tube,depth_cm,wet_g,dry_g,volume_cm3,mass_error_g,volume_error_cm
 SAMPLES = HEADER + "".join(sample(day, 0.004 * (-1) ** day) for day in DAYS)
 
 
+_PUBLISHED = ("id", "version", "kind", "standard_error", "origin")  # of a published equation
+
+
 @pytest.fixture(scope="module")
 def stored(tmp_path_factory):
     """Write one site and run its night once."""
@@ -127,6 +130,22 @@ def test_appended_law_is_used_by_the_next_night_and_the_old_ones_stay(site):
     water = snapshot.read("water/calibrated_water_content", step, step + 1)[0, tube, depth]
     offset, slope = account["laws"][0]["ordinary"]["coefficients"]
     assert water == pytest.approx(offset + slope * root(10), abs=1e-6)
+
+
+def test_a_first_version_that_begins_late_leaves_readings_without_a_law(site, capsys):
+    text = (site / "calibrations.toml").read_text()
+    old, published = text[text.index('id = "subsoil"') :], 'form = "topp_1980"\n'
+    kept = [line for line in old.splitlines() if line.split(" = ")[0] in _PUBLISHED]
+    (site / "calibrations.toml").write_text(
+        text.replace(old, "\n".join(kept) + "\n" + published)
+    )
+    (law,) = fit_site(site, Wish(effective="2023-03-12"))["laws"]
+    assert law["version"] == 1
+    assert any("begins on 2023-03-12" in warning for warning in law["warnings"])
+    account = fit_site(site, Wish())
+    assert not any("begins on" in warning for warning in account["laws"][0]["warnings"])
+    show_fit(account)
+    assert "offset, slope" in capsys.readouterr().err
 
 
 def test_the_same_fit_is_not_appended_twice(site):
