@@ -22,7 +22,8 @@ VOCABULARY = "CF Standard Name Table v93"
 # Raised where a file made from the same state says something else than before, so that nights
 # write once what they have written. 2: coverage in time ends with the last cell, not with its
 # beginning: the last day of a month is covered.
-FORM = 2
+# 3: `law_offset` is not said to be taken off.
+FORM = 3
 
 
 @dataclass(frozen=True)

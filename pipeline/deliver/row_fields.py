@@ -69,7 +69,8 @@ CONDUCTIVITY: tuple[Field, ...] = (
         "offset_mm_d",
         "law_offset",
         "mm day-1",
-        "what nights of the tube lose besides drainage; taken off already",
+        "what nights of the tube usually lose besides drainage; not itself taken off: of each "
+        "night what its sensors lost in common is",
     ),
     Field(
         "scatter_mm_d",

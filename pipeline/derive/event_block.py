@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pipeline.arrays import Floats
 from pipeline.derive.events import Span
@@ -15,20 +15,22 @@ from pipeline.derive.weights import EndRules, layer_weights
 MM_PER_M = 1000.0
 # Relative standard uncertainty of a change of water content where no law states one; ours.
 RELATIVE_ERROR = 0.03
+EVER_S = -(2**62)  # a start before all readings, UTC seconds
 
 
 class Profile(NamedTuple):
     """What is known of one tube: sensors downwards.
 
-    ``nominal_m`` names the sensors, ``real_m`` is where they are; ``relative_error`` is the
-    relative standard uncertainty of a change of water content by calibration.
+    ``nominal_m`` names the sensors, ``real_m`` is where they are; ``relative_errors`` are
+    relative standard uncertainties of a change of water content by calibration, each with the
+    instant from which it holds [UTC seconds], in order, the first since ever.
     """
 
     tube: str
     nominal_m: Floats
     real_m: Floats
     rules: EndRules = EndRules()
-    relative_error: float = RELATIVE_ERROR
+    relative_errors: tuple[tuple[int, float], ...] = ((EVER_S, RELATIVE_ERROR),)
 
 
 class Block(NamedTuple):
@@ -44,6 +46,20 @@ class Block(NamedTuple):
     rain: Floats | None = None
     frozen: NDArray[np.bool_] | None = None
     suspect: NDArray[np.bool_] | None = None
+
+
+def relative_error_between(profile: Profile, from_s: ArrayLike, until_s: ArrayLike) -> Floats:
+    """Return the largest relative error that holds at any time of each span, (span,).
+
+    ``from_s`` and ``until_s`` (span,) are UTC seconds; a span that ends before it begins is
+    its beginning. Water content before and after a change of laws is by two laws: either may
+    be wrong.
+    """
+    start, error = (np.array(column) for column in zip(*profile.relative_errors, strict=True))
+    first = np.searchsorted(start, from_s, side="right") - 1
+    last = np.maximum(first, np.searchsorted(start, until_s, side="right") - 1)
+    spans = zip(first, last, strict=True)
+    return np.array([error[a : b + 1].max() for a, b in spans], np.float64)
 
 
 def weights_above(profile: Profile) -> Floats:

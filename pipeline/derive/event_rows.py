@@ -49,12 +49,14 @@ def depth_rows(
     gain = rows["water_content_peak"] - rows["water_content_before"]
     noise = fronts["noise"].to_numpy(np.float64)
     rows["gain"] = gain
-    rows["gain_error"] = np.hypot(noise, profile.relative_error * gain)
+    rows["gain_error"] = np.hypot(
+        noise, np.repeat(levels["relative_error"], len(profile.real_m)) * gain
+    )
     late = onset >= spans["end_s"].to_numpy(np.float64)[:, None]
     rows["overlaps"] = (late & ~spans["open"].to_numpy()[:, None]).ravel()
     rows["storage_gain_mm"] = levels["gain"].ravel()
     rows["storage_gain_error_mm"] = np.hypot(
-        levels["gain_error"], profile.relative_error * levels["gain"]
+        levels["gain_error"], levels["relative_error"][:, None] * levels["gain"]
     ).ravel()
     return rows.reset_index()
 
@@ -123,7 +125,7 @@ def event_rows(
     rows["end_mm"] = levels["end"][:, -1]
     rows["gain_mm"] = gain
     rows["gain_random_error_mm"] = levels["gain_error"][:, -1]
-    rows["gain_systematic_error_mm"] = profile.relative_error * np.abs(gain)
+    rows["gain_systematic_error_mm"] = levels["relative_error"] * np.abs(gain)
     rows["gain_spacing_error_mm"] = _spacing_error(profile, block, step, peak_step)
     rows = rows.join(_balance(rows, block, step, peak_step))
     rows["missing"] = np.nanmax(levels["missing"], axis=1)

@@ -20,6 +20,7 @@ from pipeline.derive.event_block import (
     Floats,
     Profile,
     Steps,
+    relative_error_between,
     storage_above,
     weights_above,
 )
@@ -91,8 +92,12 @@ def tube_tables(
         PEAK_DAYS * DAY_S // block.interval_s,
     )
     mine = np.isin(numbers, spans.index.to_numpy())
+    peaks = _storage_peaks(block, levels)
+    last_s = joined["peak_s"].groupby(numbers).max().reindex(spans.index).to_numpy()
+    until_s = np.maximum(peaks["storage_peak_s"].reshape(len(spans), -1).max(axis=1), last_s)
+    levels["relative_error"] = relative_error_between(profile, spans["foot_s"], until_s)
     depths = depth_rows(profile, spans, joined[mine], numbers[mine], levels)
-    depths = depths.assign(**_storage_peaks(block, levels), **_recessions(block, depths, step))
+    depths = depths.assign(**peaks, **_recessions(block, depths, step))
     hours = water_after_peak(
         block.water, levels["peak_step"], step.spans.end, block.interval_s
     )

@@ -30,6 +30,7 @@ from pipeline.derive.uptake import UNSEEN_MM_D
 LEAST_FIT, LEAST_SPAN = 8, 0.02  # nights and range of water content of a fit
 SLOPES = np.geomspace(8.0, 250.0, 30)  # of ln K in water content
 OFFSETS = np.arange(-0.2, 0.61, 0.1)  # mm d-1, of what nights lose besides drainage
+LEAST_NOISE_MM_D = 0.01  # of a rate; with no more it was not measured
 FIT_MM_D = 0.3  # standard deviation of a night's rate about its law, besides noise
 # What is known before a night of the loss in common, of the law of one sensor there, and of
 # nights about both; mm d-1 and relative. Found on test fields kept for tuning (docs/truth.md).
@@ -93,7 +94,7 @@ def nights_of(pattern: pd.DataFrame) -> Nights:
 
     rate, water = grid("night_drainage_mm_d"), grid("night_water_content")
     error, used = grid("night_drainage_error"), grid("uptake_above_mm_d")
-    noise = np.sqrt(np.maximum(error**2 - UNSEEN_MM_D**2, 1e-4))
+    noise = np.sqrt(np.maximum(error**2 - UNSEEN_MM_D**2, LEAST_NOISE_MM_D**2))
     usual = _used_around(night_s, used[min(ANCHOR, len(used) - 1)])
     return Nights(depth_m, night_s, rate, noise, water, usual)
 
@@ -136,11 +137,24 @@ def conductivity_laws(nights: Nights) -> Laws:
     best = int(np.argmin(np.nansum(misfit, axis=1)))
     offset = float(OFFSETS[best]) if np.isfinite(misfit[best]).any() else 0.0
     intercept, slope = found[best].T
-    away = np.abs(
-        nights.rate - offset - law_rates(Laws(intercept, slope, offset, slope), nights)
-    )
-    scatter = np.array([_median(row) for row in away])
-    return Laws(intercept, slope, offset, 1.4826 * scatter)
+    laws = Laws(intercept, slope, offset, np.full(depths, np.nan))
+    return laws._replace(scatter=_scatter(laws, nights))
+
+
+def _scatter(laws: Laws, nights: Nights) -> Floats:
+    """Return how nights scatter about the laws, (depth,), [mm d-1], by the median.
+
+    Once the sun has dried the soil above the first sensor none of it drains, and its rate is
+    nothing without having been measured, hence without noise: such a night agrees with any
+    law that is small in dry soil, and tells no scatter. Where fewer than `LEAST_FIT` nights
+    tell, all count, and a rate may be off by what it may be off unseen.
+    """
+    away = np.abs(nights.rate - laws.offset - law_rates(laws, nights))
+    telling = np.where(nights.noise > 1.01 * LEAST_NOISE_MM_D, away, np.nan)
+    few = np.isfinite(telling).sum(axis=1) < LEAST_FIT
+    scatter = 1.4826 * np.array([_median(row) for row in telling])
+    of_all = 1.4826 * np.array([_median(row) for row in away])
+    return np.where(few, np.hypot(of_all, UNSEEN_MM_D), scatter)
 
 
 def law_rates(laws: Laws, nights: Nights) -> Floats:

@@ -91,11 +91,17 @@ def daily_pattern(
     noise = np.stack([daily_noise(row, steps) for row in block.water])
     noise = np.concatenate([noise, noise[:, -1:]], axis=1)
     top = unseen_top(profile, block, nights, place[0], peaks_s)
-    above = _nights_above(profile, fits, noise, top.share, steps)
+    weights = weights_above(profile)
+    unseen_m = np.full(len(weights), _top_m(profile))
+    above = _nights_in(weights, unseen_m, fits, noise, top.share, steps)
+    # The noise of a layer is that of its own sensors: what is above both of its ends is the
+    # same water, whose noise falls out of the difference.
+    of_layer, unseen_m = np.diff(weights, axis=0, prepend=0.0), np.diff(unseen_m, prepend=0.0)
+    layers = _nights_in(of_layer, unseen_m, fits, noise, top.share, steps)
     dry = _dry_nights(block, nights, above)
     above.level += top.held_mm
     above.rate += top.held_mm / HELD_DAYS
-    return _table(profile, block, nights, fits, above, dry)
+    return _table(profile, block, nights, fits, (above, layers), dry)
 
 
 class UnseenTop(NamedTuple):
@@ -198,28 +204,36 @@ def _days_since_peak(night_s: Floats, peaks_s: Integers) -> Floats:
     return days
 
 
-class _Above:
-    """Water above each sensor by night, (depth, night): level, rate a day, and variances."""
+class _Water:
+    """Water above each sensor, or of each layer: level, rate a day, and variances.
+
+    Each (depth, night).
+    """
 
     def __init__(self, level: Floats, rate: Floats, of_level: Floats, of_rate: Floats) -> None:
         self.level, self.rate = level, rate
         self.of_level, self.of_rate = of_level, of_rate
 
 
-def _nights_above(
-    profile: Profile, fits: Floats, noise: Floats, share: Floats, steps: int
-) -> _Above:
+def _nights_in(
+    weights: Floats,
+    unseen_m: Floats,
+    fits: Floats,
+    noise: Floats,
+    share: Floats,
+    steps: int,
+) -> _Water:
     """Put the nights of single sensors together, from the top in a fixed order.
 
-    ``share`` (night,) is that of the soil above the first sensor that drains with it.
+    ``weights`` (depth, sensor) [m] are those of the sensors in the soil of each row,
+    ``unseen_m`` (depth,) is what of it lies above the first sensor, and ``share`` (night,)
+    that of this which drains with the first sensor.
     """
-    weights = weights_above(profile)
-    top = _top_m(profile)
     found = [np.zeros(fits.shape[1:]) for _ in range(4)]
     level, rate, of_level, of_rate = found
-    for j in range(len(weights)):
+    for j in range(weights.shape[1]):
         column = np.where(weights[:, [j]] == 0.0, np.nan, MM_PER_M * weights[:, [j]])
-        unseen = MM_PER_M * top * (1.0 - share) if j == 0 else 0.0
+        unseen = MM_PER_M * unseen_m[:, None] * (1.0 - share) if j == 0 else 0.0
         parts = (
             column * fits[0, j],
             -(column - unseen) * fits[1, j] * steps,
@@ -231,10 +245,10 @@ def _nights_above(
     bare = np.isnan(weights).any(axis=1)
     for whole in found:
         whole[bare] = np.nan
-    return _Above(level, rate, of_level, of_rate)
+    return _Water(level, rate, of_level, of_rate)
 
 
-def _dry_nights(block: Block, nights: Integers, above: _Above) -> Bools:
+def _dry_nights(block: Block, nights: Integers, above: _Water) -> Bools:
     """Tell which nights, and which days after, saw no rain and no rise, (2, night)."""
     middle = np.maximum(0.5 * (nights[0] + nights[1]), 0).astype(np.int64)
     first, stop = np.maximum(nights[0], 0), np.maximum(nights[1], 0)
@@ -253,24 +267,32 @@ def _dry_nights(block: Block, nights: Integers, above: _Above) -> Bools:
     return np.stack([dry, day])
 
 
+def _of_day(water: _Water, apart: Floats) -> Floats:
+    """Return the variance by noise of what is used from each night to the next."""
+    levels = water.of_level[:, :-1] + water.of_level[:, 1:]
+    return levels + 0.25 * apart**2 * (water.of_rate[:, :-1] + water.of_rate[:, 1:])
+
+
 def _table(
     profile: Profile,
     block: Block,
     nights: Integers,
     fits: Floats,
-    above: _Above,
+    water: tuple[_Water, _Water],
     dry: Bools,
 ) -> pd.DataFrame:
-    """Return the table, day by day and downwards, of days with a night before them."""
+    """Return the table, day by day and downwards, of days with a night before them.
+
+    ``water`` is that above each sensor, and that of each layer.
+    """
+    above = water[0]
     sensors, days = fits.shape[1], fits.shape[2] - 1
     middle = 0.5 * (nights[0] + nights[1] - 1)
     apart = np.diff(middle) * block.interval_s / DAY_S
     loss = above.level[:, :-1] - above.level[:, 1:]
     used = loss - 0.5 * (above.rate[:, :-1] + above.rate[:, 1:]) * apart
-    random = above.of_level[:, :-1] + above.of_level[:, 1:]
-    random = random + 0.25 * apart**2 * (above.of_rate[:, :-1] + above.of_rate[:, 1:])
+    random, spread = (np.sqrt(_of_day(part, apart)) for part in water)
     layer = np.diff(used, axis=0, prepend=0.0)
-    spread = np.sqrt(random + np.concatenate([np.zeros((1, days)), random[:-1]]))
     rate = np.where(dry[0], above.rate, np.nan)[:, :-1]
     known = np.where(dry[1, :-1], 1.0, np.nan)
     instant = (block.first_s + middle[:-1] * block.interval_s).astype(np.int64)
@@ -280,7 +302,7 @@ def _table(
         "night_drainage_error": np.hypot(np.sqrt(above.of_rate[:, :-1]), UNSEEN_MM_D)
         + 0.0 * rate,
         "uptake_above_mm_d": known * used,
-        "uptake_above_error": known * np.hypot(np.sqrt(random), UNSEEN_UPTAKE_MM_D),
+        "uptake_above_error": known * np.hypot(random, UNSEEN_UPTAKE_MM_D),
         "uptake_mm_d": known * layer,
         "uptake_error": known * np.hypot(spread, UNSEEN_UPTAKE_MM_D / sensors),
     }

@@ -17,7 +17,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.derive.event_block import Block, Profile
+from pipeline.calibrate.plan import Period, sensor_periods
+from pipeline.derive.event_block import EVER_S, RELATIVE_ERROR, Block, Profile
 from pipeline.derive.event_tables import (
     event_names,
     front_spans,
@@ -38,7 +39,7 @@ from pipeline.products.event_store import (
     whole_table,
 )
 from pipeline.runs import runs, widened
-from pipeline.site.models import Site
+from pipeline.site.models import Law, Site
 from pipeline.store.state import Snapshot
 
 Days = NDArray[np.bool_]
@@ -146,23 +147,39 @@ def tube_profile(site: Site, tube: str, depths_m: list[float]) -> Profile | None
     if not there.any():
         return None
     rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
-    return Profile(tube, nominal[there], real[there], rules, relative_slope_error(site, tube))
+    errors = relative_slope_errors(site, tube, nominal[there].tolist())
+    return Profile(tube, nominal[there], real[there], rules, errors)
 
 
-def relative_slope_error(site: Site, tube: str) -> float:
-    """Return the relative standard uncertainty of a change of water content in a tube.
+def relative_slope_errors(
+    site: Site, tube: str, depths_m: list[float]
+) -> tuple[tuple[int, float], ...]:
+    """Return the relative standard uncertainty of a change of water content, by date.
 
-    That of the slope of its laws where they are lines that state a covariance, the largest of
-    its horizons; else a round figure of ours.
+    That of the slope of the laws in force at the sensors of a tube where they are lines that
+    state a covariance, the largest of them; else a round figure of ours. Each stands with the
+    instant from which it holds, UTC seconds.
     """
-    soil = site.soils.get(site.tube_by_id[tube].soil)
-    names = {horizon.calibration for horizon in soil.horizons} if soil else set()
+    sensors = [sensor_periods(site, tube, depth_m) for depth_m in depths_m]
+    starts = {_start_s(period) for periods in sensors for period in periods}
+    errors = []
+    for start_s in sorted(starts):
+        periods = [[p for p in of_one if _start_s(p) <= start_s][-1] for of_one in sensors]
+        errors.append((start_s, _slope_error([period.soil for period in periods])))
+    return tuple(errors)
+
+
+def _start_s(period: Period) -> int:
+    return EVER_S if period.start_s is None else period.start_s
+
+
+def _slope_error(laws: list[Law | None]) -> float:
     found = [
         float(np.sqrt(law.covariance[0][0])) / abs(float(law.coefficients["slope"]))
-        for law in site.laws
-        if law.id in names and law.covariance and law.coefficients.get("slope")
+        for law in laws
+        if law is not None and law.covariance and law.coefficients.get("slope")
     ]
-    return max(found) if found else Profile._field_defaults["relative_error"]
+    return max(found, default=RELATIVE_ERROR)
 
 
 def _tube_events(

@@ -119,3 +119,9 @@ def test_nothing_is_written_where_nights_told_nothing(tmp_path, make_site, prove
     assert list(conductivity_files(site, state, provenance, tmp_path, True)) == []
     with pytest.raises(ValueError, match="at least one class"):
         write_conductivity(site, classes()[:0], (), (0, 1), provenance, tmp_path / "a.nc")
+
+
+def test_the_usual_loss_is_not_said_to_be_taken_off(made):
+    with netCDF4.Dataset(made[1][".nc"].path) as file:
+        said = file["law_offset"].long_name
+    assert "not itself taken off" in said

@@ -317,3 +317,21 @@ def test_rain_and_rises_leave_no_value():
         Profile("T1", depths, depths), Block(0, interval, water), (50.0, 0.0), np.array([0])
     )
     assert 2 not in set(bare["day_s"][bare["night_drainage_mm_d"].notna()] // 86_400)
+
+
+def test_the_error_of_a_layers_uptake_is_the_noise_of_its_own_sensors():
+    # Sensors that only make noise: layers scatter as stated, also far below the surface, where
+    # the noise of all that lies above is several times as much.
+    random = np.random.default_rng(1)
+    depths = np.array([0.1, 0.2, 0.3, 0.4, 0.6, 1.0])
+    water = 0.3 + 0.002 * random.standard_normal((6, 24 * 120))
+    first_s = int(np.datetime64("2025-03-01T00:00", "s").astype(np.int64))
+    block = Block(first_s, 3600, water)
+    found = daily_pattern(
+        Profile("T1", depths, depths), block, (50.0, 0.0), np.empty(0, np.int64)
+    )
+    by_depth = found.dropna(subset=["uptake_mm_d"]).groupby("depth_m")
+    seen = by_depth["uptake_mm_d"].std().to_numpy()
+    unseen = 0.6 / len(depths)  # which is no noise
+    stated = np.sqrt(by_depth["uptake_error"].apply(lambda e: (e**2).mean()) - unseen**2)
+    np.testing.assert_allclose(stated.to_numpy(), seen, rtol=0.25)

@@ -222,3 +222,21 @@ def test_wet_nights_tell_the_slope_of_a_law_though_they_are_far_from_it(seed):
     rate = 6.0 * np.exp(50.0 * (water - 0.36)) * factor
     _, laws = laws_by_offset(water, rate, np.full(240, 10.0), np.array([0.0]), SLOPES)
     assert laws[0, 1] == pytest.approx(50.0, rel=0.3)
+
+
+def test_nights_with_no_rate_because_the_top_has_dried_tell_no_scatter():
+    # by hand: 40 nights scatter by 0.3 about a law; in 100 in dry soil next to nothing
+    # drains, and without noise. They fit any law, and would make the scatter next to nothing.
+    random = np.random.default_rng(5)
+    water = np.concatenate([np.linspace(0.24, 0.32, 40), np.linspace(0.1, 0.14, 100)])
+    rate = np.exp(-12 + 42 * water) + 0.3 * random.standard_normal(140)
+    rate[40:] = 1e-4 * random.random(100)
+    noise = np.where(np.arange(140) < 40, 0.02, 0.0)
+    pattern = pattern_rows(0.1, np.arange(140), water, rate, noise)
+    laws = conductivity_laws(nights_of(pattern))
+    told = np.abs(rate - laws.offset - np.exp(laws.intercept + laws.slope * water))[:40]
+    assert laws.scatter[0] == pytest.approx(1.4826 * np.median(told))
+    assert 0.2 < laws.scatter[0] < 0.5
+    # Where hardly any night tells a scatter, a rate may be off by what it may be off unseen.
+    dry = conductivity_laws(nights_of(pattern[35:]))
+    assert 0.35 <= dry.scatter[0] < 0.5

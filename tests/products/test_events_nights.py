@@ -1,15 +1,18 @@
 """Tables of events: however nights are cut, the same as in one run, bit for bit."""
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from memory_store import MemoryState
-from truth_site import DEPTHS_M, Instruments, make_site
+from truth_site import DEPTHS_M, START, Instruments, make_site
 
 from pipeline.axis import DAY_S
+from pipeline.derive.event_block import EVER_S, relative_error_between
 from pipeline.products.event_blocks import Reader
-from pipeline.products.events import TABLES, events_inputs, events_step
+from pipeline.products.events import TABLES, events_inputs, events_step, tube_profile
 from pipeline.products.tube_records import record_inputs
 from pipeline.qc.flags import TEST_BITS
 from pipeline.record_step import keep_table
@@ -257,3 +260,37 @@ def test_what_doubts_a_sensor_doubts_its_event(test):
     frozen, suspect = Reader(state).marks(1, np.array(DEPTHS_M), 0, 1)
     assert np.argwhere(suspect).tolist() == [[2, 5]]
     assert np.argwhere(frozen).tolist() == [[2, 7]]
+
+
+def test_the_error_of_a_gain_is_by_the_laws_in_force_while_it_lasted():
+    # by hand: all laws have a slope of 0.1 with an error of 0.001, those from day 10 to 20 one
+    # of 0.008, and those after that state none, for which 0.03 stands.
+    def versions(law):
+        covariance = ((1e-6, 0.0), (0.0, 1e-6)), ((6.4e-5, 0.0), (0.0, 1e-6)), None
+        for number, stated in enumerate(covariance):
+            start = None if number == 0 else START + timedelta(days=10 * number)
+            changes = {"version": number + 1, "effective": start, "covariance": stated}
+            line = {"coefficients": {**law.coefficients, "slope": 0.1}}
+            yield law.model_copy(update={**changes, **line})
+
+    laws = tuple(version for law in SITE.laws for version in versions(law))
+    site = SITE.model_copy(update={"laws": laws})
+    profile = tube_profile(site, "A", list(DEPTHS_M))
+    first_s = int(START.timestamp())
+    foot = first_s + DAY_S * np.array([1, 12, 25, 8, 18, 8])
+    peak = first_s + DAY_S * np.array([9, 15, 26, 12, 22, -5])  # the last one has no peak
+    found = relative_error_between(profile, foot, peak)
+    np.testing.assert_allclose(found, [0.01, 0.08, 0.03, 0.08, 0.08, 0.01])
+    water, rain = invented(3)
+    state = empty_state()
+    early = profile._replace(relative_errors=((EVER_S, 0.01), (first_s + 40 * DAY_S, 0.5)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("pipeline.products.events.tube_profile", lambda *_: early)
+        night(state, water, rain, range(DAYS), (0,), range(DAYS))
+    events = state.table("events").to_pandas()
+    shares = events["gain_systematic_error_mm"] / events["gain_mm"].abs()
+    late = events["onset_s"] > first_s + 41 * DAY_S
+    assert 0 < late.sum() < len(events)
+    np.testing.assert_allclose(shares[late], 0.5, rtol=1e-5)
+    before = events["peak_s"] < first_s + 30 * DAY_S
+    assert np.isclose(shares[before], 0.01, rtol=1e-5).any()
