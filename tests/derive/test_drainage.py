@@ -18,7 +18,7 @@ from pipeline.derive.drainage import event_drainage, recession, time_to_drained
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.night_rates import conductivity_laws, nights_of
 from pipeline.derive.sun import extraterrestrial, sun_up
-from pipeline.derive.uptake import daily_pattern
+from pipeline.derive.uptake import UNSEEN_MM_D, daily_pattern
 
 # (hours, water content); provenance: by hand, 0.25 + 0.15 exp(-t / 24 h), five digits.
 RECESSION = [(6, 0.36682), (12, 0.34098), (24, 0.30518), (48, 0.27030)]
@@ -197,7 +197,8 @@ def test_nothing_is_known_of_more_than_all_of_an_event(nights, peak, long, early
 def test_conductivity_in_the_field_is_found_back_with_what_nights_lose_besides():
     water = np.linspace(0.2, 0.32, 60)
     rates = np.exp(-12 + 45 * water) + 0.2
-    laws = conductivity_laws(nights_of(pattern_of(rates, water)))
+    pattern = pattern_of(rates, water).assign(night_drainage_error=np.hypot(UNSEEN_MM_D, 0.05))
+    laws = conductivity_laws(nights_of(pattern))
     assert laws.slope[0] == pytest.approx(45, rel=0.07)  # slopes are tried 1.13 apart
     at = np.exp(laws.intercept[0] + laws.slope[0] * 0.3)
     assert at == pytest.approx(np.exp(-12 + 45 * 0.3), rel=0.05)
