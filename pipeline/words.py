@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 HOURS_TOLD = 72  # longer is said in days
+_CM_PER_M = 100.0
 
 
 def counted(count: int, noun: str) -> str:
@@ -23,6 +24,19 @@ def span_of_hours(hours: float) -> str:
     if hours < HOURS_TOLD:
         return f"{hours:.0f} h"
     return f"{hours / 24:.0f} days"
+
+
+def bounds_cm(top_m: float, bottom_m: float) -> str:
+    """Return the bounds of a layer, given in metres, as ``0–30 cm``."""
+    return f"{top_m * _CM_PER_M:.4g}–{bottom_m * _CM_PER_M:.4g} cm"
+
+
+def told_set_in(set_in_m: float) -> str:
+    """Return how a tube was set, ``set 5 cm deeper`` or higher; empty for as it should be."""
+    if not set_in_m:
+        return ""
+    way = "deeper" if set_in_m > 0 else "higher"
+    return f"set {abs(set_in_m) * _CM_PER_M:.3g} cm {way}"
 
 
 def told_periods(names: Sequence[str]) -> str:

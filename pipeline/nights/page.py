@@ -15,16 +15,17 @@ import pyarrow.compute as pc
 from pipeline.arrays import Floats
 from pipeline.axis import DAY_S, iso_utc
 from pipeline.deliver.atomic import replacing
+from pipeline.nights.periods import local_day
 from pipeline.products.event_store import gain_error_mm
 from pipeline.report.night_page import night_page
-from pipeline.site.models import Layer, Site, Tube
+from pipeline.report.style import CM_PER_M
+from pipeline.site.models import Site
 from pipeline.store.state import Snapshot
-from pipeline.words import counted, told_absent
+from pipeline.words import bounds_cm, counted, told_absent, told_set_in
 
 LISTED = 100  # lines of one list; the summary has all
 NEWEST_EVENTS = 12
 WEEK = 7  # days over which a change of stored water is told
-CM_PER_M = 100.0
 CAUTIONS = (
     "Flags are evidence, not verdicts: look at the pictures before a number leaves the house.",
     "Where numbers decide on irrigation, the stability of a slope or dam, leaching or "
@@ -78,7 +79,8 @@ def page_content(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> 
         "drift": summary.get("drift", ()),
         "absent": told_absent(summary),
         "layers": [
-            {"name": layer.name, "bounds": _bounds(layer)} for layer in site.derive.layers
+            {"name": layer.name, "bounds": bounds_cm(layer.top_m, layer.bottom_m)}
+            for layer in site.derive.layers
         ],
         "days_shown": min(site.report.days, snapshot.days),
         "tubes": _tubes(site, snapshot, summary, pictures),
@@ -88,11 +90,6 @@ def page_content(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> 
         "files": _files(site),
         "cautions": CAUTIONS,
     }
-
-
-def _bounds(layer: Layer) -> str:
-    """Return the bounds of a layer in centimetres."""
-    return f"{CM_PER_M * layer.top_m:g}–{CM_PER_M * layer.bottom_m:g} cm"
 
 
 def _cut(rows: Any) -> dict[str, Any]:
@@ -112,7 +109,7 @@ def _tubes(
         rows.append(
             {
                 "tube": tube,
-                "depth_offset": _set_in(tube),
+                "depth_offset": told_set_in(tube.set_in_m),
                 "shares": share,
                 "verdict": verdicts[tube.tube],
                 "newest": newest.get(tube.tube),
@@ -124,14 +121,6 @@ def _tubes(
             }
         )
     return rows
-
-
-def _set_in(tube: Tube) -> str:
-    """Return how much deeper or higher a tube was set; empty for as it should be."""
-    offset = round(CM_PER_M * tube.set_in_m, 1)
-    if not offset:
-        return ""
-    return f"set {abs(offset):g} cm {'deeper' if offset > 0 else 'higher'}"
 
 
 def _behind(site: Site, summary: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -171,7 +160,7 @@ def _newest_days(site: Site, snapshot: Snapshot) -> dict[str, dict[str, Any]]:
         if known.any():
             day = int(np.flatnonzero(known)[-1])
             found[tube.tube] = {
-                "day": _day_name(site, start + day),
+                "day": f"{local_day(site, start + day):%Y-%m-%d}",
                 "layers": _layers(site, snapshot, stored, (day, place)),
                 "depths": _depths(site, snapshot, tube.tube, water, (day, place)),
             }
@@ -228,12 +217,6 @@ def _depths(
         if np.isfinite(water.values[(*cell, place)])
     ]
     return sorted(rows, key=lambda row: row["depth_cm"])
-
-
-def _day_name(site: Site, day: int) -> str:
-    """Return the date of a day of the axis, in the site's standard time."""
-    seconds = site.axis.origin_s + site.utc_offset_s + day * DAY_S
-    return str(np.datetime64(int(seconds), "s").astype("datetime64[D]"))
 
 
 def _newest_events(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:

@@ -18,13 +18,13 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
 from pipeline.engine.correcting import corrected_site
 from pipeline.engine.effective import changed_days, effective_rules, rules_table
 from pipeline.engine.engine import run_steps
 from pipeline.errors import Problem, SiteError
 from pipeline.ingest.intake import Intake, take_in
 from pipeline.nights.own_store import described_here, other_descriptions
+from pipeline.nights.periods import local_day
 from pipeline.nights.redo import clear_marks, marked_days
 from pipeline.record_step import run_record_steps
 from pipeline.site.description_files import changed_files
@@ -173,8 +173,7 @@ def _brought(prepared: Prepared, site: Site) -> dict[str, Any]:
 
 def _date(site: Site, day: int) -> str:
     """Return a day of the axis as a date in the site's own time."""
-    local = site.axis.origin_s + day * DAY_S + site.utc_offset_s
-    return str(np.datetime64(local, "s").astype("datetime64[D]"))
+    return f"{local_day(site, day):%Y-%m-%d}"
 
 
 def _compute(

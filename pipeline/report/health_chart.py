@@ -33,6 +33,7 @@ from pipeline.report.style import (
     save,
 )
 from pipeline.report.time_columns import day_text, time_label, time_ticks
+from pipeline.words import told_set_in
 
 PERCENT = 100.0
 _LEFT, _WIDE, _HIGH, _APART = 0.62, 2.45, 1.75, 0.62  # inches
@@ -132,11 +133,8 @@ def _lines(evidence: HealthEvidence) -> list[str]:
     if evidence.action:
         lines += textwrap.wrap(f"do: {evidence.action}", _CHARACTERS)
     if evidence.set_in_m:  # findings name sensors by these depths, too
-        way = "deeper" if evidence.set_in_m > 0 else "higher"
-        set_in_cm = CM_PER_M * abs(evidence.set_in_m)
-        lines.append(
-            f"sensors named by depth as wired; the tube is set {set_in_cm:.3g} cm {way}"
-        )
+        told_in = told_set_in(evidence.set_in_m)
+        lines.append(f"sensors named by depth as wired; the tube is {told_in}")
     if (
         evidence.span_d[0] > 0
     ):  # the picture is drawn anew when the evidence changes, or monthly

@@ -27,7 +27,6 @@ from pipeline.report.storage_lines import (
     tube_storage,
 )
 from pipeline.report.style import (
-    CM_PER_M,
     GRID,
     INK,
     PALETTE,
@@ -46,6 +45,7 @@ from pipeline.report.style import (
 )
 from pipeline.report.time_columns import Columns, logged_every, make_columns, show_time
 from pipeline.site.models import Layer, Site
+from pipeline.words import bounds_cm
 
 OTHERS = "#B5B5B5"
 MOST_STRIPS = 12  # more tubes than this are drawn as rows of colour
@@ -101,7 +101,7 @@ def site_figure(
     strips = len(tubes) <= MOST_STRIPS
     tall = _STRIP * len(tubes) if strips else max(_ROW * len(tubes), _LEAST_ROWS)
     figure = new_figure(top + tall + _BELOW)
-    depths = f"{layer.top_m * CM_PER_M:.4g}–{layer.bottom_m * CM_PER_M:.4g} cm"
+    depths = bounds_cm(layer.top_m, layer.bottom_m)
     how = "on one scale" if strips else "one row each"
     what = f"water stored in {depths}: {len(tubes)} tubes, {how}"
     put_title(figure, plain(site.title, 54), [what, when_text(columns)])

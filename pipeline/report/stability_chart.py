@@ -30,6 +30,7 @@ from pipeline.report.style import (
     save,
 )
 from pipeline.site.models import Site
+from pipeline.words import bounds_cm
 
 NAMED = PALETTE[1]
 _LEFT, _GAP, _RIGHT = 0.62, 0.62, 0.12  # inches
@@ -113,8 +114,7 @@ def _panels(site: Site, stability: pd.DataFrame) -> list[tuple[str, pd.DataFrame
     """Return title and rows of each panel: layers as described, then depths downwards."""
     found = []
     for layer in site.derive.layers:
-        top, bottom = layer.top_m * CM_PER_M, layer.bottom_m * CM_PER_M
-        title = f"stored in {top:.4g}–{bottom:.4g} cm"
+        title = f"stored in {bounds_cm(layer.top_m, layer.bottom_m)}"
         found.append((title, stability[stability["layer"] == layer.name]))
     for depth in sorted(stability.loc[stability["layer"] == "", "depth_m"].unique()):
         rows = stability[(stability["layer"] == "") & (stability["depth_m"] == depth)]

@@ -27,7 +27,6 @@ from pipeline.report.storage_lines import (
     tube_storage,
 )
 from pipeline.report.style import (
-    CM_PER_M,
     GRID,
     INK,
     PALETTE,
@@ -44,6 +43,7 @@ from pipeline.report.style import (
 )
 from pipeline.report.time_columns import Columns, logged_every, make_columns, show_time
 from pipeline.site.models import Layer, Site
+from pipeline.words import bounds_cm
 
 _LEFT, _WIDTH = 0.80, 4.32  # inches
 _TOP, _RAIN, _GAP, _STORAGE, _BELOW = 0.80, 0.68, 0.14, 2.7, 0.76
@@ -205,8 +205,7 @@ def _label_layers(
 
 def layer_text(layer: Layer) -> str:
     """Return a layer's name and, below it, its depths."""
-    top, bottom = layer.top_m * CM_PER_M, layer.bottom_m * CM_PER_M
-    return f"{plain(layer.name, 13)}\n{top:.4g}–{bottom:.4g} cm"
+    return f"{plain(layer.name, 13)}\n{bounds_cm(layer.top_m, layer.bottom_m)}"
 
 
 def spread(places: NDArray[np.float64], apart: float) -> NDArray[np.float64]:

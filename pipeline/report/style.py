@@ -29,6 +29,7 @@ from matplotlib.patches import Patch, Rectangle
 from pipeline.deliver.atomic import replacing
 from pipeline.report.time_columns import Columns, period_text
 from pipeline.site.models import Site
+from pipeline.words import told_set_in
 
 Look = dict[str, Any]  # keyword arguments of an artist
 
@@ -126,8 +127,7 @@ def subtitle(site: Site, tube: str, columns: Columns, by_hand: bool = False) -> 
     soil = site.soils[described.soil].title or described.soil
     facts = [f"soil: {plain(soil, 48)}"]
     if described.set_in_m:
-        way = "deeper" if described.set_in_m > 0 else "higher"
-        facts.append(f"tube set {abs(described.set_in_m) * CM_PER_M:.3g} cm {way}")
+        facts.append(f"tube {told_set_in(described.set_in_m)}")
     when = f"{period_text(columns)}; means of hand rounds" if by_hand else when_text(columns)
     return [when, ", ".join(facts)]
 
