@@ -32,7 +32,8 @@ class Manifest:
     An entry holds ``state``, what its files depend on; ``files``, from the folder; ``commit``,
     the state of the store they name, if they name one; for a period also ``without``, of what
     kinds nothing was logged in it, so that it has no files of them. ``written`` are size,
-    instant of change and SHA-256 of each file as it was written.
+    instant of change and SHA-256 of each file as it was written; ``begun`` that others are
+    being written in their place, until they are noted.
 
     Parameters
     ----------
@@ -102,10 +103,12 @@ class Manifest:
         """
         entry = self.entry(name)
         known = {self._path(file) for file in entry.get("files", [])}
+        # A run that was stopped while it wrote them left other bytes: nobody changed them.
+        written = {} if "begun" in entry else entry.get("written", {})
         due = []
         for path in sorted(known | set(paths)):
             file = Path(os.path.relpath(path, self.folder)).as_posix()
-            changed = file in entry.get("written", {}) and not self._is_whole(entry, file)
+            changed = file in written and not self._is_whole(entry, file)
             strange = path.suffix == ".nc" and not (path in known and self._is_known(entry))
             if path.is_file() and (changed or (strange and self._states is not None)):
                 commit = entry.get("commit", "")
@@ -114,6 +117,9 @@ class Manifest:
             self._write()  # first, so that what is kept is told also after a stop
         for path, kept in due:
             keep(path, kept)
+        if written:  # not before all is kept: what is begun is not held to what was written
+            self._known[name] = {**entry, "begun": True}
+            self._write()
 
     def compare_kept(self) -> None:
         """Tell files kept aside from what was written in their place, once all is written."""

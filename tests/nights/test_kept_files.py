@@ -98,6 +98,26 @@ def test_days_lost_by_a_backup_are_told_once_and_the_files_kept(site):
     assert run(folder)[1] == {}
 
 
+def test_files_of_a_run_that_was_stopped_as_it_wrote_are_not_taken_for_changed(
+    site, monkeypatch
+):
+    folder, _ = site
+    bring(folder, 12)
+    with monkeypatch.context() as patch:
+        # Stopped with the files written and not yet noted.
+        patch.setattr(Manifest, "note", lambda *_, **__: (_ for _ in ()).throw(SystemExit))
+        with pytest.raises(SystemExit):
+            run(folder)
+    delivered, told = run(folder)
+    assert told == {}
+    assert not list((folder / "out" / "kept").glob("*"))
+    assert {Path(path).name for path in delivered["delivered"]} >= {NATIVE, DAILY}
+    # What is changed after it is told again.
+    with (folder / "out" / "netcdf" / NATIVE).open("ab") as file:
+        file.write(b"x")
+    assert set(run(folder)[1]) == {NATIVE}
+
+
 def test_a_backup_that_loses_nothing_is_not_told_and_nothing_is_kept(site):
     folder, backup = site
     copy_store(backup, folder)
