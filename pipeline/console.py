@@ -19,7 +19,7 @@ from typing import Any, TextIO
 from pipeline.axis import iso_utc
 from pipeline.errors import clean
 from pipeline.outcomes import EXIT_CODES
-from pipeline.words import counted, told_absent
+from pipeline.words import counted, told_absent, told_refusal
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
 _LISTED = 10  # longer lists are cut; the summary on disk has them whole
@@ -159,9 +159,7 @@ def _show_set_aside(entries: Sequence[Mapping[str, Any]]) -> None:
         return
     say(f"set aside, {counted(len(entries), 'kind')}:")
     for entry in entries[:_LISTED]:
-        where = ", ".join(str(entry[key]) for key in ("file", "place") if entry.get(key))
-        told = f"  {entry.get('count', 1)} x {where}: found {entry['found']}"
-        say(f"{told}; expected {entry['expected']}. {entry.get('advice', '')}".rstrip())
+        say(f"  {told_refusal(entry)}. {entry.get('advice', '')}".rstrip())
     if len(entries) > _LISTED:
         say(f"  and {len(entries) - _LISTED} more, in the summary")
 

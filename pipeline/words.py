@@ -19,6 +19,23 @@ def also_in(more: int) -> str:
     return f", and so in {counted(more, 'more file')}" if more > 0 else ""
 
 
+def told_refusal(row: Mapping[str, Any]) -> str:
+    """Return where in a file something was set aside, what was found, and what was expected.
+
+    Parameters
+    ----------
+    row : mapping
+        ``file``, ``place``, ``found``, ``expected``; ``count`` of what ``noun`` names (rows
+        unless told), with ``place`` that of the first of them.
+    """
+    many = row.get("count", 1)
+    where = ", ".join(str(row[key]) for key in ("file", "place") if row.get(key))
+    if many > 1:  # they lie anywhere in the file: one line must not stand for all
+        first = f", the first in {row['place']}" if row.get("place") else ""
+        where = f"{row['file']}: {counted(many, row.get('noun', 'row'))}{first}"
+    return f"{where}: found {row['found']}; expected {row['expected']}"
+
+
 def span_of_hours(hours: float) -> str:
     """Return a span in hours, or in days where it is long."""
     if hours < HOURS_TOLD:

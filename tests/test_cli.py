@@ -172,7 +172,7 @@ def test_without_json_stdout_stays_empty_and_people_read_stderr(percolog, make_s
     ran = percolog("night", make_site("north", set_aside=""), "--direct")
     assert ran.stdout == ""
     assert "attention: north: 2 files" in ran.stderr
-    assert "12 x tubes.csv, line 3, column soil: found 'loma'" in ran.stderr
+    assert "tubes.csv: 12 rows, the first in line 3, column soil: found 'loma'" in ran.stderr
     assert "\x1b" not in ran.stderr
     assert "\r" not in ran.stderr
 

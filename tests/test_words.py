@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.words import counted, span_of_hours
+from pipeline.words import counted, span_of_hours, told_refusal
 
 
 @pytest.mark.parametrize(("count", "said"), [(0, "0 files"), (1, "1 file"), (2, "2 files")])
@@ -15,3 +15,23 @@ def test_long_spans_are_said_in_days():
     assert span_of_hours(25.4) == "25 h"
     assert span_of_hours(71.9) == "72 h"
     assert span_of_hours(11_978) == "499 days"
+
+
+ROW = {"file": "a.csv", "place": "line 6", "found": "x", "expected": "y"}
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        ({}, "a.csv, line 6: found x; expected y"),
+        ({"count": 1, "noun": "value"}, "a.csv, line 6: found x; expected y"),
+        ({"count": 468}, "a.csv: 468 rows, the first in line 6: found x; expected y"),
+        (
+            {"count": 2, "noun": "value"},
+            "a.csv: 2 values, the first in line 6: found x; expected y",
+        ),
+        ({"count": 2, "place": ""}, "a.csv: 2 rows: found x; expected y"),
+    ],
+)
+def test_of_many_rows_set_aside_the_line_is_that_of_the_first(count, said):
+    assert told_refusal({**ROW, **count}) == said

@@ -50,6 +50,7 @@ def clock_remarks(entry: FileEntry) -> list[dict[str, Any]]:
             "expected": _EXPECTED[repair.kind],
             "advice": _ADVICE[repair.kind],
             "count": repair.rows,
+            "noun": "row",
         }
         for repair in entry.remarks
     ]

@@ -203,6 +203,7 @@ def reject_rows(entry: FileEntry) -> list[dict[str, Any]]:
             "expected": reject.expected,
             "advice": reject.advice or REASONS[reject.reason],
             "count": reject.rows or reject.values or 1,
+            "noun": "row" if reject.rows or not reject.values else "value",
             "reason": reject.reason,
         }
         for reject in sorted(entry.rejects, key=_by_reason)

@@ -125,7 +125,8 @@ REASONS: dict[str, str] = {
     "is a number with another decimal mark, give such files a layout and source of their own.",
     "no_name": "The row does not name its channel or tube, or names it too long; look at it.",
     "damaged_text": "The bytes are not in the layout's encoding.",
-    "bus_rule": "The exchange contradicts the SDI-12 standard; see the rule named.",
+    "bus_rule": "Look at the line. Odd characters come of cable or connectors, mixed replies "
+    "of an address given twice; if most of the log is so, correct the layout.",
     "checksum": "The reply was damaged on the bus; look at cable and connectors if it recurs.",
     "count_mismatch": "The sensor returned another number of values than it promised.",
     "no_measurement": "Data came without a measurement that asked for them.",

@@ -127,7 +127,8 @@ def _account_lines(account: dict[str, Any]) -> Iterator[str]:
         what = "rows" if reject["rows"] else "values"
         yield (
             f"Set aside ({what}: {reject[what]}), {reject['reason']}, first in line "
-            f"{reject['first_line']}: {reject['found']}. {REASONS[reject['reason']]}"
+            f"{reject['first_line']}: found {reject['found']}; expected {reject['expected']}. "
+            f"{REASONS[reject['reason']]}"
         )
 
 

@@ -22,7 +22,8 @@ _COMMAND = re.compile(
 _VALUES = re.compile(r"[0-9A-Za-z](?:[-+](?:\d{1,9}(?:\.\d{1,9})?|\.\d{1,9}))+[@-\x7f]{0,3}")
 _PROMISE = re.compile(r"[0-9A-Za-z]\d{4,6}")
 _STAMP = re.compile(
-    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ]\d{1,2}:\d\d:\d\d(?:\.\d+)?|\d{14}|\d{8} \d{6}"
+    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ]\d{1,2}:\d\d:\d\d(?:\.\d+)?"
+    r"(?:(?:Z|[-+]\d\d:?\d\d)(?![\w.+-]))?|\d{14}|\d{8} \d{6}"
 )
 _MARK = re.compile(
     r"(?:TX|RX|OUT|IN|SENT|RECV|SEND|S|R)[:>]?\s|[^0-9A-Za-z?\s]{0,3}\s?", re.IGNORECASE

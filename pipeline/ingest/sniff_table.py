@@ -12,7 +12,7 @@ from typing import Any
 from pipeline.ingest.sniff_cells import Numerals, best_numerals, is_null, sentinels_of
 from pipeline.ingest.sniff_columns import Stamps, find_stamps
 from pipeline.ingest.sniff_draft import Draft
-from pipeline.ingest.sniff_rounds import make_rounds
+from pipeline.ingest.sniff_rounds import make_rounds, rounds_form
 from pipeline.ingest.sniff_text import Split, Text, comment_prefix, has_width
 
 MAX_HEADER_ROWS = 10
@@ -53,7 +53,7 @@ def draft_table(text: Text, split: Split) -> Draft | None:
     form: dict[str, Any] = {"dialect": _dialect(grid, head, draft)}
     form["tableSchema"] = _schema(grid, columns, draft)
     if draft.kind == "rounds":
-        form["rounds"] = {"unit": "%", "quantity": "water_content"}
+        form["rounds"] = rounds_form(columns, head.titles, grid.column, draft)
     draft.form = form
     draft.facts += [
         f"rows with a stamp in the first {len(grid.rows)} lines: {len(grid.body)}, "
@@ -343,6 +343,9 @@ def _schema(grid: _Grid, columns: list[dict[str, Any]], draft: Draft) -> dict[st
             next(c for c in columns if c.get("role") == "value")["datatype"] = datatype
         elif grid.split.delimiter is not None:
             schema["othersDatatype"] = datatype
+        for depth in columns if draft.kind == "rounds" else ():
+            if "role" not in depth:  # listed, so that 'othersDatatype' does not hold for it
+                depth["datatype"] = datatype
     if long or not measures or draft.kind == "rounds":
         schema["others"] = "ignore"
     return schema

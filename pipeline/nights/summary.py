@@ -16,7 +16,7 @@ from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import intervals_at, stretches_of
 from pipeline.store.state import Snapshot
 from pipeline.variables import SIGNALS
-from pipeline.words import counted, told_absent
+from pipeline.words import counted, told_absent, told_refusal
 
 
 def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
@@ -172,10 +172,7 @@ def _tube_line(row: dict[str, Any]) -> str:
 
 
 def _set_aside_line(row: dict[str, Any]) -> str:
-    return (
-        f"- {row['file']} {row['place']}: {row['count']} x {row['found']}; "
-        f"expected {row['expected']}. {row['advice']}"
-    )
+    return f"- {told_refusal(row)}. {row['advice']}"
 
 
 def _clock_line(row: dict[str, Any]) -> str:

@@ -15,7 +15,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from pipeline.errors import clean
-from pipeline.words import counted
+from pipeline.words import counted, told_refusal
 
 NOTHING = "–"  # told where nothing is known
 
@@ -48,7 +48,7 @@ def _template() -> Template:
         "address": address,
         "sentence": sentence,
     }
-    environment.globals["counted"] = counted
+    environment.globals |= {"counted": counted, "told_refusal": told_refusal}
     return environment.get_template("night_page.html")
 
 

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
 from pipeline.site.models import Site, Source
-from pipeline.words import first_line, span_of_hours
+from pipeline.words import first_line, span_of_hours, told_refusal
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
     from pipeline.store.state import Snapshot
@@ -229,16 +229,12 @@ def _set_aside(rows: Iterable[_Row], waiting: set[str], now: str) -> Iterator[Co
         lines = "has lines set aside" if row.get("reason") else "needs a look"
         what = "was set aside" if lasting else lines
         place = "" if lasting else f":{row['found'].partition(':')[0]}"
-        where = f" {row['place']}:" if row["place"] else ""
         yield Condition(
             f"file:{row['file']}{place}",
             "file",
             f"file {row['file']} {what}",
             now,
-            _short(
-                f"{row.get('count', 1)} x{where} found {row['found']}; expected "
-                f"{row['expected']}"
-            ),
+            _short(told_refusal(row)),
             row["advice"] or FILE_ADVICE,
             lasting,
         )
