@@ -166,7 +166,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=19,
+        version=20,
     ),
     RecordStep(
         "soil limits",

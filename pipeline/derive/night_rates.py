@@ -40,6 +40,8 @@ LAW_MM_D, LAW_SHARE = 0.3, 0.2
 OWN_MM_D, OWN_SHARE, NIGHT_MM_D = 0.18, 0.35, 0.07
 BEYOND = 0.025  # m3 m-3, how far a law is followed beyond the wettest night it was fitted to
 USED_DAYS, USED_MM_D = 10, 1.0  # either side of a night of which uptake is meant; if unknown
+# Share of nights by whose distance from a law scatter is told, and their bounds if normal.
+SCATTER_SHARE, SCATTER_DEVIATE = 0.9, 1.6449
 FAR = 1.5  # standard deviations beyond which a sensor weighs less
 RATE_MM_D, RATE_SHARE = 0.07, 0.06  # standard uncertainty of a night's drainage
 FEW_NIGHTS = 60  # with so many behind a law, twice its variance
@@ -142,7 +144,11 @@ def conductivity_laws(nights: Nights) -> Laws:
 
 
 def _scatter(laws: Laws, nights: Nights) -> Floats:
-    """Return how nights scatter about the laws, (depth,), [mm d-1], by the median.
+    """Return how nights scatter about the laws, (depth,), [mm d-1].
+
+    By the distance that `SCATTER_SHARE` of the nights keep to, as that of a normal
+    distribution. Nights soon after a peak, in which more passes than the water content says,
+    are few, and the median hardly knows of them; the mean of squares knows little else.
 
     Once the sun has dried the soil above the first sensor none of it drains, and its rate is
     nothing without having been measured, hence without noise: such a night agrees with any
@@ -152,9 +158,7 @@ def _scatter(laws: Laws, nights: Nights) -> Floats:
     away = np.abs(nights.rate - laws.offset - law_rates(laws, nights))
     telling = np.where(nights.noise > 1.01 * LEAST_NOISE_MM_D, away, np.nan)
     few = np.isfinite(telling).sum(axis=1) < LEAST_FIT
-    scatter = 1.4826 * np.array([_median(row) for row in telling])
-    of_all = 1.4826 * np.array([_median(row) for row in away])
-    return np.where(few, np.hypot(of_all, UNSEEN_MM_D), scatter)
+    return np.where(few, np.hypot(_spread(away), UNSEEN_MM_D), _spread(telling))
 
 
 def law_rates(laws: Laws, nights: Nights) -> Floats:
@@ -340,6 +344,8 @@ def held_above(depth_m: float, below_first_m: float, gain_mm: Floats) -> tuple[F
     return MORE_MM * near * wetted, float(error)
 
 
-def _median(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else np.nan
+def _spread(away: Floats) -> Floats:
+    """Return the standard deviation told by distances, (depth,); NaN without any."""
+    known = [row[np.isfinite(row)] for row in away]
+    kept = [float(np.quantile(row, SCATTER_SHARE)) if row.size else np.nan for row in known]
+    return np.array(kept) / SCATTER_DEVIATE
