@@ -18,6 +18,7 @@ from flows.cluster import anywhere, sites_side_by_side
 from flows.summary import ARTIFACT_KEY, markdown
 from pipeline.errors import LockedError, StoreError
 from pipeline.nights import parts
+from pipeline.refusals import lasting
 
 logger = logging.getLogger(__name__)
 
@@ -31,7 +32,8 @@ def only_io(_task: Any, _run: Any, state: State[Any]) -> bool:
     error = state.result(raise_on_failure=False)
     if isinstance(error, StoreError) and isinstance(error.__cause__, OSError):
         error = error.__cause__
-    return isinstance(error, OSError | LockedError) and not isinstance(error, _LASTING)
+    passing = isinstance(error, OSError | LockedError) and not isinstance(error, _LASTING)
+    return passing and not lasting(error)
 
 
 def _part(name: str, work: Callable[..., dict[str, Any]]) -> Task[..., dict[str, Any]]:

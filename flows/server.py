@@ -8,6 +8,7 @@ where ``/proc`` tells).
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sys
 import time
@@ -22,6 +23,7 @@ from pipeline.processes import started, status
 MARK = "PERCOLOG_SERVER_OWNER"
 _LOG_LIMIT_BYTES = 1_000_000
 _STOP_WITHIN_S = 5.0
+_ROOM_BYTES = 20_000_000
 
 
 class OrchestratorError(PercologError, RuntimeError):
@@ -55,12 +57,26 @@ def orchestrator(state: Path) -> Iterator[None]:
         ) from error
     temporary = not os.environ.get("PREFECT_API_URL")
     try:
+        if temporary:
+            _require_room(state)
         _connect(state)
         yield
     finally:
         if temporary:
             stop_temporary_server()
         os.chdir(before)
+
+
+def _require_room(state: Path) -> None:
+    """Refuse a folder without room at once; the server would be waited for two minutes."""
+    free = shutil.disk_usage(state).free
+    if free < _ROOM_BYTES or not os.access(state, os.W_OK):
+        found = f"only {free / 1e6:.1f} MB free" if free < _ROOM_BYTES else "no right to write"
+        raise OrchestratorError(
+            f"{state}: found {found}, expected room for the orchestrator's files "
+            f"({_ROOM_BYTES / 1e6:.0f} MB); free some, or set PERCOLOG_STATE to a folder that "
+            f"has it"
+        )
 
 
 def _connect(state: Path) -> None:

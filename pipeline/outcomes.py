@@ -12,6 +12,7 @@ from typing import Any
 
 from pipeline.errors import PercologError, SiteError
 from pipeline.own_folder import state_folder
+from pipeline.refusals import told
 
 # From the best to the worst; of several sites the worst counts. A mistake in a description
 # ranks below a failure because the person who made it can mend it.
@@ -32,8 +33,9 @@ def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
     part : str
         What was being done: ``store``, ``deliver``, ``draw``, ``close``, ``check``.
     error : BaseException
-        An error of ours speaks for itself. Any other is a surprise: its traceback is kept in
-        a file, whose path the account names; left out if no folder has room for it.
+        An error of ours speaks for itself, and so does a file that cannot be read or written
+        (see `pipeline.refusals`). Any other is a surprise: its traceback is kept in a file,
+        whose path the account names; left out if no folder has room for it.
 
     Returns
     -------
@@ -43,6 +45,8 @@ def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
     account: dict[str, Any] = {"part": part, "kind": type(error).__name__, "error": str(error)}
     if isinstance(error, SiteError):
         account["problems"] = [problem.as_dict() for problem in error.problems]
+    elif refused := told(error):
+        account["error"] = refused
     elif not isinstance(error, PercologError):
         account["error"] = f"{type(error).__name__}: {error}"
         kept = keep_traceback(error)

@@ -18,6 +18,7 @@ LAYERS = (
     (
         "errors",
         "own_folder",
+        "refusals",
         "locks",
         "variables",
         "units",

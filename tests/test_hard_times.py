@@ -100,7 +100,10 @@ def test_a_full_output_disk_fails_the_delivery_alone(field, two_nights):
         summary = run_site(field, NOW)
         assert summary["outcome"] == "failed"
         assert {failure["part"] for failure in summary["failures"]} >= {"deliver"}
-        assert "No space left" in str(summary["failures"])
+        for failure in summary["failures"]:
+            assert failure["error"].startswith(str(output)), failure
+            assert failure["error"].endswith("the disk is full; free some room")
+            assert "traceback" not in failure
     assert differences(state_of(field), two_nights[2]) == []
     assert run_site(field, NOW)["outcome"] == "done"
     assert list(output.rglob("*.nc"))

@@ -10,10 +10,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.refusals import meaning
+
 # Not ".nc": a reader that lists the folder must not find a file that is still being written.
 _SUFFIX = ".part"
 _OWNED = re.compile(r"\..+\.([0-9]+)-[^.]*\.part")
 _A_DAY_S = 86_400.0
+_PROBE_BYTES = 1 << 20
 
 
 @contextmanager
@@ -35,22 +38,63 @@ def replacing(path: Path, mode: int = 0o644) -> Iterator[Path]:
     ------
     Path
         An empty file in the same folder.
+
+    Raises
+    ------
+    OSError
+        Where the file system refuses, with ``path`` as the file it is about.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    prefix = f".{path.name}.{os.getpid()}-"
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=prefix, suffix=_SUFFIX)
-    os.close(handle)
-    temporary = Path(name)
+    temporary = _begun(path)
     try:
-        yield temporary
-        _flush(temporary)
-        temporary.chmod(mode)
-        temporary.replace(path)
+        with _refusals_named(path, temporary):
+            yield temporary
+            _flush(temporary)
+            temporary.chmod(mode)
+            temporary.replace(path)
     except BaseException:  # also an interrupt must leave no half-written file
         temporary.unlink(missing_ok=True)
         raise
     if os.name == "posix":  # elsewhere a folder cannot be flushed
         _flush(path.parent)
+
+
+def _begun(path: Path) -> Path:
+    """Make the temporary file, and its folder if need be."""
+    prefix = f".{path.name}.{os.getpid()}-"
+    with _refusals_named(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=prefix, suffix=_SUFFIX)
+    os.close(handle)
+    return Path(name)
+
+
+@contextmanager
+def _refusals_named(path: Path, temporary: Path | None = None) -> Iterator[None]:
+    """Say of what the file system refuses which file it is about, by its proper name."""
+    try:
+        yield
+    except OSError as error:
+        other = error.filename not in (None, str(temporary)) and temporary is not None
+        if other or meaning(error) is None:
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error
+    except RuntimeError as error:  # the NetCDF library does not tell what refused it
+        refused = _refused(temporary) if temporary is not None else None
+        if refused is None:
+            raise
+        raise OSError(refused.errno, refused.strerror, str(path)) from error
+
+
+def _refused(file: Path) -> OSError | None:
+    """Return what the file system says to more bytes in a file; None if it takes them."""
+    try:
+        with file.open("ab") as more:
+            more.write(bytes(_PROBE_BYTES))
+            more.flush()
+            os.fsync(more.fileno())
+    except OSError as error:
+        return error
+    return None
 
 
 def sweep(folder: Path) -> list[Path]:

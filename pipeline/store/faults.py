@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 
+from pipeline.refusals import FULL, QUOTA, READ_ONLY, told
+
 # What the store's library says, in the words of the system, and what that means here.
 _CAUSES = {
-    "No space left": "the disk is full; free some room",
-    "Disk quota": "the quota of the disk is used up; free some room",
-    "Read-only file system": "the folder can only be read; mount it for writing",
+    "No space left": FULL,
+    "Disk quota": QUOTA,
+    "Read-only file system": READ_ONLY,
     "Permission denied": "no right to write there; give it to the user who runs the night",
 }
 # What it says of two instants; its lines are broken anywhere, and each begins with a bar.
@@ -25,11 +27,13 @@ def cause(error: BaseException) -> str:
     error : BaseException
         Of the file system or of the store's library.
     """
+    if refused := told(error):
+        return refused
     if isinstance(error, OSError) and error.strerror:
         return f"{error.strerror} ({error.filename})" if error.filename else error.strerror
     text = str(error)
-    for told, means in _CAUSES.items():
-        if told in text:
+    for words, means in _CAUSES.items():
+        if words in text:
             return means
     flat = " ".join(text.replace("|", " ").split())
     if missing := _MISSING.search(flat):

@@ -21,6 +21,7 @@ from filelock import FileLock
 
 from pipeline.axis import iso_utc
 from pipeline.deliver.atomic import replacing
+from pipeline.refusals import told
 from pipeline.watch.conditions import Condition
 
 FILE = "watch.json"
@@ -39,6 +40,7 @@ class Book:
     waiting: list[dict[str, Any]] = field(default_factory=list)
     schedule: dict[str, Any] = field(default_factory=dict)
     remark: str = ""  # what went wrong in reading it; never written
+    refused: str = ""  # why nothing of it will be remembered; never written
 
     def update(
         self, found: Iterable[Condition], kinds: Iterable[str], ways: list[str], now: str
@@ -105,15 +107,54 @@ class Book:
 
 
 @contextmanager
-def opened(output: Path) -> Iterator[Book]:
-    """Read the book under a lock, and write it when the block ends well."""
-    output.mkdir(parents=True, exist_ok=True)
-    with FileLock(output / f".{FILE}.lock", timeout=_WAIT_S):
-        book = read_book(output)
-        if book.remark:  # kept for a person to look at
+def opened(output: Path, to_tell: bool = False) -> Iterator[Book]:
+    """Read the book under a lock, and write it when the block ends well.
+
+    Parameters
+    ----------
+    output : Path
+    to_tell : bool
+        Go on where the disk refuses the book, with what can be read of it: a full disk is what
+        has to be told. ``refused`` of the book then says why, at the end of the block.
+    """
+    with _locked(output, to_tell) as refused:
+        book = _read_to_tell(output) if refused else read_book(output)
+        book.refused = refused
+        if book.remark and not refused:  # kept for a person to look at
             os.replace(output / FILE, output / f"{FILE}.damaged")
         yield book
-        write_book(output, book)
+        if refused:
+            return
+        try:
+            write_book(output, book)
+        except OSError as error:
+            book.refused = told(error) or ""
+            if not to_tell or not book.refused:
+                raise
+
+
+@contextmanager
+def _locked(output: Path, to_tell: bool) -> Iterator[str]:
+    """Hold the book's lock; where the disk refuses it, yield why if that is to be told."""
+    lock, refused = FileLock(output / f".{FILE}.lock", timeout=_WAIT_S), ""
+    try:
+        output.mkdir(parents=True, exist_ok=True)
+        lock.acquire()
+    except OSError as error:
+        refused = told(error) or ""
+        if not to_tell or not refused:
+            raise
+    try:
+        yield refused
+    finally:
+        lock.release()
+
+
+def _read_to_tell(output: Path) -> Book:
+    try:
+        return read_book(output)
+    except OSError:  # all is told anew
+        return Book()
 
 
 def read_book(output: Path) -> Book:

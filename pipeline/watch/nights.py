@@ -11,6 +11,7 @@ import logging
 import os
 import tomllib
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -40,6 +41,8 @@ WAY_ADVICE = (
     "Mend [alerts] in site.toml, the environment variable or the host; what it could not tell "
     "is tried again every night"
 )
+
+_AGAIN = "What was told cannot be remembered; the next night tells it again"
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,7 @@ def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, An
     conditions, kinds = _conditions(site, summary, now)
     sender = Sender(site.site, site.title, site.output)
     failures: list[dict[str, Any]] = []
-    with opened(site.output) as book:
+    with opened(site.output, to_tell=True) as book:
         if book.remark:
             failures.append({"part": "alerts", "kind": "", "error": book.remark})
         book.forget_ways_but(ways)
@@ -132,7 +135,8 @@ def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, An
         new, gone = book.update(conditions, kinds, list(ways), at)
         book.night |= {"ended": at, "outcome": summary["outcome"]}
         book.night["message"] = _message(summary)
-    with opened(site.output) as book:
+    # What could not be entered is told all the same, and told again by the next night.
+    with nullcontext(book) if book.refused else opened(site.output, to_tell=True) as book:
         lost = _send(book, ways, sender)
         told = [_lost_way(name, error, at) for name, error in lost.items()]
         sound = [name for name in ways if name not in lost]
@@ -140,6 +144,8 @@ def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, An
         # What is not to be had now is not tried twice in one night.
         lost |= _send(book, {name: ways[name] for name in sound}, sender)
         still = len(book.open)
+    if book.refused:
+        failures.append({"part": "alerts", "kind": "", "error": f"{book.refused}. {_AGAIN}"})
     failures += [
         {"part": f"alerts by {name}", "kind": "WayError", "error": error}
         for name, error in lost.items()

@@ -152,6 +152,7 @@ def _tell_store(account: dict[str, Any], site: Site, now: datetime) -> None:
         if row["verdict"] != "sound"
     ]
     account["disk"] = _disk(site)
+    _tell_output(account, site)
     why, told = account["why"], {entry["key"] for entry in account["alerts"]}
     for logger in account["loggers"]:
         silent = logger["due"] and (logger["hours_silent"] or 0) > site.alerts.silent_h
@@ -190,6 +191,19 @@ def _disk(site: Site) -> dict[str, Any]:
         "counted": whole,  # False: the store is larger than that
         "free_bytes": shutil.disk_usage(site.store).free,
     }
+
+
+def _tell_output(account: dict[str, Any], site: Site) -> None:
+    """Tell of an output that takes no files: on another disk than the store, or read-only."""
+    there = next(path for path in (site.output, *site.output.parents) if path.is_dir())
+    free, same = shutil.disk_usage(there).free, False
+    if "://" not in site.store:
+        same = there.stat().st_dev == Path(site.store).stat().st_dev
+    if free < _LOW_DISK_BYTES and not same:
+        account["why"].append(f"only {free / 1e9:.1f} GB are free where the output lies")
+    if not os.access(there, os.W_OK):
+        account["why"].append(f"{there}: no night can write its files and alerts there")
+    account["disk"]["output_free_bytes"] = free
 
 
 def _size(folder: str, until: float) -> tuple[int, bool]:
