@@ -31,7 +31,7 @@ from pipeline.variables import describe
 TUNING_SEEDS = tuple(range(100, 120))
 # Looked at while the pipeline was made; the tests of the suite use them.
 LOOKED_AT_SEEDS = tuple(range(900, 910))
-UNSEEN_SEEDS = tuple(range(978, 994))  # 910 to 977 stand in docs/truth.md
+UNSEEN_SEEDS = tuple(range(986, 1002))  # 910 to 985 stand in docs/truth.md
 SOILS = tuple(PROFILES)
 DEPTHS_CM = tuple(100 * depth for depth in DEPTHS_M)
 DIMS = ("time", "tube", "depth")
