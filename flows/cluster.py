@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline.errors import PercologError
 from pipeline.outcomes import state_folder
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from prefect.task_runners import TaskRunner
 
 logger = logging.getLogger("pipeline.cluster")
+R = TypeVar("R")
 
 # A part works in compiled code and threads of its own; more sites at a time only cost memory.
 SITES_AT_A_TIME = max(2, min(4, os.cpu_count() or 2))
@@ -82,7 +83,7 @@ class Cluster:
         """Return how many parts the workers do at a time."""
         return sum(int(worker["nthreads"]) for worker in self._workers().values())
 
-    def call(self, work: Callable[..., Any], *arguments: Any) -> Any:
+    def call(self, work: Callable[..., R], *arguments: object) -> R:
         """Have a worker do something, wait for it, and return or raise what it did.
 
         Raises
@@ -100,7 +101,7 @@ class Cluster:
         with self._here:
             return work(*arguments)
 
-    def _submit(self, work: Callable[..., Any], *arguments: Any) -> Any:
+    def _submit(self, work: Callable[..., object], *arguments: object) -> Any:
         if self._client.status != "running":  # what is submitted now may wait for ever
             raise ClusterError("the scheduler is gone")
         try:
@@ -158,17 +159,17 @@ def use_of_cluster() -> dict[str, Any] | None:
     return dict(_use) or None
 
 
-def anywhere(work: Callable[..., Any]) -> Callable[..., Any]:
+def anywhere(work: Callable[..., R]) -> Callable[..., R]:
     """Return a function that does the work on the cluster of the run, or here without one."""
 
     @functools.wraps(work)
-    def place(*arguments: Any) -> Any:
+    def place(*arguments: object) -> R:
         return _current[-1].call(work, *arguments) if _current else work(*arguments)
 
     return place
 
 
-def work_here(work: Callable[..., Any], *arguments: Any) -> Any:
+def work_here(work: Callable[..., R], *arguments: object) -> R:
     """Do something on a worker, so that its progress and errors come home whole."""
     import dask
 
@@ -359,7 +360,7 @@ def introduce(sites: list[str]) -> dict[str, Any]:
     return {"versions": {name: version(name) for name in _LIBRARIES}, "missing": missing}
 
 
-def _quietly(end: Callable[..., Any], *arguments: Any, **options: Any) -> None:
+def _quietly(end: Callable[..., object], *arguments: object, **options: object) -> None:
     """Leave something that may be gone already, or silent: not waiting for it for ever."""
 
     def leave() -> None:

@@ -17,11 +17,13 @@ from pipeline.outcomes import describe_failure, outcome_of, state_folder
 
 if TYPE_CHECKING:  # two seconds that a night which fails at once does not need
     from pipeline.delivering.contents import Request
+    from pipeline.history.documents import Revision
+    from pipeline.nights.documents import NightAccount
 
 HERE = Wanted()
 
 
-def run_sites(sites: list[Path], now: datetime, wanted: Wanted = HERE) -> list[dict[str, Any]]:
+def run_sites(sites: list[Path], now: datetime, wanted: Wanted = HERE) -> list[NightAccount]:
     """Run the night of every site under Prefect.
 
     Parameters
@@ -35,8 +37,8 @@ def run_sites(sites: list[Path], now: datetime, wanted: Wanted = HERE) -> list[d
 
     Returns
     -------
-    list of dict
-        The summary of each site.
+    list of NightAccount
+        Of each site.
 
     Raises
     ------
@@ -53,7 +55,7 @@ def run_sites(sites: list[Path], now: datetime, wanted: Wanted = HERE) -> list[d
 
 def recalibrate_sites(
     sites: list[Path], now: datetime, dry_run: bool, wanted: Wanted = HERE
-) -> list[dict[str, Any]]:
+) -> list[Revision]:
     """Recalibrate every site under Prefect; return the account of each.
 
     Raises
@@ -83,7 +85,7 @@ def deliver_sites(
         return _accounts(wide(deliver, found), sites, request)
 
 
-def _accounts(flow: Any, sites: list[Path], *arguments: Any) -> list[dict[str, Any]]:
+def _accounts(flow: Any, sites: list[Path], *arguments: object) -> list[Any]:
     """Run a flow whose parts tell of their failures, and return what each gave.
 
     A part raises only where the worker that did it ended.

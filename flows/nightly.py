@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from prefect import Task, allow_failure, flow, task
 from prefect.artifacts import create_markdown_artifact
@@ -18,9 +18,11 @@ from flows.cluster import anywhere, sites_side_by_side
 from flows.summary import ARTIFACT_KEY, markdown
 from pipeline.errors import LockedError, StoreError
 from pipeline.nights import parts
+from pipeline.nights.documents import StoredNight
 from pipeline.refusals import lasting
 
 logger = logging.getLogger(__name__)
+R = TypeVar("R")
 
 RETRY_DELAYS_S = [10.0, 60.0]
 # Errors that say the path is wrong: another attempt would say the same.
@@ -36,7 +38,7 @@ def only_io(_task: Any, _run: Any, state: State[Any]) -> bool:
     return passing and not lasting(error)
 
 
-def _part(name: str, work: Callable[..., dict[str, Any]]) -> Task[..., dict[str, Any]]:
+def _part(name: str, work: Callable[..., R]) -> Task[..., R]:
     """Return a part of the night as a task: tried again after I/O errors, never cached."""
     policy = task(
         name=name,
@@ -90,7 +92,7 @@ def nightly(sites: list[Path], now: datetime) -> list[PrefectFuture[Any]]:
     return futures
 
 
-def _finish(folder: Path, night: PrefectFuture[Any]) -> list[PrefectFuture[Any]]:
+def _finish(folder: Path, night: PrefectFuture[StoredNight]) -> list[PrefectFuture[Any]]:
     delivered = deliver.submit(folder, night)
     drawn = draw.submit(folder, night)
     closed = close.submit(folder, night, allow_failure(delivered), allow_failure(drawn))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture, wait
 
 from flows.cluster import anywhere, sites_side_by_side
+from pipeline.history.documents import Revision
 from pipeline.history.revising import redo
 from pipeline.history.revisions import recalibrate_site
 
@@ -21,7 +21,7 @@ from pipeline.history.revisions import recalibrate_site
     cache_policy=NO_CACHE,
     persist_result=False,
 )
-def recalibrate_one(folder: Path, now: datetime, dry_run: bool) -> dict[str, Any]:
+def recalibrate_one(folder: Path, now: datetime, dry_run: bool) -> Revision:
     """Bring the edited description of one site into force, or only say what it changes."""
     return anywhere(redo)(recalibrate_site, folder, now, dry_run)
 
@@ -33,7 +33,7 @@ def recalibrate_one(folder: Path, now: datetime, dry_run: bool) -> dict[str, Any
 )
 def recalibrate(
     sites: list[Path], now: datetime, dry_run: bool
-) -> list[PrefectFuture[dict[str, Any]]]:
+) -> list[PrefectFuture[Revision]]:
     """Recalibrate every site; one that fails tells so in its account and stops no other.
 
     Parameters

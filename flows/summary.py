@@ -7,12 +7,13 @@ from typing import Any
 
 from prefect.client.schemas.objects import State
 
-from pipeline.nights.parts import PARTS, Part, result_of
+from pipeline.nights.documents import NightAccount
+from pipeline.nights.parts import PARTS, Results, result_of
 
 ARTIFACT_KEY = "nightly-summary"
 
 
-def results(sites: list[Path], states: list[State[Any]]) -> list[dict[str, Any]]:
+def results(sites: list[Path], states: list[State[Any]]) -> list[NightAccount]:
     """Return one summary for each site.
 
     Parameters
@@ -34,23 +35,23 @@ def markdown(sites: list[Path], states: list[State[Any]]) -> str:
     rows = ["| site | outcome | commit | what happened |", "|---|---|---|---|"]
     for summary in results(sites, states):
         told = [f"{f['part']}: {f['error']}" for f in summary.get("failures", ())]
-        told = told or [str(summary.get("message", ""))]
+        told = told or [summary.get("message", "")]
         cells = (summary.get("site", ""), summary["outcome"], summary.get("commit") or "none")
         rows.append("| " + " | ".join(map(_cell, (*cells, "; ".join(told)))) + " |")
     return "\n".join(rows)
 
 
-def _parts(states: list[State[Any]]) -> dict[str, Part]:
+def _parts(states: list[State[Any]]) -> Results:
     """Return what each part returned or raised; a part that was never begun is left out."""
-    done: dict[str, Part] = {}
+    done: Results = {}
     for name, state in zip(PARTS, states, strict=True):
         if state.is_final():
             done[name] = state.result(raise_on_failure=False)
     return done
 
 
-def _cell(value: Any) -> str:
-    text = " ".join(str(value).split())
+def _cell(value: str) -> str:
+    text = " ".join(value.split())
     for mark in ("\\", "|", "<", "`", "[", "*", "_"):
         text = text.replace(mark, f"\\{mark}" if mark != "<" else "&lt;")
     return text

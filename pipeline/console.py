@@ -14,12 +14,15 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from pipeline.axis import iso_utc
-from pipeline.errors import clean
-from pipeline.outcomes import EXIT_CODES
+from pipeline.errors import SetAside, clean
+from pipeline.outcomes import EXIT_CODES, Failure
 from pipeline.words import counted, told_absent, told_refusal
+
+if TYPE_CHECKING:  # a command that fails at once does not need it
+    from pipeline.nights.documents import DeliveredNight, NightAccount
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
 _LISTED = 10  # longer lists are cut; the summary on disk has them whole
@@ -62,7 +65,7 @@ def headline(outcome: str, text: str) -> None:
     _tell(f"{word}: {clean(text)}")
 
 
-def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+def table(headers: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """Return a plain table; columns of numbers are aligned at the right.
 
     Parameters
@@ -96,7 +99,7 @@ def _cell(value: object) -> str:
     return clean(value)
 
 
-def document(content: Mapping[str, Any]) -> str:
+def document(content: Mapping[str, object]) -> str:
     """Return content as one strict JSON document, in ASCII so that any terminal takes it."""
     return json.dumps(_plain(content), indent=2, allow_nan=False)
 
@@ -128,7 +131,7 @@ def show_progress() -> None:
     logger.setLevel(logging.INFO)
 
 
-def show_failures(failures: Iterable[Mapping[str, Any]]) -> None:
+def show_failures(failures: Iterable[Failure]) -> None:
     """Print what failed, and in which file the traceback of a surprise is."""
     for failure in failures:
         say(f"  {failure['part']}: {failure['error']}".replace("\n", "\n    "))
@@ -136,25 +139,25 @@ def show_failures(failures: Iterable[Mapping[str, Any]]) -> None:
             say(f"    The traceback is in {failure['traceback']}")
 
 
-def show_night(summary: Mapping[str, Any]) -> None:
+def show_night(summary: NightAccount) -> None:
     """Print the short account of one site's night."""
     message = summary.get("message") or "nothing was stored"
     headline(summary["outcome"], f"{summary['site']}: {message}")
     show_failures(summary.get("failures", ()))
-    tubes = summary.get("tubes", ())
+    tubes = summary.get("tubes", [])
     if tubes:
         headers = [name.replace("_pct", " %").replace("_", " ") for name in TUBE_COLUMNS]
-        verdicts = {row["tube"]: row["verdict"] for row in summary.get("verdicts", ())}
-        rows = [
-            [*(tube.get(name) for name in TUBE_COLUMNS), verdicts.get(tube["tube"])]
-            for tube in ({**tube, "due": tube.get("due") or None} for tube in tubes)
-        ]
+        verdicts = {row["tube"]: row["verdict"] for row in summary.get("verdicts", [])}
+        rows: list[list[object]] = []
+        for tube in tubes:
+            shown: Mapping[str, object] = {**tube, "due": tube["due"] or None}
+            rows.append([*map(shown.get, TUBE_COLUMNS), verdicts.get(tube["tube"])])
         say(table([*headers, "verdict"], rows))
     _show_set_aside(summary.get("set_aside", ()))
     _show_results(summary)
 
 
-def _show_set_aside(entries: Sequence[Mapping[str, Any]]) -> None:
+def _show_set_aside(entries: Sequence[SetAside]) -> None:
     if not entries:
         return
     say(f"set aside, {counted(len(entries), 'kind')}:")
@@ -164,7 +167,7 @@ def _show_set_aside(entries: Sequence[Mapping[str, Any]]) -> None:
         say(f"  and {len(entries) - _LISTED} more, in the summary")
 
 
-def _show_results(summary: Mapping[str, Any]) -> None:
+def _show_results(summary: NightAccount) -> None:
     files = [Path(path) for path in summary.get("summary_files", ())]
     if not files:
         return
@@ -178,7 +181,7 @@ def _show_results(summary: Mapping[str, Any]) -> None:
     say(f"  summary   {', '.join(path.name for path in files)}")
 
 
-def show_absent(account: Mapping[str, Any]) -> None:
+def show_absent(account: DeliveredNight) -> None:
     """Print which files were removed, and which periods have none."""
     removed = [Path(path).name for path in account.get("removed", ())]
     if removed:
@@ -189,29 +192,14 @@ def show_absent(account: Mapping[str, Any]) -> None:
         say(f"  {what}  {names}: {logged}")
 
 
-def finish(command: str, outcome: str, sites: Sequence[Mapping[str, Any]], **more: Any) -> str:
+def finish(
+    command: str, outcome: str, sites: Sequence[Mapping[str, object]], **more: object
+) -> str:
     """Return the document that ``--json`` prints."""
     from importlib.metadata import version
 
     head = {"percolog": version("percolog"), "command": command, "outcome": outcome}
     return document({**head, "exit_code": EXIT_CODES[outcome], **more, "sites": list(sites)})
-
-
-def show_verified(account: Mapping[str, Any]) -> None:
-    """Print what `pipeline.accounts.verify.verify_site` found."""
-    problems = account["problems"]
-    headline(
-        account["outcome"],
-        f"{account['site']}: {counted(account['chunks_read'], 'chunk')} and "
-        f"{counted(account['files_read'], 'raw file')} checked, "
-        f"{counted(len(problems), 'problem')}",
-    )
-    for problem in problems:
-        where = ", ".join(problem[key] for key in ("file", "place") if problem[key])
-        say(f"  {where}: found {problem['found']}; expected {problem['expected']}.")
-        say(f"    {problem['advice']}")
-    if account["mended"]:
-        say(f"  {account['mended']} emptied; run percolog night to make them anew")
 
 
 def show_delivery(account: Mapping[str, Any]) -> None:

@@ -3,7 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
+from typing import NotRequired, TypedDict
+
+
+class ProblemRow(TypedDict):
+    """A mistake in an input as documents tell it: see `Problem`."""
+
+    file: str
+    place: str  # in the file; may be empty
+    found: str
+    expected: str
+    advice: str  # may be empty
+
+
+class SetAside(ProblemRow):
+    """What was set aside, and needs a person's look."""
+
+    count: int  # of several, the place is that of the first
+    noun: NotRequired[str]  # what was counted: row or value; rows where it is not told
+    reason: NotRequired[str]  # one of `pipeline.ingest.records.REASONS`, where one was counted
 
 
 @dataclass(frozen=True, order=True)
@@ -26,9 +45,15 @@ class Problem:
         text = f"{where}: found {self.found}; expected {self.expected}"
         return f"{text}. {self.advice}" if self.advice else text
 
-    def as_dict(self) -> dict[str, str]:
+    def as_dict(self) -> ProblemRow:
         """Return the problem as plain JSON-ready values."""
-        return asdict(self)
+        return {
+            "file": self.file,
+            "place": self.place,
+            "found": self.found,
+            "expected": self.expected,
+            "advice": self.advice,
+        }
 
 
 class PercologError(Exception):

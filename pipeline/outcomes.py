@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import tempfile
 import traceback
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import NotRequired, TypedDict
 
-from pipeline.errors import PercologError, SiteError
+from pipeline.errors import PercologError, ProblemRow, SiteError
 from pipeline.own_folder import state_folder
 from pipeline.refusals import told
 
@@ -20,12 +20,22 @@ SEVERITY = ("done", "attention", "wrong", "failed")
 EXIT_CODES = {"done": 0, "failed": 1, "wrong": 2, "attention": 3}
 
 
+class Failure(TypedDict):
+    """What kept a part from being done."""
+
+    part: str  # what was being done
+    kind: str  # of error; may be empty
+    error: str
+    problems: NotRequired[list[ProblemRow]]  # mistakes of a description
+    traceback: NotRequired[str]  # file, of unforeseen errors only
+
+
 def worst(outcomes: Iterable[str]) -> str:
     """Return the worst of several outcomes; of none, ``done``."""
     return max(outcomes, key=SEVERITY.index, default="done")
 
 
-def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
+def describe_failure(part: str, error: BaseException) -> Failure:
     """Return a JSON-ready account of an error.
 
     Parameters
@@ -36,13 +46,8 @@ def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
         An error of ours speaks for itself, and so does a file that cannot be read or written
         (see `pipeline.refusals`). Any other is a surprise: its traceback is kept in a file,
         whose path the account names; left out if no folder has room for it.
-
-    Returns
-    -------
-    dict
-        ``part``, ``kind``, ``error``, and ``problems`` or ``traceback`` where there are any.
     """
-    account: dict[str, Any] = {"part": part, "kind": type(error).__name__, "error": str(error)}
+    account: Failure = {"part": part, "kind": type(error).__name__, "error": str(error)}
     if isinstance(error, SiteError):
         account["problems"] = [problem.as_dict() for problem in error.problems]
     elif refused := told(error):
@@ -50,7 +55,8 @@ def describe_failure(part: str, error: BaseException) -> dict[str, Any]:
     elif not isinstance(error, PercologError):
         account["error"] = f"{type(error).__name__}: {error}"
         kept = keep_traceback(error)
-        account |= {"traceback": str(kept)} if kept else {}
+        if kept:
+            account["traceback"] = str(kept)
     return account
 
 
@@ -85,7 +91,7 @@ def _write_new(folder: Path | None, prefix: str, text: str) -> Path:
     return Path(path)
 
 
-def outcome_of(failures: list[dict[str, Any]], otherwise: str = "done") -> str:
+def outcome_of(failures: Sequence[Failure], otherwise: str = "done") -> str:
     """Return ``wrong`` if the description alone is at fault, ``failed`` for other failures."""
     if not failures:
         return otherwise

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import Literal, TypedDict
+
+from pipeline.errors import SetAside
 
 HOURS_TOLD = 72  # longer is said in days
 _CM_PER_M = 100.0
+FileKind = Literal["tubes", "weather"]  # what the files of a period are of
+_LOGGED_INSTEAD: tuple[tuple[FileKind, str], ...] = (
+    ("tubes", "only the weather was"),
+    ("weather", "only tubes were"),
+)
 
 
 def counted(count: int, noun: str) -> str:
@@ -19,15 +26,8 @@ def also_in(more: int) -> str:
     return f", and so in {counted(more, 'more file')}" if more > 0 else ""
 
 
-def told_refusal(row: Mapping[str, Any]) -> str:
-    """Return where in a file something was set aside, what was found, and what was expected.
-
-    Parameters
-    ----------
-    row : mapping
-        ``file``, ``place``, ``found``, ``expected``; ``count`` of what ``noun`` names (rows
-        unless told), with ``place`` that of the first of them.
-    """
+def told_refusal(row: SetAside) -> str:
+    """Return where something was set aside, what was found, and what was expected."""
     many = row.get("count", 1)
     where = ", ".join(str(row[key]) for key in ("file", "place") if row.get(key))
     if many > 1:  # they lie anywhere in the file: one line must not stand for all
@@ -69,19 +69,26 @@ def told_periods(names: Sequence[str]) -> str:
     )
 
 
-def told_absent(account: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+class Absent(TypedDict, total=False):
+    """Which periods lack files, since nothing was logged for them."""
+
+    empty_periods: list[str]  # names of those without any file
+    periods_without: dict[FileKind, list[str]]  # of those with files of the other kind alone
+
+
+def told_absent(account: Absent) -> list[tuple[str, str, str]]:
     """Return which files a site has not, of which periods, and what was logged then.
 
     Parameters
     ----------
-    account : mapping
+    account : Absent
         As from `pipeline.nights.night.deliver_night`; without, of a night whose delivery
         failed.
     """
-    found = [("no files", account.get("empty_periods", ()), "nothing was")]
+    found = [("no files", account.get("empty_periods", []), "nothing was")]
     without = account.get("periods_without", {})
-    for kind, logged in (("tubes", "only the weather was"), ("weather", "only tubes were")):
-        found.append((f"no files of {kind}", without.get(kind, ()), logged))
+    for kind, logged in _LOGGED_INSTEAD:
+        found.append((f"no files of {kind}", without.get(kind, []), logged))
     return [
         (what, told_periods(names), f"{why} logged then")
         for what, names, why in found

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
-from typing import Any
+from typing import Required, TypedDict
 
 from pipeline.accounts.inventory import look
 from pipeline.calibrate.samples import FILE, read_samples
 from pipeline.console import headline, say, show_failures, table
-from pipeline.errors import PercologError, Problem, SiteError
+from pipeline.errors import PercologError, Problem, ProblemRow, SiteError
+from pipeline.nights.documents import FileRow, LedgerReport
 from pipeline.nights.night import ledger_report, open_description
-from pipeline.outcomes import describe_failure, outcome_of
+from pipeline.outcomes import Failure, describe_failure, outcome_of
 from pipeline.site.checks import review
 from pipeline.site.models import Site
 from pipeline.words import counted
@@ -40,9 +40,54 @@ REJECT_COLUMNS = ("reason", "rows", "values", "first_line", "found", "expected")
 _SHOWN_FILES = 5
 
 
-def survey_site(
-    folder: Path, now: datetime | None = None, whole: bool = False
-) -> dict[str, Any]:
+class SourceRow(TypedDict):
+    """A source of a description."""
+
+    source: str
+    kind: str
+    files: str  # pattern
+    channels: int
+
+
+class DescribedTube(TypedDict):
+    """A tube of a description; instants with the site's own offset."""
+
+    tube: str
+    soil: str
+    installed: str | None
+    removed: str | None  # None while in the ground
+    wires: int
+
+
+class _Contents(TypedDict, total=False):
+    title: str
+    data: str  # folder
+    store: str  # folder or address
+    output: str  # folder
+    start: str | None  # instant with the site's own offset
+    interval_s: int
+    sources: list[SourceRow]
+    tubes: list[DescribedTube]
+
+
+class Survey(_Contents, total=False):
+    """What a description holds; of one with mistakes only which."""
+
+    site: Required[str]
+    folder: Required[str]
+    outcome: str  # "attention": it can be used, but remarks name what looks odd
+    remarks: list[ProblemRow]
+    problems: list[ProblemRow]
+    failures: list[Failure]
+
+
+class LedgerAccount(LedgerReport):
+    """What ``percolog ledger`` tells of a site."""
+
+    outcome: str  # "attention" where an account does not close
+
+
+def survey_site(folder: Path, now: datetime | None = None, whole: bool = False) -> Survey:
     """Return what a site description holds, or every mistake in it.
 
     Parameters
@@ -53,14 +98,8 @@ def survey_site(
         With an offset; what lies after it is told. Default: what this machine's clock shows.
     whole : bool
         Read the raw files from end to end, see `pipeline.accounts.inventory.look`.
-
-    Returns
-    -------
-    dict
-        ``outcome`` is ``done``, ``wrong`` (with ``problems``), ``attention`` (the description
-        can be used, but ``remarks`` names what looks odd) or ``failed`` (with ``failures``).
     """
-    account: dict[str, Any] = {"site": folder.name, "folder": str(folder)}
+    account: Survey = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
         found = (*review(site, now), *_of_samples(site), *look(site, now, whole))
@@ -74,6 +113,7 @@ def survey_site(
         failures = [describe_failure("check", error)]
         return {**account, "outcome": outcome_of(failures), "failures": failures}
     outcome = "attention" if remarks else "done"
+    account["site"] = site.id
     return {**account, **_contents(site), "outcome": outcome, "remarks": remarks}
 
 
@@ -88,7 +128,7 @@ def _of_samples(site: Site) -> tuple[Problem, ...]:
     return ()
 
 
-def _contents(site: Site) -> dict[str, Any]:
+def _contents(site: Site) -> _Contents:
     """Return the outline of a description; instants with the site's own offset, as stated."""
     zone = timezone(timedelta(seconds=site.utc_offset_s))
 
@@ -96,7 +136,6 @@ def _contents(site: Site) -> dict[str, Any]:
         return instant.astimezone(zone).isoformat() if instant else None
 
     return {
-        "site": site.id,
         "title": site.title,
         "data": str(site.data),
         "store": site.store,
@@ -125,20 +164,19 @@ def _contents(site: Site) -> dict[str, Any]:
     }
 
 
-def show_survey(account: Mapping[str, Any]) -> None:
+def show_survey(account: Survey) -> None:
     """Print what `survey_site` returned."""
-    problems = account.get("problems", account.get("remarks", ()))
+    problems = account.get("problems", account.get("remarks", []))
     said = counted(len(problems), "remark") if problems else "the description can be used"
     if account["outcome"] in ("wrong", "failed"):
         said = counted(len(problems), "mistake") if problems else "it could not be read"
     headline(account["outcome"], f"{account['site']}: {said}")
     for problem in problems:
-        where = ", ".join(problem[key] for key in ("file", "place") if problem.get(key))
+        where = ", ".join(filter(None, (problem["file"], problem["place"])))
         told = f"  {where}: found {problem['found']}; expected {problem['expected']}"
         say(f"{told}. {problem['advice']}" if problem.get("advice") else told)
     show_failures(account.get("failures", ()))
-    for key in ("sources", "tubes"):
-        rows = account.get(key, ())
+    for rows in (account.get("sources", []), account.get("tubes", [])):
         if rows:
             say(table(list(rows[0]), [list(map(_as_stated, row.values())) for row in rows]))
 
@@ -150,7 +188,7 @@ def _as_stated(value: object) -> object:
     return value
 
 
-def report_ledger(folder: Path, file: str) -> dict[str, Any]:
+def report_ledger(folder: Path, file: str) -> LedgerAccount:
     """Return the ledger of a site, or of one raw file.
 
     Raises
@@ -172,18 +210,24 @@ def report_ledger(folder: Path, file: str) -> dict[str, Any]:
     return {**report, "files": files, "outcome": outcome}
 
 
-def ledger_text(report: Mapping[str, Any]) -> str:
+def ledger_text(report: LedgerReport) -> str:
     """Return a ledger as tables: the files, what was set aside and repaired, and the sums."""
     files = report["files"]
-    aside, repaired = (
-        [[row["path"], *(each[name] for name in names)] for row in files for each in row[of]]
-        for of, names in (("rejects", REJECT_COLUMNS), ("repairs", REPAIR_COLUMNS))
-    )
-    contents = [{**row, "sha256": row["sha256"][:_SHOWN_DIGITS]} for row in files]
+    aside = [
+        [row["path"], *(each[name] for name in REJECT_COLUMNS)]
+        for row in files
+        for each in row["rejects"]
+    ]
+    repaired = [
+        [row["path"], *(each[name] for name in REPAIR_COLUMNS)]
+        for row in files
+        for each in row["repairs"]
+    ]
+    contents: list[FileRow] = [{**f, "sha256": f["sha256"][:_SHOWN_DIGITS]} for f in files]
     totals = {k: v for k, v in report["totals"].items() if isinstance(v, int)}
     tables = [
-        table(CONTENT_COLUMNS, [[row[name] for name in CONTENT_COLUMNS] for row in contents]),
-        table(FILE_COLUMNS, [[row[name] for name in FILE_COLUMNS] for row in files]),
+        table(CONTENT_COLUMNS, [[*map(row.get, CONTENT_COLUMNS)] for row in contents]),
+        table(FILE_COLUMNS, [[*map(row.get, FILE_COLUMNS)] for row in files]),
         table(["set aside of", *REJECT_COLUMNS], aside) if aside else "",
         table(["clock of", *REPAIR_COLUMNS], repaired) if repaired else "",
         table(["the site's sums", ""], [[key, totals[key]] for key in totals]),

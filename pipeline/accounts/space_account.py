@@ -16,7 +16,7 @@ from pipeline.derive.means import tubes_needed
 from pipeline.errors import StoreError
 from pipeline.nights.night import open_description, site_store
 from pipeline.products.space import MEANS, RANKS, SCHEMAS, STABILITY
-from pipeline.products.verdicts import verdict_rows
+from pipeline.products.verdicts import VerdictRow, verdict_rows
 from pipeline.qc.findings import Verdict
 from pipeline.store.description import in_force
 from pipeline.store.state import Snapshot
@@ -124,9 +124,7 @@ def space_text(account: Mapping[str, Any]) -> str:
     )
 
 
-def _unsound(
-    cells: list[dict[str, Any]], verdicts: list[dict[str, Any]]
-) -> list[dict[str, Any]]:
+def _unsound(cells: list[dict[str, Any]], verdicts: list[VerdictRow]) -> list[dict[str, Any]]:
     """Return verdicts on the tubes that cells name, where they are not sound."""
     standers = [cell[key] for cell in cells for key in ("stands", "stands_with_offset")]
     named = {stander["tube"] for stander in standers if stander}

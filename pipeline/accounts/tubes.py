@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 from pipeline.console import table
 from pipeline.errors import StoreError, clean
 from pipeline.nights.night import open_description, site_store
-from pipeline.products.verdicts import evidence_rows, verdict_rows
+from pipeline.products.verdicts import EvidenceRow, VerdictRow, evidence_rows, verdict_rows
 from pipeline.qc.findings import Verdict
 from pipeline.store.description import in_force
 
 _WIDTH = 96
 
 
-def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
+class JudgedTube(VerdictRow):
+    """The verdict on a tube, and its evidence."""
+
+    evidence: list[EvidenceRow]
+
+
+class TubesAccount(TypedDict):
+    """What ``percolog tubes`` tells of a site."""
+
+    site: str
+    commit: str
+    outcome: str  # "attention" where a tube is not sound
+    tubes: list[JudgedTube]
+
+
+def report_tubes(folder: Path, tube: str = "") -> TubesAccount:
     """Return the verdicts and the evidence of the newest state of a site.
 
     Parameters
@@ -25,12 +39,6 @@ def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
         Where ``site.toml`` lies.
     tube : str
         Only this tube; none where the site has no such tube.
-
-    Returns
-    -------
-    dict
-        ``site``, ``commit``, ``tubes`` (see `verdict_rows`, each with its ``evidence``) and
-        ``outcome``: "attention" where a tube is not sound.
 
     Raises
     ------
@@ -45,9 +53,11 @@ def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
     snapshot = store.read()
     site = in_force(site, snapshot).site
     evidence = evidence_rows(snapshot)
-    rows = [row for row in verdict_rows(site, snapshot) if tube in ("", row["tube"])]
-    for row in rows:
-        row["evidence"] = [e for e in evidence if e["tube"] == row["tube"]]
+    rows: list[JudgedTube] = [
+        {**row, "evidence": [e for e in evidence if e["tube"] == row["tube"]]}
+        for row in verdict_rows(site, snapshot)
+        if tube in ("", row["tube"])
+    ]
     sound = all(row["verdict"] == Verdict.SOUND.text for row in rows)
     return {
         "site": site.id,
@@ -57,7 +67,7 @@ def report_tubes(folder: Path, tube: str = "") -> dict[str, Any]:
     }
 
 
-def tubes_text(account: Mapping[str, Any]) -> str:
+def tubes_text(account: TubesAccount) -> str:
     """Return the verdicts as a table, and below it the evidence on tubes that have any."""
     rows = account["tubes"]
     names = ("tube", "verdict", "days", "storms", "rounds", "decided_by")

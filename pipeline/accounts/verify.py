@@ -11,12 +11,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
+from pipeline.console import headline, say
 from pipeline.delivering.revision_files import revision_problems
-from pipeline.errors import Problem, StoreError
+from pipeline.errors import Problem, ProblemRow, StoreError
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.nights.manifest import Manifest
 from pipeline.nights.night import open_description, site_store
@@ -25,6 +26,7 @@ from pipeline.site.models import Site
 from pipeline.store.check import DamagedChunk, Findings, read_everything
 from pipeline.store.state import Snapshot, Writer
 from pipeline.store.sums import StoreSums
+from pipeline.words import counted
 
 _READ_BYTES = 8 * 1024**2
 # A ledger entry with this in place of its source's fingerprint is read anew next night.
@@ -33,7 +35,19 @@ _ORIGIN = ("_file", "_line", "_offset_s")  # beside each array of values
 _INTAKE_TABLES = ("superseded", "rounds", "rounds_superseded")
 
 
-def verify_site(folder: Path, mend: bool = False) -> dict[str, Any]:
+class Verified(TypedDict):
+    """What the check of a site's store and raw files found."""
+
+    site: str
+    commit: str
+    chunks_read: int
+    files_read: int
+    problems: list[ProblemRow]
+    mended: int  # arrays, chunks and tables that were emptied
+    outcome: str  # "attention" where there are problems
+
+
+def verify_site(folder: Path, mend: bool = False) -> Verified:
     """Check a site's store and raw files; with ``mend``, prepare what the next night repairs.
 
     Parameters
@@ -42,13 +56,6 @@ def verify_site(folder: Path, mend: bool = False) -> dict[str, Any]:
         The folder of ``site.toml``.
     mend : bool
         Empty what is damaged and note it, so that the next night computes and reads it anew.
-
-    Returns
-    -------
-    dict
-        JSON-ready: ``site``, ``commit``, ``chunks_read``, ``files_read``, ``problems`` (see
-        `pipeline.errors.Problem`), ``mended`` (how many arrays, chunks and tables were
-        emptied), ``outcome`` (``done``, or ``attention`` where there are problems).
 
     Raises
     ------
@@ -93,6 +100,23 @@ def verify_site(folder: Path, mend: bool = False) -> dict[str, Any]:
         "mended": mended,
         "outcome": "attention" if problems else "done",
     }
+
+
+def show_verified(account: Verified) -> None:
+    """Print what `verify_site` found."""
+    problems = account["problems"]
+    headline(
+        account["outcome"],
+        f"{account['site']}: {counted(account['chunks_read'], 'chunk')} and "
+        f"{counted(account['files_read'], 'raw file')} checked, "
+        f"{counted(len(problems), 'problem')}",
+    )
+    for problem in problems:
+        where = ", ".join(filter(None, (problem["file"], problem["place"])))
+        say(f"  {where}: found {problem['found']}; expected {problem['expected']}.")
+        say(f"    {problem['advice']}")
+    if account["mended"]:
+        say(f"  {account['mended']} emptied; run percolog night to make them anew")
 
 
 def _bookkeeping(site: Site) -> list[Problem]:

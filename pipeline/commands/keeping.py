@@ -34,8 +34,7 @@ def verify(
     as_json: AsJson = False,
 ) -> None:
     """Check every stored byte, every account and every raw file; say how to mend damage."""
-    from pipeline.accounts.verify import verify_site
-    from pipeline.console import show_verified
+    from pipeline.accounts.verify import show_verified, verify_site
 
     with redirect_stdout(sys.stderr):
         account = verify_site(site.absolute(), mend)

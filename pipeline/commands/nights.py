@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping, Sequence
 from contextlib import redirect_stdout
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -26,6 +25,7 @@ from pipeline.commands.shared import (
 
 if TYPE_CHECKING:
     from flows.launch import Wanted
+    from pipeline.nights.documents import NightAccount
 
 
 def check(
@@ -79,7 +79,7 @@ def night(
             begin_night(folder, at)
         how, found = _run(folders, at, direct, where)
         summaries = [
-            end_night(folder, dict(summary), instant(now))
+            end_night(folder, summary, instant(now))
             for folder, summary in zip(folders, found, strict=True)
         ]
     for summary in summaries:
@@ -106,7 +106,7 @@ def ledger(
 
 def _run(
     sites: list[Path], now: datetime, direct: bool, where: Wanted
-) -> tuple[dict[str, Any], Sequence[Mapping[str, Any]]]:
+) -> tuple[dict[str, object], list[NightAccount]]:
     """Run under the orchestrator if it can be had; tell whether it was, and the cluster."""
     from flows.launch import OrchestratorError, run_sites, use_of_cluster
     from pipeline.console import say
@@ -121,5 +121,5 @@ def _run(
 
     # The accounts that are shown are then all of this process.
     cluster = {**where.options(), "used": "no"} if where else None
-    how = {"orchestrated": False, "cluster": cluster}
+    how: dict[str, object] = {"orchestrated": False, "cluster": cluster}
     return how, [run_site(folder, now) for folder in sites]

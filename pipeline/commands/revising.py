@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping
 from contextlib import redirect_stdout
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,6 +24,7 @@ from pipeline.commands.shared import (
 
 if TYPE_CHECKING:
     from flows.launch import Wanted
+    from pipeline.history.documents import Revision
 
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Only show; nothing is stored.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do it without asking.")]
@@ -142,15 +142,15 @@ def _asks(dry_run: bool, yes: bool) -> bool:
     return True
 
 
-def _redo(kind: str, folder: Path, now: str, dry_run: bool, asks: bool) -> dict[str, Any]:
+def _redo(kind: str, folder: Path, now: str, dry_run: bool, asks: bool) -> Revision:
     from pipeline.history.revising import redo
     from pipeline.history.revisions import recalibrate_site, undo_site
 
-    work: Callable[..., dict[str, Any]] = undo_site if kind == "undo" else recalibrate_site
+    work = undo_site if kind == "undo" else recalibrate_site
     return redo(work, folder, instant(now), dry_run, _ask if asks else None)
 
 
-def _ask(account: Mapping[str, Any]) -> bool:
+def _ask(account: Revision) -> bool:
     """Show what would change and ask whether to do it."""
     from pipeline.history.revising_text import show_change
 
@@ -160,7 +160,7 @@ def _ask(account: Mapping[str, Any]) -> bool:
     return typer.confirm("Do it?", err=True)
 
 
-def _show_changes(accounts: list[dict[str, Any]], asked: bool) -> None:
+def _show_changes(accounts: list[Revision], asked: bool) -> None:
     from pipeline.history.revising_text import show_change, show_done
 
     for account in accounts:
@@ -170,9 +170,7 @@ def _show_changes(accounts: list[dict[str, Any]], asked: bool) -> None:
             show_change(account)
 
 
-def _run_flow(
-    folders: list[Path], now: str, dry_run: bool, where: Wanted
-) -> list[dict[str, Any]]:
+def _run_flow(folders: list[Path], now: str, dry_run: bool, where: Wanted) -> list[Revision]:
     """Run several sites under the orchestrator, or one after another without it."""
     from flows.launch import OrchestratorError, recalibrate_sites
     from pipeline.console import say

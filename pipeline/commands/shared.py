@@ -101,7 +101,9 @@ def prepare_compiler() -> None:
         os.environ.setdefault("NUMBA_CACHE_DIR", str(state_folder() / "kernels"))
 
 
-def end(command: str, sites: Sequence[Mapping[str, Any]], as_json: bool, **more: Any) -> None:
+def end(
+    command: str, sites: Sequence[Mapping[str, Any]], as_json: bool, **more: object
+) -> None:
     """End the run with the exit code of the worst site, and its document if asked for."""
     from pipeline.console import finish
     from pipeline.outcomes import EXIT_CODES, worst

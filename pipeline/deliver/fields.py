@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from pipeline.deliver.encoding import PACKINGS, Packing
 from pipeline.qc.flags import TEST_BITS, Quality
 from pipeline.variables import VARIABLES
+from pipeline.words import FileKind
 
 # The variable that says how values were rounded (CF 1.12 section 8.4).
 QUANTIZATION = "quantization_info"
 # Kinds of files of a period, on any step: profiles of the tubes, series of the weather.
-OF_TUBES, OF_WEATHER = "tubes", "weather"
-KINDS = (OF_TUBES, OF_WEATHER)
+OF_TUBES: Final = "tubes"
+OF_WEATHER: Final = "weather"
+KINDS: tuple[FileKind, ...] = (OF_TUBES, OF_WEATHER)
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -98,8 +98,19 @@ def comparison_summary(comparison: pd.DataFrame) -> pd.DataFrame:
     ).reset_index()
 
 
-def comparison_rows(comparison: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the summary as JSON-ready rows, numbers rounded as a person reads them."""
+class ComparisonRow(TypedDict):
+    """Hand minus logger at one sensor, numbers rounded as a person reads them."""
+
+    tube: str
+    depth_cm: float
+    count: int  # differences
+    mean_difference: float | None  # [m3 m-3]
+    standard_deviation: float | None  # of a sample [m3 m-3]; None below two
+    beyond_count: int  # beyond twice their uncertainty
+
+
+def comparison_rows(comparison: pd.DataFrame) -> list[ComparisonRow]:
+    """Return the summary as JSON-ready rows."""
     return [
         {
             "tube": str(row["tube"]),

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pyarrow as pa
@@ -149,7 +149,18 @@ def find_corrections(
     return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])
 
 
-def drift_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
+class DriftRow(TypedDict):
+    """What the last check of a sensor left to correct."""
+
+    tube: str
+    depth_cm: float
+    checked: str  # instant, ISO 8601, UTC
+    kind: str
+    water_content: float  # added at the last check [m3 m-3]
+    rating: str
+
+
+def drift_rows(snapshot: Snapshot) -> list[DriftRow]:
     """Return the sensors whose last check left a correction, JSON-ready."""
     table = snapshot.table(CHECKS)
     rows = [] if table is None else table.to_pylist()

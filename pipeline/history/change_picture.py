@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.history.differences import Difference
+from pipeline.history.documents import StatesApart, StorageDifference, WaterDifference
 from pipeline.report.change_chart import Change, draw_change
 from pipeline.site.models import Site
 from pipeline.store.state import Snapshot
 
 MOST_SENSORS, MOST_LINES = 24, 8
+D = TypeVar("D", bound=Difference)
 
 
 def picture_of(
-    site: Site, old: Snapshot, new: Snapshot, account: dict[str, Any], path: Path
+    site: Site, old: Snapshot, new: Snapshot, account: StatesApart, path: Path
 ) -> Path:
     """Draw the sensors and layers of a comparison that changed most.
 
@@ -25,8 +29,8 @@ def picture_of(
     ----------
     site : Site
     old, new : Snapshot
-    account : dict
-        As from `pipeline.history.comparison.compare_states`, with ``from`` and ``to``.
+    account : StatesApart
+        Its ``picture`` is not there yet.
     path : Path
         Of the PNG.
     """
@@ -52,14 +56,14 @@ def picture_of(
     return draw_change(change, f"{site.title}: what changed", about, path)
 
 
-def _most(rows: list[dict[str, Any]], count: int) -> list[dict[str, Any]]:
+def _most(rows: list[D], count: int) -> list[D]:
     """Return the rows that changed most, in their own order."""
     weight = [abs(row["mean"] or 0.0) * row["cells"] + 1e-9 * row["cells"] for row in rows]
     first = sorted(range(len(rows)), key=lambda at: -weight[at])[:count]
     return [rows[at] for at in sorted(first) if rows[at]["cells"]]
 
 
-def _span(site: Site, state: Snapshot, rows: list[dict[str, Any]]) -> slice:
+def _span(site: Site, state: Snapshot, rows: Sequence[Difference]) -> slice:
     """Return the days of the axis that hold every change of some rows."""
     if not rows:
         return slice(max(0, state.days - site.report.days), max(1, state.days))
@@ -75,7 +79,7 @@ def _seconds(text: str) -> int:
 
 
 def _sensor(
-    old: Snapshot, new: Snapshot, row: dict[str, Any], span: slice
+    old: Snapshot, new: Snapshot, row: WaterDifference, span: slice
 ) -> NDArray[np.float64]:
     depth = round(row["depth_cm"] / 100, 4)
     key = "daily/daily_water_content"
@@ -84,7 +88,7 @@ def _sensor(
 
 
 def _layer(
-    old: Snapshot, new: Snapshot, row: dict[str, Any], span: slice
+    old: Snapshot, new: Snapshot, row: StorageDifference, span: slice
 ) -> NDArray[np.float64]:
     key = "daily/daily_storage"
     before, after = (
@@ -94,7 +98,7 @@ def _layer(
 
 
 def _daily(
-    state: Snapshot, key: str, tube: str, dim: str, level: Any, span: slice
+    state: Snapshot, key: str, tube: str, dim: str, level: str | float, span: slice
 ) -> NDArray[np.float64]:
     """Return daily values of one tube at one level; NaN where the state has none."""
     result = np.full(span.stop - span.start, np.nan)

@@ -12,7 +12,22 @@ from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, TimeAxis, iso_utc, with_instants
 from pipeline.derive.conductivity import class_of
-from pipeline.history.differences import STORAGE, WATER, Names, Tally, compared_keys, tally
+from pipeline.history.differences import (
+    STORAGE,
+    WATER,
+    Difference,
+    Names,
+    Tally,
+    compared_keys,
+    tally,
+)
+from pipeline.history.documents import (
+    Comparison,
+    EventsDifference,
+    ReadingDifference,
+    TableDifference,
+    WaterDifference,
+)
 from pipeline.store.cubes import DAY, SPECS
 from pipeline.store.state import Snapshot
 
@@ -33,7 +48,7 @@ _LISTED_EVENTS = 1000
 
 def compare_states(
     old: Snapshot, new: Snapshot, tubes: NDArray[np.bool_], stations: NDArray[np.bool_]
-) -> dict[str, Any]:
+) -> Comparison:
     """Return what differs between two states, JSON-ready.
 
     Parameters
@@ -43,13 +58,6 @@ def compare_states(
         Where arrays of tubes can differ; one row stands for all tubes.
     stations : array (1, days), bool
         The same for arrays of stations.
-
-    Returns
-    -------
-    dict
-        ``water`` (by tube and depth, m3 m-3), ``storage`` (by tube and layer, mm),
-        ``readings`` (by quantity and sensor, their own units), ``arrays`` (cells that differ),
-        ``tables`` (rows), ``events`` (rows that appeared or vanished; None without events).
     """
     names = Names(old, new)
     tallies = {
@@ -59,8 +67,8 @@ def compare_states(
     return {
         "water": list(_water_rows(tallies, new.axis, names)),
         "storage": [
-            {"tube": row.pop("column"), "layer": row.pop("level"), **row}
-            for row in _rows(STORAGE, tallies, new.axis, names)
+            {"tube": tube, "layer": layer, **row}
+            for tube, layer, row in _rows(STORAGE, tallies, new.axis, names)
         ],
         "readings": list(_reading_rows(tallies, new.axis, names)),
         "arrays": [
@@ -73,7 +81,7 @@ def compare_states(
     }
 
 
-def compare_events(old: pa.Table | None, new: pa.Table | None) -> dict[str, Any] | None:
+def compare_events(old: pa.Table | None, new: pa.Table | None) -> EventsDifference | None:
     """Return how many events appeared, vanished or changed, and the first of them."""
     if old is None and new is None:
         return None
@@ -97,54 +105,65 @@ def _where(
 
 def _rows(
     key: str, tallies: dict[str, Tally], axis: TimeAxis, names: Names
-) -> Iterator[dict[str, Any]]:
-    """Return the rows of one array with times for positions."""
+) -> Iterator[tuple[str, Any, Difference]]:
+    """Return the column, the level and the difference of each row of one array."""
     spec = SPECS[key]
     step = DAY_S if spec.dims[0] == DAY else axis.interval_s
     if key in tallies:
-        for row in tallies[key].rows(*names.of(spec)):
-            times = {n: iso_utc(axis.origin_s + row[n] * step) for n in ("first", "last")}
-            yield row | times
+        columns, levels = names.of(spec)
+        yield from tallies[key].rows(
+            columns, levels, lambda at: iso_utc(axis.origin_s + at * step)
+        )
 
 
 def _water_rows(
     tallies: dict[str, Tally], axis: TimeAxis, names: Names
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[WaterDifference]:
     """Return a row for each sensor whose water or flags differ."""
-    rows = {
-        (row["column"], row["level"]): {**row, "flags": 0}
-        for row in _rows(WATER, tallies, axis, names)
+    water, flags = (
+        {(tube, depth): row for tube, depth, row in _rows(key, tallies, axis, names)}
+        for key in (WATER, QUALITY)
+    )
+    tubes = names.labels["tube"]
+    for tube, depth in sorted({**water, **flags}, key=lambda s: (tubes.index(s[0]), s[1])):
+        flagged = flags.get((tube, depth))
+        yield {
+            "tube": tube,
+            "depth_cm": round(depth * 100, 2),
+            **(water.get((tube, depth)) or _no_water(flags[tube, depth])),
+            "flags": flagged["cells"] if flagged else 0,
+        }
+
+
+def _no_water(flags: Difference) -> Difference:
+    """Return the difference in water where only flags differ."""
+    return {
+        "cells": 0,
+        "appeared": 0,
+        "vanished": 0,
+        "mean": None,
+        "largest": None,
+        "first": flags["first"],
+        "last": flags["last"],
     }
-    for row in _rows(QUALITY, tallies, axis, names):
-        sensor = row["column"], row["level"]
-        empty = {"cells": 0, "appeared": 0, "vanished": 0, "mean": None, "largest": None}
-        rows.setdefault(sensor, {**row, **empty})["flags"] = row["cells"]
-    tubes, depths = (names.labels[dim] for dim in ("tube", "depth"))
-    for tube, depth in sorted(
-        rows, key=lambda s: (tubes.index(s[0]), depths[depths.index(s[1])])
-    ):
-        row = rows[tube, depth]
-        del row["column"], row["level"]
-        yield {"tube": tube, "depth_cm": round(depth * 100, 2), **row}
 
 
 def _reading_rows(
     tallies: dict[str, Tally], axis: TimeAxis, names: Names
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[ReadingDifference]:
     """Return a row for each sensor (or station) whose logged values differ."""
     for key in tallies:
         if SPECS[key].group == "readings":
-            for row in _rows(key, tallies, axis, names):
-                depth = row.pop("level")
-                place = {
+            for place, depth, row in _rows(key, tallies, axis, names):
+                yield {
                     "quantity": SPECS[key].name,
-                    "place": row.pop("column"),
+                    "place": place,
                     "depth_cm": None if depth is None else round(depth * 100, 2),
+                    **row,
                 }
-                yield place | row
 
 
-def _table_rows(old: Snapshot, new: Snapshot) -> Iterator[dict[str, Any]]:
+def _table_rows(old: Snapshot, new: Snapshot) -> Iterator[TableDifference]:
     """Return a row for each table of results whose rows differ."""
     for name in sorted({*old.tables(), *new.tables()} - _OWN_TABLES):
         before, after = old.table(name), new.table(name)
@@ -158,7 +177,9 @@ def _table_rows(old: Snapshot, new: Snapshot) -> Iterator[dict[str, Any]]:
             "table": name,
             "rows_before": len(frames[0]),
             "rows_after": len(frames[1]),
-            **{kind: int(mark.sum()) for kind, mark in marks.items()},
+            "appeared": int(marks["appeared"].sum()),
+            "vanished": int(marks["vanished"].sum()),
+            "changed": int(marks["changed"].sum()),
         }
 
 

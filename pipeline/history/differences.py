@@ -7,9 +7,9 @@ over time first and then over parts in order, so that the figures are repeatable
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,18 @@ class Part:
     start_day: int
     stop_day: int
     columns: slice
+
+
+class Difference(TypedDict):
+    """How one column and level of an array differs, JSON-ready."""
+
+    cells: int  # that differ
+    appeared: int  # values
+    vanished: int
+    mean: float | None  # in the unit of the values; None where no cell has both
+    largest: float | None
+    first: str  # instants, ISO 8601, UTC
+    last: str
 
 
 class Tally:
@@ -78,21 +90,25 @@ class Tally:
         self.first[columns] = np.where(some & (known < 0), first, known)
         self.last[columns] = np.where(some, last, self.last[columns])
 
-    def rows(self, names: Sequence[Any], levels: Sequence[Any]) -> Iterator[dict[str, Any]]:
-        """Return one row for each column and level with a difference."""
+    def rows(
+        self, names: Sequence[str], levels: Sequence[Any], instant: Callable[[int], str]
+    ) -> Iterator[tuple[str, Any, Difference]]:
+        """Return the name, the level and the difference where there is one.
+
+        ``instant`` tells when a position on the time axis is.
+        """
         for i, j in zip(*np.nonzero(self.cells), strict=True):
             both = int(self.both[i, j])
-            yield {
-                "column": names[i],
-                "level": levels[j],
+            difference: Difference = {
                 "cells": int(self.cells[i, j]),
                 "appeared": int(self.appeared[i, j]),
                 "vanished": int(self.vanished[i, j]),
                 "mean": float(self.total[i, j] / both) if both else None,
                 "largest": float(self.largest[i, j]) if both else None,
-                "first": int(self.first[i, j]),
-                "last": int(self.last[i, j]),
+                "first": instant(int(self.first[i, j])),
+                "last": instant(int(self.last[i, j])),
             }
+            yield names[i], levels[j], difference
 
 
 def differing_days(old: Snapshot, new: Snapshot) -> NDArray[np.bool_]:
@@ -147,7 +163,7 @@ class Names:
             more = [label for label in new.labels[dim] if label not in known]
             self.labels[dim] = [*known, *more]
 
-    def of(self, spec: ArraySpec) -> tuple[list[Any], list[Any]]:
+    def of(self, spec: ArraySpec) -> tuple[list[str], list[Any]]:
         """Return the labels of an array's columns and levels; one level where it has none."""
         levels = self.labels[spec.dims[2]] if len(spec.dims) > 2 else [None]
         return self.labels[spec.dims[1]], levels

@@ -9,39 +9,41 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from pipeline.history.change_picture import picture_of
 from pipeline.history.comparison import compare_states
 from pipeline.history.differences import differing_days
+from pipeline.history.documents import (
+    History,
+    Revision,
+    StatesApart,
+    ThinnedStore,
+)
 from pipeline.history.revisions import Consent, description_changes
 from pipeline.nights import parts
+from pipeline.nights.documents import StoredNight
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.thinning import thin_site
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.store.description import in_force, stored_files
 from pipeline.store.states import find_state, list_states
 
-Work = Callable[..., dict[str, Any]]
+Work = Callable[[Path, datetime, bool, Consent | None], Revision]
 
 
 def redo(
     work: Work, folder: Path, now: datetime, dry_run: bool, consent: Consent | None = None
-) -> dict[str, Any]:
+) -> Revision:
     """Run `recalibrate_site` or `undo_site`, and deliver and draw what it changed.
 
-    Returns
-    -------
-    dict
-        The account of the work. Errors are told in ``failures``, never raised, so that the
-        next site is not stopped.
+    Errors are told in ``failures``, never raised, so that the next site is not stopped.
     """
-    account: dict[str, Any] = {"site": folder.name}
+    account: Revision = {"site": folder.name}
     doing = "store"
     try:
-        account = work(folder, now, dry_run, consent)
-        state = {"commit": account["commit"]}
-        if account["done"]:
+        account = {**work(folder, now, dry_run, consent)}
+        if account["done"] and account["commit"]:
+            state: StoredNight = {"site": account["site"], "commit": account["commit"]}
             doing = "deliver"
             account |= parts.deliver(folder, state)
             doing = "draw"
@@ -52,7 +54,7 @@ def redo(
     return account | {"folder": str(folder)}
 
 
-def site_history(folder: Path) -> dict[str, Any]:
+def site_history(folder: Path) -> History:
     """Return every state of a site's store, newest first (see `pipeline.store.states`)."""
     site = open_description(folder)
     return {"site": site.id, "outcome": "done", "states": list_states(site_store(site))}
@@ -60,7 +62,7 @@ def site_history(folder: Path) -> dict[str, Any]:
 
 def site_comparison(
     folder: Path, first: str, second: str, picture: Path | None = None
-) -> dict[str, Any]:
+) -> StatesApart:
     """Tell two states of a site apart, in numbers and in a picture.
 
     Parameters
@@ -82,7 +84,7 @@ def site_comparison(
     old, new = (store.read(state["commit"]) for state in states)
     days = differing_days(old, new)
     marked = days.reshape(1, -1)
-    account = {
+    account: StatesApart = {
         "site": site.id,
         "outcome": "done",
         "from": states[0]["commit"],
@@ -99,7 +101,7 @@ def site_comparison(
     return account
 
 
-def thin_store(folder: Path, dry_run: bool) -> dict[str, Any]:
+def thin_store(folder: Path, dry_run: bool) -> ThinnedStore:
     """Thin out a site's earlier states (see `pipeline.nights.thinning.thin_site`)."""
     site = open_description(folder)
     account = thin_site(site, site_store(site), dry_run)

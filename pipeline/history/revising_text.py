@@ -7,20 +7,30 @@ from typing import Any
 
 from pipeline.console import headline, say, show_absent, show_failures, table
 from pipeline.errors import clean
+from pipeline.history.documents import (
+    History,
+    LineChanges,
+    RedoneTube,
+    Revision,
+    StatesApart,
+    ThinnedStore,
+    WaterDifference,
+)
+from pipeline.store.states import StateRow
 from pipeline.words import counted
 
 _LISTED = 12  # rows of a table, lines of a file; --json has them all
 _MB = 1e6
 
 
-def show_change(account: Mapping[str, Any]) -> None:
+def show_change(account: Revision) -> None:
     """Print what a recalibration or an undoing changes, or would change."""
     if "water" in account:
-        say(difference_text(account))
+        say(difference_text(account, account["tubes"]))
     show_done(account)
 
 
-def show_done(account: Mapping[str, Any]) -> None:
+def show_done(account: Revision) -> None:
     """Print what was done, what failed, and which files are to be put back."""
     headline(account["outcome"], f"{account['site']}: {_what_was_done(account)}")
     show_failures(account.get("failures", ()))
@@ -32,7 +42,7 @@ def show_done(account: Mapping[str, Any]) -> None:
             say(f"  copy {path}")
 
 
-def show_comparison(account: Mapping[str, Any]) -> None:
+def show_comparison(account: StatesApart) -> None:
     """Print how two states differ."""
     states = [_state_name(state) for state in account["states"]]
     print(clean(f"{account['site']}: from {states[0]} to {states[1]}"))
@@ -41,7 +51,7 @@ def show_comparison(account: Mapping[str, Any]) -> None:
     print(clean(f"picture in {account['picture']}"))
 
 
-def show_history(account: Mapping[str, Any]) -> None:
+def show_history(account: History) -> None:
     """Print the states of a site, newest first."""
     headers = ["night", "commit", "written (UTC)", "files", "values", "days", "what changed"]
     rows = [_history_row(state) for state in account["states"]]
@@ -49,7 +59,7 @@ def show_history(account: Mapping[str, Any]) -> None:
     print(table(headers, rows))
 
 
-def show_thinning(account: Mapping[str, Any]) -> None:
+def show_thinning(account: ThinnedStore) -> None:
     """Print what was thinned out, or would be."""
     kept, gone = len(account["kept"]), len(account["thinned"])
     said = "would be thinned out" if account["dry_run"] else "thinned out"
@@ -67,12 +77,12 @@ def show_thinning(account: Mapping[str, Any]) -> None:
         say("an object store is not measured; what went frees its room at a thinning a day on")
 
 
-def difference_text(account: Mapping[str, Any]) -> str:
+def difference_text(account: Revision | StatesApart, tubes: Sequence[RedoneTube] = ()) -> str:
     """Return the numbers of a comparison as plain tables."""
     parts = [_description(account["description"])]
-    if account.get("tubes"):
+    if tubes:
         headers = ["tube", "days", "first", "last"]
-        parts += ["computed again:", _table(headers, account["tubes"])]
+        parts += ["computed again:", _table(headers, tubes)]
     parts += list(_by_depth(account["water"]))
     parts += _section("stored water, mm:", account["storage"], "layer", 2)
     if account["readings"]:
@@ -90,7 +100,7 @@ def difference_text(account: Mapping[str, Any]) -> str:
     return "\n".join(part for part in parts if part)
 
 
-def _what_was_done(account: Mapping[str, Any]) -> str:
+def _what_was_done(account: Revision) -> str:
     if "water" not in account:
         return "nothing was done"
     tubes, days = len(account["tubes"]), account["days"]
@@ -102,7 +112,7 @@ def _what_was_done(account: Mapping[str, Any]) -> str:
     return f"state {account['commit']}, {span} computed again"
 
 
-def _description(changes: Sequence[Mapping[str, Any]]) -> str:
+def _description(changes: Sequence[LineChanges]) -> str:
     """Return the changed lines of a description as in a patch."""
     lines = []
     for change in changes:
@@ -115,7 +125,7 @@ def _description(changes: Sequence[Mapping[str, Any]]) -> str:
     return "\n".join(lines)
 
 
-def _by_depth(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+def _by_depth(rows: Sequence[WaterDifference]) -> Iterator[str]:
     """Return the change of water content over all tubes by depth, then by sensor."""
     if not rows:
         return
@@ -127,10 +137,12 @@ def _by_depth(rows: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         both = [row for row in of_depth if row["mean"] is not None]
         count = sum(row["cells"] - row["appeared"] - row["vanished"] for row in both)
         total = sum(
-            row["mean"] * (row["cells"] - row["appeared"] - row["vanished"]) for row in both
+            (row["mean"] or 0.0) * (row["cells"] - row["appeared"] - row["vanished"])
+            for row in both
         )
         mean = total / count if count else None
-        largest = max((row["largest"] for row in both), key=abs, default=None)
+        known = (row["largest"] for row in both if row["largest"] is not None)
+        largest = max(known, key=abs, default=None)
         flags = sum(row["flags"] for row in of_depth)
         body.append([depth, cells, _signed(mean, 4), _signed(largest, 4), flags])
     yield "water content by depth, m3 m-3:"
@@ -164,7 +176,7 @@ def _table(headers: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
     return "\n".join([text, *_left_out(rows)])
 
 
-def _left_out(rows: Sequence[Any]) -> list[str]:
+def _left_out(rows: Sequence[object]) -> list[str]:
     """Return how many rows a table left out, if any."""
     more = len(rows) - _LISTED
     return [f"  and {counted(more, 'more row')}, with --json"] if more > 0 else []
@@ -174,12 +186,12 @@ def _signed(value: float | None, digits: int) -> str | None:
     return None if value is None else f"{value:+.{digits}f}"
 
 
-def _state_name(state: Mapping[str, Any]) -> str:
+def _state_name(state: StateRow) -> str:
     night = f"night {state['night']}, " if state["night"] is not None else ""
     return f"{state['commit']} ({night}{state['written'][:16]}Z)"
 
 
-def _history_row(state: Mapping[str, Any]) -> list[Any]:
+def _history_row(state: StateRow) -> list[object]:
     brought = state["brought"] or {}
     changes = [
         f"{change['file']} +{change['added']} -{change['removed']}"

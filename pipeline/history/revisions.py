@@ -11,13 +11,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from pipeline.axis import DAY_S
 from pipeline.errors import StoreError
 from pipeline.history.comparison import compare_states
+from pipeline.history.documents import LineChanges, RedoneTube, Revision
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.prepared import Prepared, commit_state, prepare_state
 from pipeline.site.description_files import (
@@ -41,7 +41,7 @@ from pipeline.store.site_store import SiteStore
 from pipeline.store.state import Snapshot, Writer
 
 # Shown what would change, says whether to do it.
-Consent = Callable[[dict[str, Any]], bool]
+Consent = Callable[[Revision], bool]
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class Plan:
 @while_answering
 def recalibrate_site(
     folder: Path, now: datetime, dry_run: bool, consent: Consent | None = None
-) -> dict[str, Any]:
+) -> Revision:
     """Show what the edited description changes in what is stored, and then do it.
 
     New files are left to the night; files whose wiring or layout is another one now are read
@@ -79,13 +79,6 @@ def recalibrate_site(
     consent : callable, optional
         Asked with what would change before it is done; without it nobody is asked.
 
-    Returns
-    -------
-    dict
-        ``site``, ``outcome``, ``done``, ``from``, ``commit`` (None if not done),
-        ``description`` (lines added and removed by file), ``tubes`` (days by tube), and the
-        parts of `pipeline.history.comparison.compare_states`.
-
     Raises
     ------
     SiteError, StoreError, LockedError
@@ -98,17 +91,11 @@ def recalibrate_site(
 @while_answering
 def undo_site(
     folder: Path, now: datetime, dry_run: bool, consent: Consent | None = None
-) -> dict[str, Any]:
+) -> Revision:
     """Take the last change of the description back; readings and their accounts stay.
 
     The results become those of the description before, with every reading there is now.
     Nights go by it from then on, whatever lies on the disk, until that is edited again.
-
-    Returns
-    -------
-    dict
-        As from `recalibrate_site`, and ``restored`` (the state whose description is in force
-        again) and ``files`` (its files, written below the site's output to be put back).
 
     Raises
     ------
@@ -128,7 +115,7 @@ def undo_site(
     account = _carry_out(store, plan, dry_run, consent)
     changes = description_changes(on_disk, files)
     account |= {"restored": state, "put_back": changes, "files": []}
-    if account["done"]:
+    if account["done"] and account["commit"]:
         target = site.output / "undo" / account["commit"]
         names = [change["file"] for change in changes if change["file"] in files]
         written = write_description({name: files[name] for name in names}, target)
@@ -146,7 +133,7 @@ def _site_and_store(folder: Path) -> tuple[Site, SiteStore]:
 
 def _carry_out(
     store: SiteStore, plan: Plan, dry_run: bool, consent: Consent | None
-) -> dict[str, Any]:
+) -> Revision:
     """Preview a plan, ask, and do it; without anybody to ask both are one run."""
     if not dry_run and consent is None:
         return _attempt(store, plan, commit=True)
@@ -156,7 +143,7 @@ def _carry_out(
     return _attempt(store, plan, commit=True)
 
 
-def _attempt(store: SiteStore, plan: Plan, commit: bool) -> dict[str, Any]:
+def _attempt(store: SiteStore, plan: Plan, commit: bool) -> Revision:
     """Prepare the state of a plan, tell what it changes, and commit or drop it."""
     with store.write() as writer:
         try:
@@ -175,9 +162,7 @@ def _attempt(store: SiteStore, plan: Plan, commit: bool) -> dict[str, Any]:
     return account
 
 
-def _account(
-    before: Snapshot, writer: Writer, plan: Plan, prepared: Prepared
-) -> dict[str, Any]:
+def _account(before: Snapshot, writer: Writer, plan: Plan, prepared: Prepared) -> Revision:
     kept = stored_files(before)
     return {
         "site": plan.found.site.id,
@@ -228,7 +213,7 @@ def _state_before(
 
 def description_changes(
     old: Mapping[str, bytes], new: Mapping[str, bytes]
-) -> list[dict[str, Any]]:
+) -> list[LineChanges]:
     """Return the lines added and removed by file, JSON-ready."""
     return [
         {"file": c.file, "added": list(c.added), "removed": list(c.removed)}
@@ -236,10 +221,10 @@ def description_changes(
     ]
 
 
-def _tube_rows(site: Site, state: Snapshot, prepared: Prepared) -> list[dict[str, Any]]:
+def _tube_rows(site: Site, state: Snapshot, prepared: Prepared) -> list[RedoneTube]:
     """Return which days of which tubes are computed again, as dates in the site's own time."""
     midnight = np.datetime64(site.axis.origin_s + site.utc_offset_s, "s")
-    rows = []
+    rows: list[RedoneTube] = []
     for name, days in zip(state.labels["tube"], prepared.tubes, strict=True):
         at = np.flatnonzero(days)
         if len(at):

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from typing import TypedDict
 
+from pipeline.errors import SetAside
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.records import REPAIRS
 
@@ -22,7 +23,19 @@ _ADVICE = {
 }
 
 
-def repaired_clocks(entries: Iterable[FileEntry]) -> list[dict[str, Any]]:
+class RepairedClock(TypedDict):
+    """A repair of a file's stamps: see `pipeline.ingest.records.Repair`."""
+
+    file: str
+    kind: str
+    first_line: int
+    rows: int
+    least_s: int  # seconds added
+    most_s: int
+    evidence: str
+
+
+def repaired_clocks(entries: Iterable[FileEntry]) -> list[RepairedClock]:
     """Return the repairs of some files' stamps, JSON-ready, in order of file and line."""
     return [
         {
@@ -40,7 +53,7 @@ def repaired_clocks(entries: Iterable[FileEntry]) -> list[dict[str, Any]]:
     ]
 
 
-def clock_remarks(entry: FileEntry) -> list[dict[str, Any]]:
+def clock_remarks(entry: FileEntry) -> list[SetAside]:
     """Return what was noticed of a file's clock and left as it is, as rows for a person."""
     return [
         {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from itertools import combinations
-from typing import Any
+from typing import TypedDict
 
 from pipeline.axis import iso_utc
 from pipeline.ingest.ledger import Ledger
@@ -16,7 +16,30 @@ from pipeline.variables import SIGNALS
 Span = tuple[float, float]  # UTC seconds
 
 
-def double_signals(site: Site, ledger: Ledger) -> list[dict[str, Any]]:
+class Signal(TypedDict):
+    """What a source logs of a sensor."""
+
+    source: str
+    quantity: str
+
+
+# Written so because "from" is a word of the language.
+DoubleSignal = TypedDict(
+    "DoubleSignal",
+    {
+        "tube": str,
+        "depths_cm": list[float],
+        "counts": Signal,
+        "beside": Signal,  # counts where the other has no reading
+        # The first and the last instant of which both have files while both are wired, ISO
+        # 8601, UTC.
+        "from": str,
+        "until": str,
+    },
+)
+
+
+def double_signals(site: Site, ledger: Ledger) -> list[DoubleSignal]:
     """Return where and when two sources have logged one sensor, JSON-ready.
 
     One quantity twice is a mistake of the description. Of two quantities both are kept as
@@ -29,13 +52,6 @@ def double_signals(site: Site, ledger: Ledger) -> list[dict[str, Any]]:
         The description in force.
     ledger : Ledger
         Tells of what time each source has files.
-
-    Returns
-    -------
-    list of dict
-        ``tube``, ``depths_cm``, ``counts`` and ``beside`` (each a source and its quantity),
-        ``from`` and ``until``: the first and the last instant of which both have files while
-        both are wired, ISO 8601, UTC.
     """
     spans: dict[str, list[Span]] = defaultdict(list)
     for entry in ledger.entries.values():

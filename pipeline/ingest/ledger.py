@@ -10,10 +10,11 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass, field, fields, replace
-from typing import Any
+from typing import Any, TypedDict
 
 import pyarrow as pa
 
+from pipeline.errors import SetAside
 from pipeline.ingest.records import REASONS, REPAIRS, ParsedFile, Reject, Repair
 
 
@@ -117,6 +118,27 @@ def file_id(source: str, path: str, revision: int) -> int:
     return int.from_bytes(hashlib.sha256(text).digest()[:8], "big") >> 1 or 1
 
 
+class ReasonTotal(TypedDict):
+    """What was set aside for one reason: whole rows, and single values."""
+
+    rows: int
+    values: int
+
+
+class Totals(TypedDict):
+    """The sums over all files, and the files whose account does not close."""
+
+    files: int
+    rows_read: int
+    values_read: int
+    stored: int
+    duplicates: int
+    superseded: int
+    rejected: int
+    reasons: dict[str, ReasonTotal]  # by `pipeline.ingest.records.REASONS`
+    open_files: list[str]  # paths
+
+
 class Ledger:
     """All files of a site."""
 
@@ -150,12 +172,10 @@ class Ledger:
             for entry in self.entries.values()
         }
 
-    def totals(self) -> dict[str, Any]:
-        """Return the sums over all files, and the files whose account does not close."""
+    def totals(self) -> Totals:
+        """Return what became of the readings of all files together."""
         entries = self.entries.values()
-        names = ("rows_read", "values_read", "stored", "duplicates", "superseded", "rejected")
-        sums: dict[str, Any] = {name: sum(getattr(e, name) for e in entries) for name in names}
-        reasons: dict[str, dict[str, int]] = {}
+        reasons: dict[str, ReasonTotal] = {}
         for entry in entries:
             for reject in entry.rejects:
                 total = reasons.setdefault(reject.reason, {"rows": 0, "values": 0})
@@ -163,7 +183,12 @@ class Ledger:
                 total["values"] += reject.values
         return {
             "files": len(self.entries),
-            **sums,
+            "rows_read": sum(e.rows_read for e in entries),
+            "values_read": sum(e.values_read for e in entries),
+            "stored": sum(e.stored for e in entries),
+            "duplicates": sum(e.duplicates for e in entries),
+            "superseded": sum(e.superseded for e in entries),
+            "rejected": sum(e.rejected for e in entries),
             "reasons": dict(sorted(reasons.items())),
             "open_files": sorted(e.path for e in entries if not e.closes()),
         }
@@ -189,7 +214,7 @@ class Ledger:
         return Ledger([_entry(row) for row in table.to_pylist()])
 
 
-def reject_rows(entry: FileEntry) -> list[dict[str, Any]]:
+def reject_rows(entry: FileEntry) -> list[SetAside]:
     """Return what was set aside of a file, as rows for a person, in order of the reasons.
 
     A file of which nothing could be read is told as in the night that met it first.

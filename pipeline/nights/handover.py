@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,7 +22,7 @@ from pipeline.deliver.netcdf import write_daily, write_native
 from pipeline.deliver.own_files import period_files
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
-from pipeline.derive.rounds_comparison import compare_rounds, comparison_rows
+from pipeline.derive.rounds_comparison import ComparisonRow, compare_rounds, comparison_rows
 from pipeline.nights.manifest import COMPARISON, ROUNDS, SPACE, Manifest
 from pipeline.nights.periods import Period, kinds_logged, kinds_wired, periods
 from pipeline.products.event_blocks import Reader
@@ -38,6 +37,7 @@ from pipeline.site.fingerprint import site_hash
 from pipeline.site.models import Site
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 from pipeline.store.state import Snapshot
+from pipeline.words import Absent
 
 # A part of a cube up to this size is read at once.
 IN_MEMORY_BYTES = 256 * 1024**2
@@ -79,15 +79,8 @@ def deliver_periods(
     return done
 
 
-def absent_files(site: Site, snapshot: Snapshot, manifest: Manifest) -> dict[str, Any]:
-    """Return which periods lack files, since nothing was logged for them.
-
-    Returns
-    -------
-    dict
-        ``empty_periods``, names of those without any file; ``periods_without``, for each of
-        `pipeline.deliver.fields.KINDS` the names of those that have files of the other alone.
-    """
+def absent_files(site: Site, snapshot: Snapshot, manifest: Manifest) -> Absent:
+    """Return which periods lack files, since nothing was logged for them."""
     names = [period.name for period in periods(site, snapshot.days)]
     empty = [name for name in names if not manifest.entry(name)["files"]]
     partly = [name for name in names if name not in empty]
@@ -157,12 +150,9 @@ def deliver_space(site: Site, snapshot: Snapshot, manifest: Manifest) -> list[Pa
     return paths
 
 
-def rounds_rows(site: Site) -> list[dict[str, Any]]:
-    """Return hand minus logger by sensor, JSON-ready, as last delivered.
-
-    See `pipeline.derive.rounds_comparison.comparison_rows`; empty where nothing was compared.
-    """
-    rows: list[dict[str, Any]] = Manifest(site).entry(COMPARISON).get("rows", [])
+def rounds_rows(site: Site) -> list[ComparisonRow]:
+    """Return hand minus logger by sensor, as last delivered; empty where none was compared."""
+    rows: list[ComparisonRow] = Manifest(site).entry(COMPARISON).get("rows", [])
     return rows
 
 
@@ -235,7 +225,7 @@ def _write_period(
 
 def _write_comparison(
     site: Site, snapshot: Snapshot, readings: pd.DataFrame
-) -> tuple[list[Path], list[dict[str, Any]]]:
+) -> tuple[list[Path], list[ComparisonRow]]:
     """Compare hand readings with the loggers; no file where none is beside a sensor."""
     if not snapshot.holds("water/cleaned_water_content"):
         return [], []

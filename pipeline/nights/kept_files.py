@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.deliver.content import file_digest
 from pipeline.deliver.lost_values import lost_values
-from pipeline.errors import Problem
+from pipeline.errors import Problem, SetAside
 
 FOLDER = "kept"  # below the output
 _DIGITS = 12
@@ -37,7 +37,7 @@ class KeptFiles:
     def __init__(self, output: Path, noted: dict[str, Any]) -> None:
         self._output = output
         self._waiting: dict[str, dict[str, str]] = noted.get("waiting", {})
-        self._told: list[dict[str, Any]] = noted.get("told", [])
+        self._told: list[SetAside] = noted.get("told", [])
 
     def noted(self) -> dict[str, Any]:
         """Return what is to be kept in the list of delivered files; empty for nothing."""
@@ -73,8 +73,8 @@ class KeptFiles:
                 self._told.append({**problem.as_dict(), "count": 1})
         self._waiting = {}
 
-    def take_told(self) -> list[dict[str, Any]]:
-        """Return what is to be told, once: see `pipeline.errors.Problem`, and ``count``."""
+    def take_told(self) -> list[SetAside]:
+        """Return what is to be told, once."""
         told, self._told = self._told, []
         return told
 

@@ -12,7 +12,7 @@ from typing import Any
 from pipeline.deliver.atomic import replacing
 from pipeline.deliver.content import file_digest
 from pipeline.deliver.package import DESCRIPTOR, OWN
-from pipeline.errors import PercologError
+from pipeline.errors import PercologError, SetAside
 from pipeline.locks import held
 from pipeline.nights.kept_files import KeptFiles, keep
 from pipeline.site.models import Site
@@ -131,7 +131,7 @@ class Manifest:
         """Tell whether `take_told` would return anything."""
         return bool(self._kept.noted().get("told"))
 
-    def take_told(self) -> list[dict[str, Any]]:
+    def take_told(self) -> list[SetAside]:
         """Return what is to be told of files kept aside since this was last asked."""
         told = self._kept.take_told()
         if told:

@@ -11,19 +11,28 @@ import json
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from pipeline.axis import iso_utc
 from pipeline.calibrate.laws import check_laws
 from pipeline.deliver.atomic import sweep
 from pipeline.deliver.own_files import own_files
 from pipeline.engine.correcting import drift_rows
-from pipeline.errors import Problem, SiteError
+from pipeline.errors import Problem, SetAside, SiteError
 from pipeline.ingest.clock_account import clock_remarks, repaired_clocks
 from pipeline.ingest.double_signals import double_signals
 from pipeline.ingest.intake import Intake
 from pipeline.ingest.ledger import Ledger, reject_rows
 from pipeline.ingest.lost_rain import lost_rain
+from pipeline.nights.documents import (
+    DeliveredNight,
+    DrawnNight,
+    FileCounts,
+    FileRow,
+    LaterPart,
+    LedgerReport,
+    NightAccount,
+    StoredNight,
+)
 from pipeline.nights.handover import (
     absent_files,
     deliver_periods,
@@ -64,7 +73,7 @@ def site_store(site: Site) -> SiteStore:
     return SiteStore(site.store, site.axis, site.id)
 
 
-def store_night(folder: Path, now: datetime) -> dict[str, Any]:
+def store_night(folder: Path, now: datetime) -> StoredNight:
     """Take in what is new, compute what it changes, and commit once.
 
     Parameters
@@ -73,14 +82,6 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
         Where ``site.toml`` lies.
     now : datetime
         The present, with a zone; readings stamped later are set aside until it has passed.
-
-    Returns
-    -------
-    dict
-        ``site``, ``commit`` (the state that holds tonight's result, also if nothing was new),
-        ``message``, ``set_aside``, ``clocks``, ``double_signals`` (see
-        `pipeline.ingest.double_signals`), ``ledger``, ``raw_files``, ``tubes``, ``verdicts``
-        (see `pipeline.products.verdicts.verdict_rows`), ``timings_s``.
 
     Raises
     ------
@@ -124,24 +125,14 @@ def store_night(folder: Path, now: datetime) -> dict[str, Any]:
     }
 
 
-def deliver_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
-    """Write the files of every period that is missing or out of date.
-
-    Returns
-    -------
-    dict
-        ``delivered``, the files written now; ``delivered_counts``, how many of them are
-        ``netcdf`` and how many ``tables``; ``removed``, those that nothing is left for, also
-        what an earlier try removed that failed; ``empty_periods`` and ``periods_without``,
-        which files there are not (see `pipeline.nights.handover.absent_files`); ``rounds``,
-        how hand readings differ from the loggers (see `pipeline.nights.handover.rounds_rows`).
-    """
+def deliver_night(folder: Path, night: StoredNight) -> DeliveredNight:
+    """Write the files of every period that is missing or out of date."""
     site = open_description(folder)
     with sole_writer(site):
         return _deliver(site, site_store(site))
 
 
-def _deliver(site: Site, store: SiteStore) -> dict[str, Any]:
+def _deliver(site: Site, store: SiteStore) -> DeliveredNight:
     """Write what is out of date in the newest state: a later night's may be there by now."""
     snapshot = store.read()
     commit = snapshot.commit_id
@@ -164,13 +155,13 @@ def _deliver(site: Site, store: SiteStore) -> dict[str, Any]:
     }
 
 
-def _counts(files: list[Path]) -> dict[str, int]:
+def _counts(files: list[Path]) -> FileCounts:
     """Return how many of the delivered files are NetCDF and how many tables."""
     netcdf = sum(path.suffix == ".nc" for path in files)
     return {"netcdf": netcdf, "tables": len(files) - netcdf}
 
 
-def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
+def draw_night(folder: Path, night: StoredNight) -> DrawnNight:
     """Draw the pictures of every tube over the days the site asks for."""
     site = open_description(folder)
     snapshot = site_store(site).read(night["commit"])
@@ -178,7 +169,7 @@ def draw_night(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
     return {"pictures": [str(path) for path in draw_pictures(site, snapshot)]}
 
 
-def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
+def close_night(folder: Path, night: StoredNight, *parts: LaterPart) -> NightAccount:
     """Write the run summary and the night's page into the site's output; return the summary.
 
     Once a week earlier states are thinned out here, when the files say which they need;
@@ -198,7 +189,7 @@ def close_night(folder: Path, night: dict[str, Any], *parts: dict[str, Any]) -> 
     return summary
 
 
-def _kept(site: Site) -> list[dict[str, Any]]:
+def _kept(site: Site) -> list[SetAside]:
     """Return what is to be told of delivered files that were kept aside."""
     if not Manifest(site).tells():
         return []
@@ -206,18 +197,17 @@ def _kept(site: Site) -> list[dict[str, Any]]:
         return Manifest(site).take_told()
 
 
-def run_night(folder: Path, now: datetime) -> dict[str, Any]:
+def run_night(folder: Path, now: datetime) -> NightAccount:
     """Run a site's whole night in this process."""
     night = store_night(folder, now)
-    parts = [deliver_night(folder, night), draw_night(folder, night)]
-    return close_night(folder, night, *parts)
+    return close_night(folder, night, deliver_night(folder, night), draw_night(folder, night))
 
 
-def ledger_report(folder: Path) -> dict[str, Any]:
+def ledger_report(folder: Path) -> LedgerReport:
     """Return the account of every raw file of a site, as last committed."""
     site = open_description(folder)
     ledger = Ledger.from_table(site_store(site).read().table("ledger"))
-    files = [
+    files: list[FileRow] = [
         {
             "path": entry.path,
             "source": entry.source,
@@ -244,9 +234,9 @@ def ledger_report(folder: Path) -> dict[str, Any]:
     return {"site": site.id, "totals": ledger.totals(), "files": files}
 
 
-def _set_aside(intake: Intake) -> list[dict[str, Any]]:
+def _set_aside(intake: Intake) -> list[SetAside]:
     """Return what needs a look: tonight's refusals, and files no night could read yet."""
-    rows = [{**problem.as_dict(), "count": 1} for problem in intake.problems]
+    rows: list[SetAside] = [{**p.as_dict(), "count": 1} for p in intake.problems]
     told = {problem.file for problem in intake.problems}
     tonight = {entry.file for entry in intake.read}
     for entry in sorted(intake.ledger.entries.values(), key=lambda e: (e.path, e.revision)):
@@ -258,16 +248,14 @@ def _set_aside(intake: Intake) -> list[dict[str, Any]]:
         rows += reject_rows(entry)
         rows += clock_remarks(entry)
     for path in intake.ledger.totals()["open_files"]:
-        rows.append(
-            Problem(
-                path,
-                "",
-                "an account that does not close",
-                "every value accounted for",
-                "This is a fault of percolog; report it with the file.",
-            ).as_dict()
-            | {"count": 1}
+        problem = Problem(
+            path,
+            "",
+            "an account that does not close",
+            "every value accounted for",
+            "This is a fault of percolog; report it with the file.",
         )
+        rows.append({**problem.as_dict(), "count": 1})
     return rows
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from pipeline.arrays import Floats
 from pipeline.axis import DAY_S, iso_utc
 from pipeline.deliver.atomic import replacing
+from pipeline.nights.documents import NightAccount
 from pipeline.nights.periods import local_day
 from pipeline.products.event_store import gain_error_mm
 from pipeline.report.night_page import night_page
@@ -46,7 +47,7 @@ _TUBE_PICTURES = (
 )
 
 
-def write_page(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> Path:
+def write_page(site: Site, snapshot: Snapshot, summary: NightAccount) -> Path:
     """Write the page of a night into the site's output; return its path."""
     path = site.output / "report.html"
     with replacing(path) as temporary:
@@ -54,7 +55,7 @@ def write_page(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> Pa
     return path
 
 
-def page_content(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> dict[str, Any]:
+def page_content(site: Site, snapshot: Snapshot, summary: NightAccount) -> dict[str, Any]:
     """Return what the page of a night tells, for `pipeline.report.night_page.night_page`.
 
     Parameters
@@ -62,20 +63,19 @@ def page_content(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> 
     site : Site
     snapshot : Snapshot
         The state that holds the night's result.
-    summary : mapping
-        The night's account, as ``summary.json`` has it.
+    summary : NightAccount
+        As ``summary.json`` has it.
     """
     # Those that tonight did not draw show what they would if it had.
     pictures = {path.name for path in site.output.glob("pictures/*.png")}
-    lists = {
-        name: _cut(summary.get(name, ())) for name in ("set_aside", "clocks", "double_signals")
-    }
     return {
         "site": site,
         "night": summary,
         "outcome": summary["outcome"],
         "failures": summary.get("failures", ()),
-        **lists,
+        "set_aside": _cut(summary["set_aside"]),
+        "clocks": _cut(summary["clocks"]),
+        "double_signals": _cut(summary["double_signals"]),
         "drift": summary.get("drift", ()),
         "absent": told_absent(summary),
         "layers": [
@@ -92,12 +92,12 @@ def page_content(site: Site, snapshot: Snapshot, summary: Mapping[str, Any]) -> 
     }
 
 
-def _cut(rows: Any) -> dict[str, Any]:
+def _cut(rows: Sequence[object]) -> dict[str, object]:
     return {"rows": rows[:LISTED], "more": max(0, len(rows) - LISTED)}
 
 
 def _tubes(
-    site: Site, snapshot: Snapshot, summary: Mapping[str, Any], pictures: set[str]
+    site: Site, snapshot: Snapshot, summary: NightAccount, pictures: set[str]
 ) -> list[dict[str, Any]]:
     """Return what is told of each tube: its verdict, readings, newest day and pictures."""
     shares = {row["tube"]: row for row in summary["tubes"]}
@@ -123,7 +123,7 @@ def _tubes(
     return rows
 
 
-def _behind(site: Site, summary: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _behind(site: Site, summary: NightAccount) -> list[dict[str, Any]]:
     """Return the tubes in the ground not read for a day and more, the longest first."""
     now = datetime.fromisoformat(summary["now"])
     found: dict[int, list[str]] = {}

@@ -14,17 +14,33 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Literal, ParamSpec, TypedDict, TypeVar
 
 from pipeline.nights import night as work
+from pipeline.nights.documents import DeliveredNight, DrawnNight, NightAccount, StoredNight
 from pipeline.outcomes import describe_failure, outcome_of
 from pipeline.store.object_store import while_answering
 
 logger = logging.getLogger(__name__)
+P = ParamSpec("P")
+R = TypeVar("R")
 
-# A part's result, or the error that ended it.
-Part = dict[str, Any] | BaseException
-PARTS = ("store", "deliver", "draw", "close")
+
+class Results(TypedDict, total=False):
+    """What each part of a night returned, or the error that ended it."""
+
+    store: StoredNight | BaseException
+    deliver: DeliveredNight | BaseException
+    draw: DrawnNight | BaseException
+    close: NightAccount | BaseException
+
+
+PARTS: tuple[Literal["store", "deliver", "draw", "close"], ...] = (
+    "store",
+    "deliver",
+    "draw",
+    "close",
+)
 
 # Sites run side by side in threads, but two threads in the NetCDF library end the process
 # (measured: a segmentation fault in every attempt), and the plotting library makes no promise.
@@ -41,40 +57,40 @@ def announced(folder: Path, doing: str) -> Iterator[None]:
     logger.info("%s: %s took %.1f s", folder.name, doing, time.monotonic() - begun)
 
 
-def store(folder: Path, now: datetime) -> dict[str, Any]:
+def store(folder: Path, now: datetime) -> StoredNight:
     """Read what is new, compute what it changes, and commit both."""
     with announced(folder, "reading and computing"):
         return while_answering(work.store_night)(folder, now)
 
 
-def deliver(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
+def deliver(folder: Path, night: StoredNight) -> DeliveredNight:
     """Write the files of the periods that changed."""
     with NETCDF, announced(folder, "writing NetCDF"):
         return while_answering(work.deliver_night)(folder, night)
 
 
-def draw(folder: Path, night: dict[str, Any]) -> dict[str, Any]:
+def draw(folder: Path, night: StoredNight) -> DrawnNight:
     """Draw the pictures."""
     with PLOTTING, announced(folder, "drawing pictures"):
         return while_answering(work.draw_night)(folder, night)
 
 
-def close(folder: Path, night: dict[str, Any], delivered: Part, drawn: Part) -> dict[str, Any]:
+def close(
+    folder: Path,
+    night: StoredNight,
+    delivered: DeliveredNight | BaseException,
+    drawn: DrawnNight | BaseException,
+) -> NightAccount:
     """Write the summary of the night, with whatever failed in it.
 
     Parameters
     ----------
     folder : Path
         The site's description.
-    night : dict
+    night : StoredNight
         What `store` returned.
-    delivered, drawn : dict or BaseException
+    delivered, drawn : DeliveredNight, DrawnNight or BaseException
         What the two parts returned, or what ended them.
-
-    Returns
-    -------
-    dict
-        The summary; ``failures`` lists the parts that failed, if any did.
     """
     done = [part for part in (delivered, drawn) if not isinstance(part, BaseException)]
     failures = [
@@ -88,15 +104,15 @@ def close(folder: Path, night: dict[str, Any], delivered: Part, drawn: Part) -> 
     return {**summary, "failures": failures, "outcome": "failed"}
 
 
-def result_of(folder: Path, results: dict[str, Part]) -> dict[str, Any]:
+def result_of(folder: Path, results: Results) -> NightAccount:
     """Return the summary of a site's night whichever of its parts failed.
 
     Parameters
     ----------
     folder : Path
         The site's description.
-    results : dict of str to dict or BaseException
-        What each part returned or raised; a part that was never begun is absent.
+    results : Results
+        A part that was never begun is absent.
     """
     closed = results.get("close")
     if isinstance(closed, dict):
@@ -111,21 +127,17 @@ def result_of(folder: Path, results: dict[str, Part]) -> dict[str, Any]:
             {"part": "close", "kind": "", "error": "the night ended before it was done"}
         ]
     stored = results.get("store")
-    known: dict[str, Any] = stored if isinstance(stored, dict) else {"site": folder.name}
+    known: StoredNight = stored if isinstance(stored, dict) else {"site": folder.name}
     outcome = outcome_of(failures)
     return {**known, "folder": str(folder), "outcome": outcome, "failures": failures}
 
 
-def run_site(folder: Path, now: datetime) -> dict[str, Any]:
+def run_site(folder: Path, now: datetime) -> NightAccount:
     """Run a site's four parts one after another, without an orchestrator.
 
-    Returns
-    -------
-    dict
-        The summary of the night. Errors are told in it, never raised, so that the next site
-        is not stopped.
+    Errors are told in the account, never raised, so that the next site is not stopped.
     """
-    results: dict[str, Part] = {"store": _attempt(store, folder, now)}
+    results: Results = {"store": _attempt(store, folder, now)}
     night = results["store"]
     if isinstance(night, dict):
         results["deliver"] = _attempt(deliver, folder, night)
@@ -134,8 +146,10 @@ def run_site(folder: Path, now: datetime) -> dict[str, Any]:
     return result_of(folder, results)
 
 
-def _attempt(function: Callable[..., dict[str, Any]], *arguments: object) -> Part:
+def _attempt(
+    function: Callable[P, R], *arguments: P.args, **options: P.kwargs
+) -> R | BaseException:
     try:
-        return function(*arguments)
+        return function(*arguments, **options)
     except Exception as error:  # isolation: one part's surprise must not stop the others
         return error

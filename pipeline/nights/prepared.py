@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
-from typing import Any
+from typing import Literal, TypedDict
 
 import numpy as np
 import pyarrow as pa
@@ -36,7 +36,8 @@ from pipeline.store.state import Snapshot, Writer
 from pipeline.variables import SIGNALS
 from pipeline.words import counted
 
-Timings = dict[str, float]
+Stage = Literal["describe", "ingest", "compute", "commit"]
+Timings = dict[Stage, float]  # seconds
 _NAMED_FILES = 20
 
 
@@ -154,7 +155,21 @@ def commit_state(
     return writer.commit(prepared.message(), metadata)
 
 
-def _brought(prepared: Prepared, site: Site) -> dict[str, Any]:
+class Brought(TypedDict):
+    """What a night or a recalibration brought, as a state's entry in the history tells it."""
+
+    files: int  # read
+    named: list[str]  # the first of them by name
+    values: int  # stored
+    set_aside: int  # values
+    days: int  # computed
+    tubes: int  # of which days were computed
+    tube_days: int
+    first: str | None  # day computed, of the site; None without any
+    last: str | None
+
+
+def _brought(prepared: Prepared, site: Site) -> Brought:
     """Return what a state brought, for its entry in the history."""
     read, days = prepared.intake.read, np.flatnonzero(prepared.days)
     span = [_date(site, int(day)) for day in (*days[:1], *days[-1:])]
@@ -268,7 +283,7 @@ def _refuse_lost_tubes(snapshot: Snapshot, site: Site) -> None:
 
 
 @contextmanager
-def timed(timings: Timings, name: str) -> Iterator[None]:
+def timed(timings: Timings, name: Stage) -> Iterator[None]:
     """Add the seconds a block takes."""
     start = time.perf_counter()
     yield

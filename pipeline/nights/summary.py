@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from pipeline.axis import iso_utc
 from pipeline.deliver.atomic import replacing
-from pipeline.errors import clean
+from pipeline.derive.rounds_comparison import ComparisonRow
+from pipeline.engine.correcting import DriftRow
+from pipeline.errors import SetAside, clean
+from pipeline.ingest.clock_account import RepairedClock
+from pipeline.ingest.double_signals import DoubleSignal
+from pipeline.nights.documents import LaterPart, NightAccount, StoredNight, TubeRow
+from pipeline.products.verdicts import VerdictRow
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import intervals_at, stretches_of
@@ -19,17 +25,8 @@ from pipeline.variables import SIGNALS
 from pipeline.words import counted, told_absent, told_refusal
 
 
-def tube_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
-    """Return, for each tube, how its sensors did over the days the report shows.
-
-    Returns
-    -------
-    list of dict
-        ``tube``, ``due`` (values its sources should have logged between the tube's first and
-        last reading), ``good_pct``, ``suspect_pct``, ``bad_pct``, ``missing_pct`` (of those),
-        ``last_reading`` (ISO 8601, UTC, or None), ``hand_readings`` (in the whole record). A
-        tube only read by hand has ``due`` 0, no percentages, and its last hand reading.
-    """
+def tube_rows(site: Site, snapshot: Snapshot) -> list[TubeRow]:
+    """Return, for each tube, how its sensors did over the days the report shows."""
     by_hand = _hand_readings(snapshot)
     rows = {row["tube"]: row for row in _logged_rows(site, snapshot)}
     for name, row in rows.items():
@@ -49,7 +46,7 @@ def _hand_readings(snapshot: Snapshot) -> dict[str, tuple[int, int]]:
     return {row["tube"]: (row["time_s_count"], row["time_s_max"]) for row in found.to_pylist()}
 
 
-def _logged_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
+def _logged_rows(site: Site, snapshot: Snapshot) -> list[TubeRow]:
     """Return the rows of all tubes as far as loggers tell."""
     axis, stop = snapshot.axis, snapshot.steps
     start = max(0, stop - site.report.days * axis.steps_per_day)
@@ -89,31 +86,33 @@ def _due(wires: list[Wire], span: tuple[int, int], site: Site) -> int:
     return int(np.ceil(round(float(np.nansum(site.interval_s / interval_s)), 6)))
 
 
-def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> dict[str, Any]:
+def _tube_row(name: str, counts: list[int], due: int, last_s: int | None) -> TubeRow:
     """Return one row from the number of cells with each flag."""
     flagged = {q: counts[q] if counts else 0 for q in Quality}
-    shares = {
-        "good_pct": flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED],
-        "suspect_pct": flagged[Quality.SUSPECT],
-        "bad_pct": flagged[Quality.BAD],
-        "missing_pct": due - sum(counts),
-    }
+
+    def share(cells: int) -> float | None:
+        # Of nothing there is no share: 0 % would read as if all readings were wanting.
+        return round(100 * cells / due, 2) if due else None
+
     return {
         "tube": name,
         "due": due,
-        # Of nothing there is no share: 0 % would read as if all readings were wanting.
-        **{key: round(100 * n / due, 2) if due else None for key, n in shares.items()},
+        "good_pct": share(flagged[Quality.GOOD] + flagged[Quality.NOT_EVALUATED]),
+        "suspect_pct": share(flagged[Quality.SUSPECT]),
+        "bad_pct": share(flagged[Quality.BAD]),
+        "missing_pct": share(due - sum(counts)),
         "last_reading": None if last_s is None else iso_utc(last_s),
+        "hand_readings": 0,
     }
 
 
-def summarise(night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
+def summarise(night: StoredNight, *parts: LaterPart) -> NightAccount:
     """Return a night and its deliveries as one summary, with its outcome.
 
     ``outcome`` is "failed" where a part names ``failures``, "attention" where something was
     set aside or an account does not close, else "done".
     """
-    summary = dict(night)
+    summary: NightAccount = {**night}
     for part in parts:
         summary |= part
     summary["outcome"] = "attention" if night["set_aside"] else "done"
@@ -122,7 +121,7 @@ def summarise(night: dict[str, Any], *parts: dict[str, Any]) -> dict[str, Any]:
     return summary
 
 
-def write_summary(folder: Path, summary: dict[str, Any]) -> list[Path]:
+def write_summary(folder: Path, summary: NightAccount) -> list[Path]:
     """Write the summary as JSON and as text; return both paths."""
     folder.mkdir(parents=True, exist_ok=True)
     document = json.dumps(summary, indent=2, sort_keys=True, allow_nan=False) + "\n"
@@ -133,7 +132,7 @@ def write_summary(folder: Path, summary: dict[str, Any]) -> list[Path]:
     return paths
 
 
-def _text(summary: dict[str, Any]) -> str:
+def _text(summary: NightAccount) -> str:
     """Return the summary as a page of plain text."""
     ledger = summary["ledger"]
     lines = [
@@ -151,15 +150,29 @@ def _text(summary: dict[str, Any]) -> str:
     unsound = [row for row in summary.get("verdicts", []) if row["verdict"] != "sound"]
     if unsound:
         lines += ["", "Tubes that are not sound:", *map(_verdict_line, unsound)]
-    for title, key, line in _LISTS:
-        if isinstance(summary.get(key), list) and summary[key]:
-            lines += ["", title, *map(line, summary[key])]
+    for title, listed in _lists(summary):
+        if listed:
+            lines += ["", title, *listed]
     for what, names, logged in told_absent(summary):
         lines += ["", f"{what.capitalize()}, since {logged}: {names}"]
     return "\n".join(clean(line) for line in lines) + "\n"  # a file name may drive terminals
 
 
-def _tube_line(row: dict[str, Any]) -> str:
+def _lists(night: NightAccount) -> Iterator[tuple[str, list[str]]]:
+    yield "Failed:", [f"- {row['part']}: {row['error']}" for row in night.get("failures", [])]
+    yield "Set aside (needs a look):", [*map(_set_aside_line, night.get("set_aside", []))]
+    yield "Clocks repaired:", [*map(_clock_line, night.get("clocks", []))]
+    doubles = [*map(_double_line, night.get("double_signals", []))]
+    yield "Two sources logged one sensor at once:", doubles
+    yield "Hand rounds against loggers:", [*map(_rounds_line, night.get("rounds", []))]
+    yield "Drift corrected (docs/drift.md):", [*map(_drift_line, night.get("drift", []))]
+    yield "Delivered:", [f"- {path}" for path in night.get("delivered", [])]
+    removed = [f"- {path}" for path in night.get("removed", [])]
+    yield "Removed, since nothing is left for them:", removed
+    yield "Pictures:", [f"- {path}" for path in night.get("pictures", [])]
+
+
+def _tube_line(row: TubeRow) -> str:
     if not row["due"] and row["hand_readings"]:
         told = f"{row['hand_readings']} hand readings in all"
         return f"{row['tube']:<14} {told}; none by a logger{'':4}{row['last_reading']}"
@@ -171,11 +184,11 @@ def _tube_line(row: dict[str, Any]) -> str:
     )
 
 
-def _set_aside_line(row: dict[str, Any]) -> str:
+def _set_aside_line(row: SetAside) -> str:
     return f"- {told_refusal(row)}. {row['advice']}"
 
 
-def _clock_line(row: dict[str, Any]) -> str:
+def _clock_line(row: RepairedClock) -> str:
     least, most = row["least_s"], row["most_s"]
     added = f"{least:+d} s" if least == most else f"{least:+d} to {most:+d} s"
     moved = f", {added}" if least or most else ""  # a repeated hour is told apart, not moved
@@ -185,7 +198,7 @@ def _clock_line(row: dict[str, Any]) -> str:
     )
 
 
-def _rounds_line(row: dict[str, Any]) -> str:
+def _rounds_line(row: ComparisonRow) -> str:
     where = f"- {row['tube']} {row['depth_cm']:g} cm"
     if not row["count"]:  # a round may be in before the logger's file of that day
         return f"{where}: no logged value at the time of any hand reading"
@@ -198,19 +211,19 @@ def _rounds_line(row: dict[str, Any]) -> str:
     )
 
 
-def _verdict_line(row: dict[str, Any]) -> str:
+def _verdict_line(row: VerdictRow) -> str:
     action = f" Do: {row['action']}." if row["action"] else ""
     return f"- {row['tube']}: {row['verdict'] or 'no verdict'}: {row['reason']}.{action}"
 
 
-def _drift_line(row: dict[str, Any]) -> str:
+def _drift_line(row: DriftRow) -> str:
     return (
         f"- {row['tube']} {row['depth_cm']:g} cm: {row['water_content']:+.3f} m3 m-3 at the "
         f"last check, {row['checked']} ({row['kind']}); rated {row['rating']} (our own rating)"
     )
 
 
-def _double_line(row: dict[str, Any]) -> str:
+def _double_line(row: DoubleSignal) -> str:
     depths = ", ".join(f"{depth:g}" for depth in row["depths_cm"])
     counts, beside = row["counts"], row["beside"]
     return (
@@ -218,16 +231,3 @@ def _double_line(row: dict[str, Any]) -> str:
         f"{counts['quantity']} of {counts['source']} counts, {beside['quantity']} of "
         f"{beside['source']} where that has no reading"
     )
-
-
-_LISTS = (
-    ("Failed:", "failures", lambda row: f"- {row['part']}: {row['error']}"),
-    ("Set aside (needs a look):", "set_aside", _set_aside_line),
-    ("Clocks repaired:", "clocks", _clock_line),
-    ("Two sources logged one sensor at once:", "double_signals", _double_line),
-    ("Hand rounds against loggers:", "rounds", _rounds_line),
-    ("Drift corrected (docs/drift.md):", "drift", _drift_line),
-    ("Delivered:", "delivered", "- {}".format),
-    ("Removed, since nothing is left for them:", "removed", "- {}".format),
-    ("Pictures:", "pictures", "- {}".format),
-)

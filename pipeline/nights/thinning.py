@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import pyarrow as pa
 
@@ -19,14 +19,27 @@ from pipeline.errors import PercologError
 from pipeline.nights.manifest import delivered_states
 from pipeline.site.models import Keep, Site
 from pipeline.store.description import UNDONE
-from pipeline.store.site_store import THINNED, SiteStore
+from pipeline.store.site_store import THINNED, SiteStore, State
 from pipeline.store.state import Writer
 
 AT_MOST_EVERY = timedelta(days=7)
 _ATTRIBUTE = "last_thinned"
 _COLUMNS = ("commit", "written", "message", "metadata")
 
-State = dict[str, Any]
+
+class Thinned(TypedDict):
+    """What was thinned out, or would be."""
+
+    kept: list[str]  # commits, newest first
+    thinned: list[str]
+    bytes_before: int | None  # of the store; None in an object store
+    bytes_after: int | None  # also None after a dry run
+
+
+class ThinningFailed(TypedDict):
+    """Why earlier states could not be thinned out."""
+
+    failed: str
 
 
 def states_to_keep(
@@ -56,14 +69,8 @@ def states_to_keep(
     return kept, gone
 
 
-def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> dict[str, Any]:
+def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> Thinned:
     """Thin out the states that the site's policy does not keep.
-
-    Returns
-    -------
-    dict
-        ``kept`` and ``thinned`` (lists of commits, newest first), ``bytes_before`` and
-        ``bytes_after`` (None in an object store, and after a dry run).
 
     Raises
     ------
@@ -73,7 +80,7 @@ def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> dict[str, 
         states = store.history()
         named = delivered_states(site) | _restored(writer)
         kept, gone = states_to_keep(states, site.keep, named)
-        account = {
+        account: Thinned = {
             "kept": [state["commit"] for state in kept],
             "thinned": [state["commit"] for state in gone],
             "bytes_before": _size(store),
@@ -92,10 +99,10 @@ def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> dict[str, 
         return {**account, "bytes_after": _size(store)}
 
 
-def thin_when_due(site: Site, store: SiteStore) -> dict[str, Any] | None:
+def thin_when_due(site: Site, store: SiteStore) -> Thinned | ThinningFailed | None:
     """Thin out if that was last done a week ago; None if it is not due.
 
-    A failure is told in ``failed`` and tried again the next night: it must not spoil this one.
+    A failure is told and tried again the next night: it must not spoil this one.
     """
     try:
         states = store.history()
@@ -124,7 +131,12 @@ def _list_thinned(writer: Writer, gone: list[State]) -> None:
     rows = [] if stored is None else stored.to_pylist()
     known = {row["commit"] for row in rows}
     new = [
-        {**{name: state[name] for name in _COLUMNS}, "metadata": json.dumps(state["metadata"])}
+        {
+            "commit": state["commit"],
+            "written": state["written"],
+            "message": state["message"],
+            "metadata": json.dumps(state["metadata"]),
+        }
         for state in gone
         if state["commit"] not in known
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict, cast
 
 from pipeline.axis import iso_utc
 from pipeline.qc.findings import Verdict
@@ -12,20 +12,46 @@ from pipeline.store.state import Snapshot
 NOT_JUDGED = "not judged yet: run percolog night"
 
 
-def verdict_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
-    """Return the verdict on each tube of a site, JSON-ready.
+class VerdictRow(TypedDict):
+    """The verdict on a tube; before the first judgement without what it rests on."""
 
-    Returns
-    -------
-    list of dict
-        ``tube``, ``verdict`` ("sound", "use with care", "do not use", or None before the first
-        judgement), ``reason``, ``action``, ``found`` (the verdict without a person's),
-        ``decided_by`` (empty: nobody), and how much was seen: ``days`` with values, ``storms``
-        quickly answered, ``rounds`` in three directions.
-    """
+    tube: str
+    verdict: str | None  # "sound", "use with care", "do not use"; None before the first
+    reason: str
+    action: str
+    found: NotRequired[str]  # the verdict without a person's
+    decided_by: NotRequired[str]  # person; empty: nobody
+    days: NotRequired[int]  # with values
+    storms: NotRequired[int]  # quickly answered
+    rounds: NotRequired[int]  # in three directions
+
+
+# Written so because "from" is a word of the language.
+EvidenceRow = TypedDict(
+    "EvidenceRow",
+    {
+        "tube": str,
+        "kind": str,
+        "events": int,
+        "measure": float | None,  # in the unit; None where there is no number
+        "threshold": float | None,
+        "unit": str,
+        "weight": str,  # verdict it speaks for
+        "sentence": str,
+        "action": str,
+        "depth_cm": float | None,  # None where it is of none
+        "direction_deg": float | None,
+        "from": str,  # ISO 8601, UTC
+        "until": str,
+    },
+)
+
+
+def verdict_rows(site: Site, snapshot: Snapshot) -> list[VerdictRow]:
+    """Return the verdict on each tube of a site, JSON-ready."""
     stored = snapshot.table("tube_verdicts")
     known = {} if stored is None else {row["tube"]: row for row in stored.to_pylist()}
-    rows = []
+    rows: list[VerdictRow] = []
     for tube in site.tubes:
         row = known.get(tube.tube)
         if row is None:
@@ -34,12 +60,12 @@ def verdict_rows(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
             )
             continue
         words = {name: Verdict(row[name]).text for name in ("verdict", "found")}
-        rows.append({**row, **words})
+        rows.append(cast(VerdictRow, {**row, **words}))  # as the table has them
     return rows
 
 
-def evidence_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
-    """Return the evidence on all tubes, JSON-ready: depths in cm, instants in ISO 8601."""
+def evidence_rows(snapshot: Snapshot) -> list[EvidenceRow]:
+    """Return the evidence on all tubes, JSON-ready."""
     stored = snapshot.table("tube_health")
     rows = []
     for row in [] if stored is None else stored.to_pylist():
@@ -47,7 +73,7 @@ def evidence_rows(snapshot: Snapshot) -> list[dict[str, Any]]:
         ends = {name: iso_utc(row.pop(f"{name}_s")) for name in ("from", "until")}
         row["weight"] = Verdict(row["weight"]).text
         place = {"depth_cm": _number(depth, 100.0), "direction_deg": _number(direction, 1.0)}
-        rows.append({**row, **place, **ends})
+        rows.append(cast(EvidenceRow, {**row, **place, **ends}))
     return rows
 
 

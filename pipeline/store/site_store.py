@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, cast
 
 from pipeline.axis import TimeAxis
 from pipeline.errors import LostStoreError, StoreError
@@ -36,6 +36,15 @@ _ATTEMPTS = 20
 # How often a request to an object store is made, and how long it may say nothing meanwhile.
 _TRIES = 4
 _SILENT_S = 20
+
+
+class State(TypedDict):
+    """A state of a store, as it was committed."""
+
+    commit: str
+    written: str  # instant, ISO 8601, with its offset, microseconds
+    message: str
+    metadata: dict[str, Any]  # what was noted of it, see `pipeline.nights.prepared`
 
 
 class SiteStore:
@@ -171,8 +180,8 @@ class SiteStore:
         """Return what a night noted of itself with its state."""
         return dict(self._open().lookup_snapshot(commit).metadata)
 
-    def history(self) -> list[dict[str, Any]]:
-        """Return the kept states, newest first: commit, time, message, metadata."""
+    def history(self) -> list[State]:
+        """Return the kept states, newest first."""
         if not self.exists():
             return []
         repository = self._open()
@@ -191,11 +200,11 @@ class SiteStore:
             if info.parent_id is not None  # not the empty beginning
         ]
 
-    def thinned(self) -> list[dict[str, Any]]:
+    def thinned(self) -> list[State]:
         """Return the states that were thinned out, newest first, as in `history`."""
         table = self.read().table(THINNED)
         rows = [] if table is None else table.to_pylist()
-        return [{**row, "metadata": json.loads(row["metadata"])} for row in rows]
+        return [cast(State, {**row, "metadata": json.loads(row["metadata"])}) for row in rows]
 
     def states(self) -> set[str]:
         """Return the ids of all states that there ever were, kept or thinned out."""

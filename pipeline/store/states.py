@@ -3,25 +3,40 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, TypedDict
 
 from pipeline.errors import StoreError
-from pipeline.store.site_store import SiteStore
+from pipeline.store.site_store import SiteStore, State
 
 NOW = "now"
 _NIGHT_DIGITS = 7  # longer runs of digits are the beginning of an id
 
 
-def list_states(store: SiteStore) -> list[dict[str, Any]]:
-    """Return every state, kept or thinned out, newest first.
+class ChangedLines(TypedDict):
+    """How many lines of a file of the description changed."""
 
-    Returns
-    -------
-    list of dict
-        ``commit``, ``night`` (None where the state is none of a night), ``kind``, ``written``
-        (ISO 8601, UTC), ``message``, ``kept``, ``brought``, ``description`` (lines added and
-        removed by file), ``site_hash``, ``code``. What older versions did not note is None.
-    """
+    file: str
+    added: int
+    removed: int
+
+
+class StateRow(TypedDict):
+    """A state as documents tell it. What older versions did not note is None."""
+
+    commit: str
+    night: int | None  # its number; None where the state is none of a night
+    kind: str
+    written: str  # instant, ISO 8601, UTC, microseconds
+    message: str
+    kept: bool  # false once thinned out
+    brought: dict[str, Any] | None  # see `pipeline.nights.prepared.Brought`
+    description: list[ChangedLines] | None
+    site_hash: str | None
+    code: str | None  # version
+
+
+def list_states(store: SiteStore) -> list[StateRow]:
+    """Return every state, kept or thinned out, newest first."""
     kept = store.history()
     here = {state["commit"] for state in kept}
     gone = [row for row in store.thinned() if row["commit"] not in here] if kept else []
@@ -29,7 +44,7 @@ def list_states(store: SiteStore) -> list[dict[str, Any]]:
     return sorted(states, key=lambda row: row["written"], reverse=True)
 
 
-def find_state(store: SiteStore, name: str) -> dict[str, Any]:
+def find_state(store: SiteStore, name: str) -> StateRow:
     """Return the state that a name stands for, as in `list_states`.
 
     Parameters
@@ -70,7 +85,7 @@ def commit_of(store: SiteStore, name: str | None) -> str | None:
     return find_state(store, name)["commit"] if name else None
 
 
-def _named(states: list[dict[str, Any]], name: str) -> list[dict[str, Any]]:
+def _named(states: list[StateRow], name: str) -> list[StateRow]:
     if name.isdigit() and len(name) <= _NIGHT_DIGITS:
         return [row for row in states if row["night"] == int(name)]
     end = _end_of(name)
@@ -90,7 +105,7 @@ def _end_of(text: str) -> datetime | None:
     return found + (timedelta(days=1) if is_date else timedelta(seconds=1))
 
 
-def _row(state: dict[str, Any], kept: bool) -> dict[str, Any]:
+def _row(state: State, kept: bool) -> StateRow:
     noted = state["metadata"]
     return {
         "commit": state["commit"],

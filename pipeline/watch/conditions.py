@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,9 @@ from pipeline.site.models import Site, Source
 from pipeline.words import first_line, span_of_hours, told_refusal
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
+    from pipeline.errors import SetAside
+    from pipeline.nights.documents import NightAccount
+    from pipeline.products.verdicts import VerdictRow
     from pipeline.store.state import Snapshot
 
 _DAY_S = 86_400
@@ -38,7 +41,6 @@ NIGHT_ADVICE = (
 )
 FILE_ADVICE = "Look at the file with percolog sniff; nothing of it is lost"
 _RANKS = {"use with care": 1, "do not use": 2}
-_Row = Mapping[str, Any]  # of a table of the summary
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ class Condition:
 
 
 def find_conditions(
-    site: Site, snapshot: Snapshot, summary: dict[str, Any], now: datetime
+    site: Site, snapshot: Snapshot, summary: NightAccount, now: datetime
 ) -> list[Condition]:
     """Return what is amiss at a site whose store can be read, by its ``[alerts]``.
 
@@ -73,7 +75,7 @@ def find_conditions(
         The description in force.
     snapshot : Snapshot
         The newest state.
-    summary : dict
+    summary : NightAccount
         Of the night, as `pipeline.nights.parts.result_of` returns it.
     now : datetime
         The instant of the night.
@@ -94,7 +96,7 @@ def find_conditions(
     return found
 
 
-def failed_parts(summary: dict[str, Any], now: datetime) -> list[Condition]:
+def failed_parts(summary: NightAccount, now: datetime) -> list[Condition]:
     """Return one condition for each part of the night that failed."""
     return [
         Condition(
@@ -207,10 +209,10 @@ def _supply_limit(site: Site, highest: float) -> tuple[float, str]:
     return (site.qc.supply_part or 0.0) * highest, "qc.supply_part of the highest of a week"
 
 
-def _bad_tubes(verdicts: Iterable[_Row], least: int, now: str) -> Iterator[Condition]:
+def _bad_tubes(verdicts: Iterable[VerdictRow], least: int, now: str) -> Iterator[Condition]:
     for row in verdicts:
         # What a person has decided is no news to people.
-        if _RANKS.get(row["verdict"], 0) < least or row.get("decided_by"):
+        if _RANKS.get(row["verdict"] or "", 0) < least or row.get("decided_by"):
             continue
         yield Condition(
             f"tube:{row['tube']}:{row['verdict']}",
@@ -223,7 +225,7 @@ def _bad_tubes(verdicts: Iterable[_Row], least: int, now: str) -> Iterator[Condi
         )
 
 
-def _set_aside(rows: Iterable[_Row], waiting: set[str], now: str) -> Iterator[Condition]:
+def _set_aside(rows: Iterable[SetAside], waiting: set[str], now: str) -> Iterator[Condition]:
     for row in rows:
         lasting = row["file"] in waiting
         lines = "has lines set aside" if row.get("reason") else "needs a look"

@@ -19,7 +19,8 @@ from typing import Any
 
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import SiteError
-from pipeline.outcomes import describe_failure, state_folder
+from pipeline.nights.documents import NightAccount, Told
+from pipeline.outcomes import Failure, describe_failure, state_folder
 from pipeline.processes import started
 from pipeline.site.alerts import Alerts
 from pipeline.site.load import load_site
@@ -95,23 +96,17 @@ def begin_night(folder: Path, now: datetime) -> None:
         logger.debug("%s: the beginning could not be noted: %s", folder.name, error)
 
 
-def end_night(folder: Path, summary: dict[str, Any], now: datetime) -> dict[str, Any]:
+def end_night(folder: Path, summary: NightAccount, now: datetime) -> NightAccount:
     """Tell what a night showed; return its summary with the account of it.
 
     Parameters
     ----------
     folder : Path
         The site's description.
-    summary : dict
+    summary : NightAccount
         As `pipeline.nights.parts.result_of` returns it.
     now : datetime
         The instant of the night.
-
-    Returns
-    -------
-    dict
-        The summary with ``alerts``: ``raised`` and ``over`` (what), ``open`` (how many), and
-        ``failures`` (the ways that failed, and what else went wrong in telling).
     """
     try:
         account = _tell(watched(folder), summary, now)
@@ -122,11 +117,11 @@ def end_night(folder: Path, summary: dict[str, Any], now: datetime) -> dict[str,
     return {**summary, "alerts": account}
 
 
-def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, Any]:
+def _tell(site: Watched, summary: NightAccount, now: datetime) -> Told:
     at, ways = stamp(now), ways_of(site.alerts)
     conditions, kinds = _conditions(site, summary, now)
     sender = Sender(site.site, site.title, site.output)
-    failures: list[dict[str, Any]] = []
+    failures: list[Failure] = []
     with opened(site.output, to_tell=True) as book:
         if book.remark:
             failures.append({"part": "alerts", "kind": "", "error": book.remark})
@@ -157,7 +152,7 @@ def _tell(site: Watched, summary: dict[str, Any], now: datetime) -> dict[str, An
 
 
 def _conditions(
-    site: Watched, summary: dict[str, Any], now: datetime
+    site: Watched, summary: NightAccount, now: datetime
 ) -> tuple[list[Condition], tuple[str, ...]]:
     """Return what is amiss, and of which kinds that could be told."""
     found = failed_parts(summary, now)
@@ -206,10 +201,10 @@ def _send(book: Book, ways: dict[str, Callable[..., None]], sender: Sender) -> d
     return lost
 
 
-def _message(summary: dict[str, Any]) -> str:
-    failures = summary.get("failures", ())
+def _message(summary: NightAccount) -> str:
+    failures = summary.get("failures", [])
     told = "; ".join(f"{row['part']}: {first_line(row['error'])}" for row in failures)
-    return (told or str(summary.get("message", "")))[:500]
+    return (told or summary.get("message", ""))[:500]
 
 
 def night_runs(night: dict[str, Any]) -> bool:
