@@ -150,7 +150,7 @@ def show_night(summary: NightAccount) -> None:
         verdicts = {row["tube"]: row["verdict"] for row in summary.get("verdicts", [])}
         rows: list[list[object]] = []
         for tube in tubes:
-            shown: Mapping[str, object] = {**tube, "due": tube["due"] or None}
+            shown: Mapping[str, object] = {**tube, "due": tube.get("due") or None}
             rows.append([*map(shown.get, TUBE_COLUMNS), verdicts.get(tube["tube"])])
         say(table([*headers, "verdict"], rows))
     _show_set_aside(summary.get("set_aside", ()))
