@@ -61,6 +61,7 @@ class Snapshot:
         self.axis = axis
         # Arrays as described when last asked for: asking the store costs 1 ms each.
         self._arrays: dict[str, zarr.Array] = {}
+        self._absent: set[str] = set()  # asked for in vain
         self._root = zarr.open_group(session.store, mode="r" if session.read_only else "a")
         attributes: dict[str, Any] = dict(self._root.attrs)
         self.steps: int = attributes.get("steps", 0)
@@ -82,7 +83,7 @@ class Snapshot:
 
     def holds(self, key: str) -> bool:
         """Tell whether the array ``group/name`` exists."""
-        if key not in self._arrays:
+        if key not in self._arrays and key not in self._absent:
             self._find(key)
         return key in self._arrays
 
@@ -97,6 +98,7 @@ class Snapshot:
         try:
             found = self._root[key]
         except KeyError:
+            self._absent.add(key)
             return
         if not isinstance(found, zarr.Array):
             raise StoreError(f"store: expected an array at {key!r}, found a group")
@@ -160,6 +162,8 @@ class Writer(Snapshot):
     def __init__(self, session: icechunk.Session, axis: TimeAxis) -> None:
         super().__init__(session, axis)
         self._created: set[str] = set()  # arrays that hold nothing yet
+        self._groups: dict[str, zarr.Group] = {}  # as they were when first asked for
+        self._placed: set[str] = set()  # coordinates that fit the axes as they are now
 
     def extend(self, steps: int) -> None:
         """Lengthen the time axis of every array to ``steps``, rounded up to whole days."""
@@ -209,7 +213,7 @@ class Writer(Snapshot):
         if self.holds(key):
             return
         spec = SPECS[key]
-        self._root.require_group(spec.group).create_array(
+        self._arrays[key] = self._group(spec.group).create_array(
             spec.name,
             shape=tuple(self._length(dim) for dim in spec.dims),
             chunks=tuple(self._chunk(dim, spec) for dim in spec.dims),
@@ -219,9 +223,11 @@ class Writer(Snapshot):
             compressors=_COMPRESSORS,
         )
         self._created.add(key)
-        self._write_clock(spec.group)
+        if f"{spec.group}/{spec.dims[0]}" not in self._placed:
+            self._write_clock(spec.group)
         for dim in spec.dims[1:]:
-            self._write_labels(spec.group, dim)
+            if f"{spec.group}/{dim}" not in self._placed:
+                self._write_labels(spec.group, dim)
 
     def write(
         self, key: str, start: int, values: np.ndarray, columns: slice = slice(None)
@@ -259,8 +265,7 @@ class Writer(Snapshot):
     def put_table(self, name: str, table: pa.Table) -> None:
         """Replace a stored table."""
         data = packed(table)
-        self._arrays.pop(f"tables/{name}", None)
-        self._root.require_group("tables").create_array(
+        self._arrays[f"tables/{name}"] = self._group("tables").create_array(
             name,
             data=data,
             chunks=(max(1, len(data)),),
@@ -286,7 +291,7 @@ class Writer(Snapshot):
             if group not in self._root:
                 continue
             for name in {dim for spec in self._existing() for dim in spec.dims}:
-                if name in self._root.require_group(group):
+                if name in self._group(group):
                     del self._root[f"{group}/{name}"]
                     self._arrays.pop(f"{group}/{name}", None)
             self._write_clock(group)
@@ -317,6 +322,12 @@ class Writer(Snapshot):
             ) from error
         os.sync()
         return str(commit)
+
+    def _group(self, name: str) -> zarr.Group:
+        """Return a group, made if it is not there yet; asking the store costs 1 ms each."""
+        if name not in self._groups:
+            self._groups[name] = self._root.require_group(name)
+        return self._groups[name]
 
     def _existing(self) -> Iterator[ArraySpec]:
         return (spec for spec in SPECS.values() if self.holds(spec.key))
@@ -366,9 +377,9 @@ class Writer(Snapshot):
         self, group: str, dim: str, values: np.ndarray, attributes: dict[str, Any]
     ) -> None:
         """Write a coordinate, only the part beyond what is there already."""
-        parent = self._root.require_group(group)
-        if dim not in parent:
-            array = parent.create_array(
+        key = f"{group}/{dim}"
+        if not self.holds(key):
+            array = self._arrays[key] = self._group(group).create_array(
                 dim,
                 shape=values.shape,
                 chunks=(_COORDINATE_CHUNK,),
@@ -379,8 +390,9 @@ class Writer(Snapshot):
             )
             have = 0
         else:
-            array = self.array(f"{group}/{dim}")
+            array = self.array(key)
             have = array.shape[0] if dim != "layer" else 0
             array.resize(values.shape)
         if len(values) > have:
             array[have:] = values[have:]
+        self._placed.add(key)

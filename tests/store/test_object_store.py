@@ -198,7 +198,7 @@ def test_a_recalibration_is_shown_done_compared_and_undone(reached, local, tmp_p
     assert len(site_history(far)["states"]) == 3
 
 
-@pytest.mark.parametrize("pieces", [60, 200])
+@pytest.mark.parametrize("pieces", [35, 130])  # in the intake, in the tables
 def test_a_server_that_falls_silent_in_the_night_is_given_up(
     reached, local, tmp_path, monkeypatch, pieces
 ):

@@ -55,6 +55,33 @@ def test_growing_and_widening_keep_what_is_stored(store):
     assert (steps == np.timedelta64(3600, "s")).all()
 
 
+def test_axes_that_grow_between_arrays_are_those_of_every_array(store):
+    """What a writer remembers of the store, arrays it lacked too, follows what it makes."""
+    later, storage = "readings/voltage_line", "products/storage"
+    with store.write() as writer:
+        assert not writer.holds(later)
+        writer.ensure(later)
+        assert writer.holds(later)
+        writer.widen("tube", ["C"])
+        writer.extend(72)
+        for layers in (["upper", "lower"], ["whole"]):
+            writer.replace_layers(layers)
+            assert not writer.holds(storage)
+            writer.ensure(storage)
+        assert writer.table("ledger").to_pydict() == {"path": ["x.csv"]}
+        writer.put_table("ledger", pa.table({"path": ["y.csv"]}))
+        assert writer.table("ledger").to_pydict() == {"path": ["y.csv"]}
+        writer.commit("later", {})
+    snapshot = store.read()
+    for key in (KEY, later, storage):
+        group, name = key.split("/")
+        array = snapshot.dataset(group)[name]
+        assert array["tube"].values.tolist() == ["A", "B", "C"]
+        assert array.sizes["time"] == 72
+        assert str(array["time"].values[-1]) == "2084-02-01T15:00:00.000000000"
+    assert array["layer"].values.tolist() == ["whole"]
+
+
 def test_an_earlier_night_can_be_read_again(store):
     first = store.history()[0]["commit"]
     with store.write() as writer:
