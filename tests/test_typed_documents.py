@@ -9,10 +9,14 @@ import pytest
 from told_keys import PAGE, described
 
 from pipeline.accounts.check_and_ledger import LedgerAccount, Survey
+from pipeline.accounts.limits_documents import LimitsAccount
+from pipeline.accounts.space_account import SpaceAccount
+from pipeline.accounts.timeline import TimelineAccount
 from pipeline.accounts.tubes import TubesAccount
 from pipeline.accounts.verify import Verified
 from pipeline.history.documents import History, Revision, StatesApart, ThinnedStore
 from pipeline.nights.documents import NightAccount
+from pipeline.watch.status import Status
 
 TYPES = {
     "night": NightAccount,
@@ -23,6 +27,10 @@ TYPES = {
     "compare": StatesApart,
     "recalibrate": Revision,
     "thin": ThinnedStore,
+    "status": Status,
+    "limits": LimitsAccount,
+    "timeline": TimelineAccount,
+    "space": SpaceAccount,
     "verify": Verified,
 }
 # Where the page says "as in": of a document, what lies where in which other.

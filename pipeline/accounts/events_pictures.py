@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from pipeline.accounts.events_report import stored_events
+from pipeline.accounts.limits_documents import SensorLimits
 from pipeline.accounts.limits_report import limits_of, sensor_row
 from pipeline.derive.event_block import (
     MM_PER_M,
@@ -98,7 +98,7 @@ def stored_limits(
 
 
 def _stored_limit(
-    kind: str, rows: Sequence[Mapping[str, Any]], weights: Floats
+    kind: str, rows: Sequence[SensorLimits], weights: Floats
 ) -> StoredLimit | None:
     """Return one limit, summed over the sensors of a tube, and whence it is."""
     value, variance, sources = 0.0, 0.0, set()
@@ -107,7 +107,8 @@ def _stored_limit(
         if found[kind] is None:
             return None
         source = str(found[f"{kind}_from"])
-        error = row[f"{kind}_error"] if source == "record" else None
+        errors = {"upper": row["upper_error"], "lower": row["lower_error"]}
+        error = errors[kind] if source == "record" else None
         value += weight * found[kind]
         # A single spell tells no error: it is taken to be no surer than texture is.
         variance += (weight * (TEXTURE_ERROR[kind] if error is None else error)) ** 2

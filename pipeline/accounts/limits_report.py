@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.accounts.limits_documents import (
+    LimitsAccount,
+    RootZone,
+    Saturation,
+    SensorLimits,
+    StoredLimits,
+    Texture,
+)
 from pipeline.axis import DAY_S
 from pipeline.derive.limits_texture import (
     FAO56_TABLE_19,
@@ -38,10 +46,6 @@ CAUTION = (
     "stability of slopes is not given here: local practice goes before it."
 )
 FEW_SPELLS = 3
-_AMOUNTS = (
-    *("day", "total_available_mm", "depletion_mm", "surplus_mm"),
-    *("relative_available_water", "refill_mm", "unknown"),
-)
 
 
 class LimitsError(PercologError, LookupError):
@@ -50,7 +54,7 @@ class LimitsError(PercologError, LookupError):
 
 def limits_report(
     folder: Path, root_depth_m: float, depletion_fraction: float, tube: str = ""
-) -> dict[str, Any]:
+) -> LimitsAccount:
     """Return the limits of a site's soil, sensor by sensor, and what its root zones hold.
 
     Parameters
@@ -104,20 +108,27 @@ def limits_report(
     }
 
 
-def sensor_row(site: Site, stored: Mapping[str, Any]) -> dict[str, Any]:
+def sensor_row(site: Site, stored: StoredLimits) -> SensorLimits:
     """Return a row of the stored table with what texture says beside it, and remarks."""
     tube, depth = stored["tube"], stored["depth_m"]
     real = site.sensor_depth_m(tube, depth)
     soil = site.soils.get(site.tube_by_id[tube].soil)
     horizon = soil.horizon_at(real) if soil else None
-    row = {**stored, "real_depth_m": real, "horizon": horizon.name if horizon else None}
-    row |= texture_row(horizon) | saturation_row(horizon)
-    return row | {"remarks": list(_remarks(row))}
+    row: SensorLimits = {
+        **stored,
+        "real_depth_m": real,
+        "horizon": horizon.name if horizon else None,
+        **texture_row(horizon),
+        **saturation_row(horizon),
+        "remarks": [],
+    }
+    row["remarks"] += _remarks(row)
+    return row
 
 
-def texture_row(horizon: Horizon | None) -> dict[str, Any]:
+def texture_row(horizon: Horizon | None) -> Texture:
     """Return what a horizon's texture lets expect, and of which shares or class it is."""
-    found: dict[str, Any] = {
+    found: Texture = {
         "texture": horizon.texture if horizon else None,
         "texture_of": None,
         "texture_upper": None,
@@ -130,8 +141,8 @@ def texture_row(horizon: Horizon | None) -> dict[str, Any]:
         return found
     name = horizon.texture.strip().lower()
     if name in FAO56_TABLE_19:
-        upper, lower = FAO56_TABLE_19[name]
-        found |= {"table_19_upper": list(upper), "table_19_lower": list(lower)}
+        upper_span, lower_span = FAO56_TABLE_19[name]
+        found |= {"table_19_upper": list(upper_span), "table_19_lower": list(lower_span)}
     texture = texture_of(horizon)
     if texture is None:
         return found
@@ -140,16 +151,16 @@ def texture_row(horizon: Horizon | None) -> dict[str, Any]:
     limits = limits_saxton_rawls(texture.sand_pct, texture.clay_pct, texture.organic_pct)
     # Stones hold no water: the estimate is of the fine earth between them.
     fine = 1.0 - texture.stones_pct / 100.0
-    for key, value in (
-        ("texture_upper", limits.upper),
-        ("texture_lower", limits.lower),
-        ("texture_saturation", limits.saturation),
-    ):
-        found[key] = None if np.isnan(value) else float(value) * fine
+    upper, lower, saturation = (
+        None if np.isnan(value) else float(value) * fine
+        for value in (limits.upper, limits.lower, limits.saturation)
+    )
+    found["texture_upper"], found["texture_lower"] = upper, lower
+    found["texture_saturation"] = saturation
     return found
 
 
-def saturation_row(horizon: Horizon | None) -> dict[str, Any]:
+def saturation_row(horizon: Horizon | None) -> Saturation:
     """Return saturation as stated, else from bulk density; and whence it is."""
     if horizon is not None and horizon.saturation is not None:
         return {"saturation": horizon.saturation, "saturation_from": "soils.toml"}
@@ -159,7 +170,7 @@ def saturation_row(horizon: Horizon | None) -> dict[str, Any]:
     return {"saturation": None, "saturation_from": None}
 
 
-def _remarks(row: Mapping[str, Any]) -> Iterator[str]:
+def _remarks(row: SensorLimits) -> Iterator[str]:
     if row["upper"] is None:
         yield "no spell of drainage was long and clear enough"
     elif row["upper_spells"] < FEW_SPELLS:
@@ -184,7 +195,7 @@ class Limits(NamedTuple):
     lower_from: str = ""
 
 
-def limits_of(row: Mapping[str, Any]) -> Limits:
+def limits_of(row: SensorLimits) -> Limits:
     """Return the limits to reckon with at one sensor: the record's, else texture's.
 
     Where the record never dried as far as plants can dry it, texture tells the lower limit,
@@ -221,18 +232,28 @@ class _Zone(NamedTuple):
 def root_zone(
     site: Site,
     snapshot: Snapshot,
-    rows: Sequence[Mapping[str, Any]],
+    rows: Sequence[SensorLimits],
     root_depth_m: float,
     depletion_fraction: float,
-) -> dict[str, Any]:
+) -> RootZone:
     """Return what one tube's root zone holds on the last day on which all of it is known.
 
     Everything is None where the sensors, by the site's rules, do not reach the root depth, or
     no limits that fit together are known at one of them; ``unknown`` says which.
     """
     tube = rows[0]["tube"]
-    account: dict[str, Any] = {"tube": tube, **dict.fromkeys(_AMOUNTS), "limits_from": []}
-    account["remark"] = _out_of_reach(site, tube, root_depth_m)
+    account: RootZone = {
+        "tube": tube,
+        "day": None,
+        "total_available_mm": None,
+        "depletion_mm": None,
+        "surplus_mm": None,
+        "relative_available_water": None,
+        "refill_mm": None,
+        "unknown": None,
+        "limits_from": [],
+        "remark": _out_of_reach(site, tube, root_depth_m),
+    }
     zone = _zone(site, snapshot, rows, root_depth_m)
     if isinstance(zone, str):
         return account | {"unknown": zone}
@@ -255,7 +276,7 @@ def root_zone(
 
 
 def _zone(
-    site: Site, snapshot: Snapshot, rows: Sequence[Mapping[str, Any]], root_depth_m: float
+    site: Site, snapshot: Snapshot, rows: Sequence[SensorLimits], root_depth_m: float
 ) -> _Zone | str:
     """Return the sensors behind a root zone; what is wanting, where one is or its limits."""
     tube, nominal = rows[0]["tube"], snapshot.labels["depth"]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
+from pipeline.accounts.limits_documents import LimitsAccount, RootZone, SensorLimits
 from pipeline.console import table
 
 _SENSORS = (
@@ -17,7 +17,7 @@ _ROOT_ZONES = (
 )
 
 
-def limits_text(account: Mapping[str, Any]) -> str:
+def limits_text(account: LimitsAccount) -> str:
     """Return the report of `limits_report`, which is beside this, as text for a person."""
     sensors, zones = account["sensors"], account["root_zones"]
     lines = [
@@ -47,7 +47,7 @@ def limits_text(account: Mapping[str, Any]) -> str:
     return "\n".join([*lines, f"note  {account['caution']}"])
 
 
-def _of_sensor(row: Mapping[str, Any]) -> list[Any]:
+def _of_sensor(row: SensorLimits) -> list[object]:
     return [
         row["tube"],
         f"{100 * row['depth_m']:g}",
@@ -61,7 +61,7 @@ def _of_sensor(row: Mapping[str, Any]) -> list[Any]:
     ]
 
 
-def _of_zone(zone: Mapping[str, Any]) -> list[Any]:
+def _of_zone(zone: RootZone) -> list[object]:
     left = zone["relative_available_water"]
     return [
         zone["tube"],
@@ -75,7 +75,7 @@ def _of_zone(zone: Mapping[str, Any]) -> list[Any]:
     ]
 
 
-def _set_in_cm(sensors: Sequence[Mapping[str, Any]]) -> dict[str, float]:
+def _set_in_cm(sensors: Sequence[SensorLimits]) -> dict[str, float]:
     """Return how much deeper than wired the sensors of tubes sit, where they do [cm]."""
     deeper = {
         row["tube"]: round(100 * (row["real_depth_m"] - row["depth_m"]), 2) for row in sensors
@@ -87,7 +87,7 @@ def _three(value: float | None) -> str:
     return "-" if value is None else f"{value:.3f}"
 
 
-def _grouped_remarks(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+def _grouped_remarks(rows: Sequence[SensorLimits]) -> list[str]:
     """Return each remark once, with the sensors it is made of: ``T1 10, 20 cm; T2 10 cm``."""
     made: dict[str, dict[str, list[str]]] = {}
     for row in rows:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -28,21 +28,99 @@ _UNITS = {"water_content": "m3 m-3", "storage": "mm"}
 _CELL = ["quantity", "depth_m", "layer"]
 
 
-def space_account(folder: Path) -> dict[str, Any]:
+class Stander(TypedDict):
+    """The tube that stands for a site, and how sure that is; numbers as in the table."""
+
+    tube: str
+    mean_relative_difference: float | None
+    relative_difference_spread: float | None
+    offset: float | None
+    offset_spread: float | None
+    share: float | None  # of resampled records that name it; None of a short record
+    sure: bool
+
+
+class Record(TypedDict):
+    """What the choice of a tube rests on."""
+
+    days: int
+    independent_dates: float | None
+    blocks: int
+    block_days: int
+    same_in_both_halves: bool
+
+
+class Ranks(TypedDict):
+    """How alike the order of tubes is in two months."""
+
+    month_pairs: int
+    median: float | None
+    lowest: float | None
+
+
+class GroupMean(TypedDict):
+    """The last mean of a group, in the unit of its cell."""
+
+    group: str  # empty: the site
+    day: str
+    mean: float | None
+    lower: float | None
+    upper: float | None
+    sampling_error: float | None
+    systematic_error: float | None
+    spread: float | None
+    measured: int
+    members: int
+
+
+class TubesNeeded(TypedDict):
+    """How many tubes a mean of some precision needs; None of one tube."""
+
+    precision: float
+    spread: float | None
+    tubes: int | None
+
+
+class Cell(TypedDict):
+    """What is told of one depth or layer."""
+
+    quantity: str
+    unit: str
+    depth_cm: float | None  # None of a layer
+    layer: str | None  # None of a depth
+    stands: Stander | None
+    stands_with_offset: Stander | None
+    record: Record
+    ranks: Ranks
+    means: list[GroupMean]
+    tubes_needed: TubesNeeded
+
+
+class UnsoundStander(TypedDict):
+    """A tube named to stand for the site that is not sound."""
+
+    tube: str
+    verdict: str | None
+
+
+class SpaceAccount(TypedDict):
+    """How water is spread over a site."""
+
+    site: str
+    commit: str
+    outcome: str
+    cells: list[Cell]
+    tubes: list[dict[str, Any]]  # rows of the table `pipeline.products.space.STABILITY`
+    unsound: list[UnsoundStander]
+
+
+def space_account(folder: Path) -> SpaceAccount:
     """Return how water is spread over a site, as last computed, JSON-ready.
 
     Parameters
     ----------
     folder : Path
         The folder of ``site.toml``.
-
-    Returns
-    -------
-    dict
-        ``site``, ``commit``, ``outcome``; ``cells``, one for each depth and layer, with
-        ``stands``, ``stands_with_offset``, ``record``, ``ranks``, ``means`` by group and
-        ``tubes_needed``; ``tubes``, the rows of the table ``stability``; ``unsound``, the
-        ``tube`` and ``verdict`` of tubes named to stand for the site that are not sound.
 
     Raises
     ------
@@ -78,14 +156,14 @@ def space_account(folder: Path) -> dict[str, Any]:
     }
 
 
-def space_text(account: Mapping[str, Any]) -> str:
+def space_text(account: SpaceAccount) -> str:
     """Return the account as tables for a person."""
     stands = [
         [
             _name(cell),
             *_stander(cell["stands"]),
             *_stander(cell["stands_with_offset"]),
-            _signed(cell["stands_with_offset"], "offset", cell),
+            _signed(cell["stands_with_offset"], cell),
             cell["record"]["independent_dates"],
         ]
         for cell in account["cells"]
@@ -124,9 +202,9 @@ def space_text(account: Mapping[str, Any]) -> str:
     )
 
 
-def _unsound(cells: list[dict[str, Any]], verdicts: list[VerdictRow]) -> list[dict[str, Any]]:
+def _unsound(cells: list[Cell], verdicts: list[VerdictRow]) -> list[UnsoundStander]:
     """Return verdicts on the tubes that cells name, where they are not sound."""
-    standers = [cell[key] for cell in cells for key in ("stands", "stands_with_offset")]
+    standers = [one for cell in cells for one in (cell["stands"], cell["stands_with_offset"])]
     named = {stander["tube"] for stander in standers if stander}
     return [
         {"tube": row["tube"], "verdict": row["verdict"]}
@@ -148,9 +226,7 @@ def _of(key: tuple, frame: pd.DataFrame) -> pd.DataFrame:
     return frame[(frame["quantity"] == quantity) & at & (frame["layer"] == layer)]
 
 
-def _cell(
-    key: tuple, rows: pd.DataFrame, means: pd.DataFrame, ranks: pd.DataFrame
-) -> dict[str, Any]:
+def _cell(key: tuple, rows: pd.DataFrame, means: pd.DataFrame, ranks: pd.DataFrame) -> Cell:
     """Return what is told of one quantity."""
     quantity, depth, layer = key
     last = means.loc[means.groupby("group", sort=False)["day_s"].idxmax()]
@@ -187,7 +263,7 @@ def _cell(
     }
 
 
-def _named(rows: pd.DataFrame, column: str, share: str) -> dict[str, Any] | None:
+def _named(rows: pd.DataFrame, column: str, share: str) -> Stander | None:
     """Return the tube named in a column, its places, and how sure that is."""
     chosen = rows[rows[column]]
     if chosen.empty:
@@ -205,12 +281,16 @@ def _named(rows: pd.DataFrame, column: str, share: str) -> dict[str, Any] | None
     }
 
 
-def _mean(row: Mapping[Any, Any]) -> dict[str, Any]:
-    names = ("mean", "lower", "upper", "sampling_error", "systematic_error", "spread")
+def _mean(row: Mapping[Any, Any]) -> GroupMean:
     return {
         "group": row["group"],
         "day": row["day"],
-        **{name: _finite(row[name], 5) for name in names},
+        "mean": _finite(row["mean"], 5),
+        "lower": _finite(row["lower"], 5),
+        "upper": _finite(row["upper"], 5),
+        "sampling_error": _finite(row["sampling_error"], 5),
+        "systematic_error": _finite(row["systematic_error"], 5),
+        "spread": _finite(row["spread"], 5),
         "measured": int(row["measured"]),
         "members": int(row["members"]),
     }
@@ -227,11 +307,11 @@ def _plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{**row, "layer": row["layer"] or None, "days": int(row["days"])} for row in rows]
 
 
-def _name(cell: Mapping[str, Any]) -> str:
+def _name(cell: Cell) -> str:
     return cell["layer"] or f"{cell['depth_cm']:g} cm"
 
 
-def _stander(named: Mapping[str, Any] | None) -> list[Any]:
+def _stander(named: Stander | None) -> list[object]:
     """Return a tube and the share of records that name it, in per cent."""
     if named is None:
         return [None, None]
@@ -239,14 +319,14 @@ def _stander(named: Mapping[str, Any] | None) -> list[Any]:
     return [named["tube"], None if share is None else round(100 * share)]
 
 
-def _signed(named: Mapping[str, Any] | None, name: str, cell: Mapping[str, Any]) -> str | None:
+def _signed(named: Stander | None, cell: Cell) -> str | None:
     if named is None:
         return None
-    value = _number(named[name], cell)
+    value = _number(named["offset"], cell)
     return value if value.startswith("-") else f"+{value}"
 
 
-def _number(value: float | None, cell: Mapping[str, Any]) -> str:
+def _number(value: float | None, cell: Cell) -> str:
     if value is None:
         return "-"
     return f"{value:.1f} mm" if cell["unit"] == "mm" else f"{value:.3f}"

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
@@ -272,7 +272,47 @@ def wrap(text: str, width: int) -> list[str]:
     return [line.replace("\u00a0", " ") for line in lines]
 
 
-def timeline_account(timeline: Timeline) -> dict[str, Any]:
+# Written so because "from" is a word of the language. Instants are ISO 8601, UTC.
+SpanRow = TypedDict(
+    "SpanRow",
+    {"from": str | None, "until": str | None, "label": str},  # None: for ever
+)
+
+
+class Visit(TypedDict):
+    """A mark of a person's visit."""
+
+    time: str | None
+    letter: str
+
+
+class LaneRow(TypedDict):
+    """A lane of a timeline."""
+
+    kind: str
+    of: str  # tube or source
+    name: str
+    spans: list[SpanRow]
+    visits: list[Visit]
+    due_every_s: float | None  # None where nothing is due
+    # Of each column the share of the readings due; None where nothing is due, and None as a
+    # whole where it is not counted.
+    density: list[float | None] | None
+
+
+class TimelineAccount(TypedDict):
+    """A timeline for programs."""
+
+    site: str
+    outcome: str
+    commit: str | None  # None before the first night
+    start: str | None  # of the first column
+    column_s: float
+    columns: int
+    lanes: list[LaneRow]
+
+
+def timeline_account(timeline: Timeline) -> TimelineAccount:
     """Return a timeline as JSON-ready values, for programs."""
     return {
         "site": timeline.site.id,
@@ -285,9 +325,9 @@ def timeline_account(timeline: Timeline) -> dict[str, Any]:
     }
 
 
-def _lane_account(lane: Lane) -> dict[str, Any]:
+def _lane_account(lane: Lane) -> LaneRow:
     density = None if lane.density is None else np.round(lane.density, 4).tolist()
-    spans = [
+    spans: list[SpanRow] = [
         {"from": _iso(span.start_s), "until": _iso(span.stop_s), "label": span.label}
         for span in lane.spans
     ]

@@ -22,7 +22,7 @@ from filelock import FileLock
 from pipeline.axis import iso_utc
 from pipeline.deliver.atomic import replacing
 from pipeline.refusals import told
-from pipeline.watch.conditions import Condition
+from pipeline.watch.conditions import AlertRow, Condition
 
 FILE = "watch.json"
 _WAIT_S = 30.0
@@ -30,14 +30,28 @@ _MOST_TOLD, _MOST_WAITING = 5000, 500
 _FORM = 1
 
 
+class OpenAlert(AlertRow):
+    """A condition that is amiss."""
+
+    raised: str  # instant, ISO 8601, UTC
+
+
+class Note(AlertRow):
+    """A change that is still to be told."""
+
+    event: str  # raised or over
+    time: str  # instant, ISO 8601, UTC
+    ways: list[str]  # that have not told it yet
+
+
 @dataclass
 class Book:
     """The memory of a site's watch."""
 
     night: dict[str, Any] = field(default_factory=dict)
-    open: dict[str, dict[str, Any]] = field(default_factory=dict)
+    open: dict[str, OpenAlert] = field(default_factory=dict)
     told: dict[str, str] = field(default_factory=dict)  # what happens once, and when
-    waiting: list[dict[str, Any]] = field(default_factory=list)
+    waiting: list[Note] = field(default_factory=list)
     schedule: dict[str, Any] = field(default_factory=dict)
     remark: str = ""  # what went wrong in reading it; never written
     refused: str = ""  # why nothing of it will be remembered; never written
@@ -72,8 +86,8 @@ class Book:
             self._tell("over", self.open.pop(key), ways, now)
         for key, condition in present.items():
             if key in self.open:  # since when stays; the evidence is tonight's
-                fresh = {"what": condition.what, "evidence": condition.evidence}
-                self.open[key] |= fresh
+                entry = self.open[key]
+                entry["what"], entry["evidence"] = condition.what, condition.evidence
         for condition in new:
             self._tell("raised", condition.as_dict(), ways, now)
             if condition.lasting:
@@ -83,11 +97,11 @@ class Book:
         self.told = dict(list(self.told.items())[-_MOST_TOLD:])
         return new, gone
 
-    def _tell(self, event: str, entry: dict[str, Any], ways: list[str], now: str) -> None:
-        note = {**entry, "event": event, "time": now, "ways": list(ways)}
+    def _tell(self, event: str, entry: AlertRow, ways: list[str], now: str) -> None:
+        note: Note = {**entry, "event": event, "time": now, "ways": list(ways)}
         self.waiting = [*self.waiting, note][-_MOST_WAITING:]
 
-    def to_tell(self, way: str) -> list[dict[str, Any]]:
+    def to_tell(self, way: str) -> list[Note]:
         """Return the notes that one way has still to tell."""
         return [note for note in self.waiting if way in note["ways"]]
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import pyarrow.compute as pc
@@ -43,6 +43,18 @@ FILE_ADVICE = "Look at the file with percolog sniff; nothing of it is lost"
 _RANKS = {"use with care": 1, "do not use": 2}
 
 
+class AlertRow(TypedDict):
+    """A condition as documents tell it: see `Condition`."""
+
+    key: str
+    kind: str
+    what: str
+    since: str
+    evidence: str
+    advice: str
+    lasting: bool
+
+
 @dataclass(frozen=True)
 class Condition:
     """One thing amiss.
@@ -59,9 +71,17 @@ class Condition:
     advice: str
     lasting: bool = True
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> AlertRow:
         """Return the condition as plain JSON-ready values."""
-        return asdict(self)
+        return {
+            "key": self.key,
+            "kind": self.kind,
+            "what": self.what,
+            "since": self.since,
+            "evidence": self.evidence,
+            "advice": self.advice,
+            "lasting": self.lasting,
+        }
 
 
 def find_conditions(

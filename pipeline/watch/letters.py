@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from pipeline.console import clean
+from pipeline.watch.book import Note
 
 _LISTED = 50
 _WIDTH = 78
 _LONGEST_SUBJECT = 120
 
 
-def subject(site: str, notes: Sequence[Mapping[str, Any]]) -> str:
+def subject(site: str, notes: Sequence[Note]) -> str:
     """Return one line that says how much is new and how much is over."""
     raised = [note for note in notes if note["event"] == "raised"]
     over = len(notes) - len(raised)
@@ -27,7 +27,7 @@ def subject(site: str, notes: Sequence[Mapping[str, Any]]) -> str:
     return f"percolog {clean(site)}: {', '.join(parts)}"[:_LONGEST_SUBJECT]
 
 
-def letter(site: str, title: str, notes: Sequence[Mapping[str, Any]]) -> str:
+def letter(site: str, title: str, notes: Sequence[Note]) -> str:
     """Return the plain text of an e-mail that tells all notes."""
     parts = [f"{clean(title) or clean(site)} ({clean(site)})"]
     parts += [_paragraph(note) for note in notes[:_LISTED]]
@@ -40,7 +40,7 @@ def letter(site: str, title: str, notes: Sequence[Mapping[str, Any]]) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def line(note: Mapping[str, Any]) -> str:
+def line(note: Note) -> str:
     """Return a note as one line, for the log."""
     if note["event"] == "over":
         return clean(f"over: {note['what']} (since {note['since']})")
@@ -48,15 +48,18 @@ def line(note: Mapping[str, Any]) -> str:
     return clean(f"{told} Do: {note['advice'].rstrip('.')}.")
 
 
-def _paragraph(note: Mapping[str, Any]) -> str:
+def _paragraph(note: Note) -> str:
     if note["event"] == "over":
         return _wrapped(
             f"OVER  {clean(note['what'])} (since {clean(note['since'])})", "      "
         )
     rows = [f"NEW   {clean(note['what'])}"]
-    for name in ("since", "evidence", "advice"):
-        word = "to do" if name == "advice" else name
-        rows.append(f"      {word}: {clean(note[name])}")
+    for word, text in (
+        ("since", note["since"]),
+        ("evidence", note["evidence"]),
+        ("to do", note["advice"]),
+    ):
+        rows.append(f"      {word}: {clean(text)}")
     return "\n".join(_wrapped(row, "        ") for row in rows)
 
 

@@ -11,18 +11,18 @@ import shutil
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NotRequired, Required, TypedDict
 from zoneinfo import ZoneInfo
 
 from pipeline.axis import iso_utc
-from pipeline.outcomes import describe_failure, outcome_of
+from pipeline.outcomes import Failure, describe_failure, outcome_of
 from pipeline.processes import started
 from pipeline.products.verdicts import verdict_rows
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, taken_back
 from pipeline.store.site_store import SiteStore
 from pipeline.store.state import Snapshot
-from pipeline.watch.book import Book, read_book
+from pipeline.watch.book import Book, OpenAlert, read_book
 from pipeline.watch.conditions import due_since, newest_readings
 from pipeline.watch.due import next_due
 from pipeline.watch.nights import Watched, night_runs, watched
@@ -33,7 +33,74 @@ _COUNT_WITHIN_S = 0.5
 _LOW_DISK_BYTES = 1_000_000_000
 
 
-def site_status(folder: Path, now: datetime) -> dict[str, Any]:
+class LastNight(TypedDict):
+    """The last night that was watched."""
+
+    began: str | None  # instants, ISO 8601, UTC
+    ended: str | None  # None while it runs or where it was stopped
+    outcome: str | None
+    message: str | None
+    running: bool
+    hours_ago: float
+
+
+class NextNight(TypedDict):
+    """The next night of a schedule."""
+
+    due: str  # instant, ISO 8601, UTC
+    at: str  # as scheduled
+    zone: str
+    served: bool
+
+
+class LoggerRow(TypedDict):
+    """How a source's readings arrive."""
+
+    source: str
+    kind: str
+    due: bool
+    newest: str | None  # instant, ISO 8601, UTC; None without readings
+    hours_silent: float | None  # None where nothing is due
+
+
+class UnsoundTube(TypedDict):
+    """A tube not to be trusted."""
+
+    tube: str
+    verdict: str | None
+    reason: str
+    action: str
+
+
+class Disk(TypedDict):
+    """The room a store takes; None in an object store."""
+
+    store_bytes: int | None
+    counted: bool  # false: the store is larger than that
+    free_bytes: int | None
+    output_free_bytes: NotRequired[int]  # where the output lies; told after the store's
+
+
+class Status(TypedDict, total=False):
+    """How a site is, as far as that could be seen."""
+
+    site: Required[str]
+    folder: Required[str]
+    why: Required[list[str]]  # one line for each thing that is not right
+    night: LastNight | None  # None before the first
+    alerts: list[OpenAlert]
+    waiting: int  # messages still to be sent
+    next: NextNight | None  # None without a schedule
+    loggers: list[LoggerRow]
+    tubes: list[UnsoundTube]
+    disk: Disk
+    failures: list[Failure]
+    # "done" (all right), "attention" (look), "wrong" (mistakes in the description), "failed"
+    # (the last night failed, or the store cannot be read).
+    outcome: str
+
+
+def site_status(folder: Path, now: datetime) -> Status:
     """Return how a site is.
 
     Parameters
@@ -43,16 +110,9 @@ def site_status(folder: Path, now: datetime) -> dict[str, Any]:
     now : datetime
         The present, with a zone.
 
-    Returns
-    -------
-    dict
-        ``outcome``: "done" (all right), "attention" (look), "wrong" (mistakes in the
-        description), "failed" (the last night failed, or the store cannot be read). ``why``:
-        one line for each thing that is not right. ``night``, ``loggers``, ``tubes`` (those not
-        to be trusted), ``alerts`` (open), ``disk``, ``next``. An error is told in
-        ``failures``, never raised, so that no site hides another.
+    An error is told in ``failures``, never raised, so that no site hides another.
     """
-    account: dict[str, Any] = {"site": folder.name, "folder": str(folder), "why": []}
+    account: Status = {"site": folder.name, "folder": str(folder), "why": []}
     try:
         found = watched(folder)
         account["site"] = found.site
@@ -71,16 +131,16 @@ def site_status(folder: Path, now: datetime) -> dict[str, Any]:
     return account
 
 
-def _outcome(account: dict[str, Any]) -> str:
-    night = account.get("night") or {}
+def _outcome(account: Status) -> str:
+    night = account.get("night")
     if account.get("failures"):
         return outcome_of(account["failures"])
-    if night.get("outcome") in ("failed", "wrong"):
+    if night and night["outcome"] in ("failed", "wrong"):
         return "failed"
     return "attention" if account["why"] else "done"
 
 
-def _tell_book(account: dict[str, Any], found: Watched, book: Book, now: datetime) -> None:
+def _tell_book(account: Status, found: Watched, book: Book, now: datetime) -> None:
     why = account["why"]
     if book.remark:
         why.append(book.remark)
@@ -94,16 +154,21 @@ def _tell_book(account: dict[str, Any], found: Watched, book: Book, now: datetim
         why.append("a schedule is set up, but nothing serves it now; start percolog schedule")
 
 
-def _night(book: Book, now: datetime) -> dict[str, Any] | None:
+def _night(book: Book, now: datetime) -> LastNight | None:
     if not book.night:
         return None
-    night = {name: book.night.get(name) for name in ("began", "ended", "outcome", "message")}
-    night["running"] = not night["ended"] and night_runs(book.night)
-    night["hours_ago"] = round(_hours(str(night["ended"] or night["began"]), now), 1)
-    return night
+    began, ended = book.night.get("began"), book.night.get("ended")
+    return {
+        "began": began,
+        "ended": ended,
+        "outcome": book.night.get("outcome"),
+        "message": book.night.get("message"),
+        "running": not ended and night_runs(book.night),
+        "hours_ago": round(_hours(str(ended or began), now), 1),
+    }
 
 
-def _judge_night(night: dict[str, Any] | None, limit_h: float, why: list[str]) -> None:
+def _judge_night(night: LastNight | None, limit_h: float, why: list[str]) -> None:
     if night is None:
         why.append("no night has been watched yet: run percolog night")
     elif night["running"]:
@@ -117,7 +182,7 @@ def _judge_night(night: dict[str, Any] | None, limit_h: float, why: list[str]) -
         why.append(f"no night for {night['hours_ago']:.0f} h (limit {limit_h:g} h)")
 
 
-def _next(schedule: dict[str, Any], now: datetime) -> dict[str, Any] | None:
+def _next(schedule: dict[str, Any], now: datetime) -> NextNight | None:
     """Return the next night of a schedule that is known, and whether anything serves it."""
     if not schedule:
         return None
@@ -135,7 +200,7 @@ def _next(schedule: dict[str, Any], now: datetime) -> dict[str, Any] | None:
     }
 
 
-def _tell_store(account: dict[str, Any], site: Site, now: datetime) -> None:
+def _tell_store(account: Status, site: Site, now: datetime) -> None:
     store = SiteStore(site.store, site.axis, site.id)
     if not store.exists():
         account["why"].append("there is no store yet: run percolog night")
@@ -147,7 +212,12 @@ def _tell_store(account: dict[str, Any], site: Site, now: datetime) -> None:
         account["why"].append(taken_back(found, snapshot.attributes))
     account["loggers"] = _loggers(site, snapshot, now)
     account["tubes"] = [
-        {name: row.get(name) for name in ("tube", "verdict", "reason", "action")}
+        {
+            "tube": row["tube"],
+            "verdict": row["verdict"],
+            "reason": row["reason"],
+            "action": row["action"],
+        }
         for row in verdict_rows(site, snapshot)
         if row["verdict"] != "sound"
     ]
@@ -155,18 +225,18 @@ def _tell_store(account: dict[str, Any], site: Site, now: datetime) -> None:
     _tell_output(account, site)
     why, told = account["why"], {entry["key"] for entry in account["alerts"]}
     for logger in account["loggers"]:
-        silent = logger["due"] and (logger["hours_silent"] or 0) > site.alerts.silent_h
+        hours = logger["hours_silent"] or 0
+        silent = logger["due"] and hours > site.alerts.silent_h
         if site.alerts.silent and silent and f"silent:{logger['source']}" not in told:
-            hours = logger["hours_silent"]
             why.append(f"logger {logger['source']} has been silent for {span_of_hours(hours)}")
-    free = account["disk"]["free_bytes"]
-    if free is not None and free < max(_LOW_DISK_BYTES, account["disk"]["store_bytes"] // 10):
+    free, size = account["disk"]["free_bytes"], account["disk"]["store_bytes"] or 0
+    if free is not None and free < max(_LOW_DISK_BYTES, size // 10):
         why.append(f"only {free / 1e9:.1f} GB are free where the store lies")
 
 
-def _loggers(site: Site, snapshot: Snapshot, now: datetime) -> list[dict[str, Any]]:
+def _loggers(site: Site, snapshot: Snapshot, now: datetime) -> list[LoggerRow]:
     newest, now_s = newest_readings(snapshot), now.timestamp()
-    rows = []
+    rows: list[LoggerRow] = []
     for source in site.sources:
         last, due = newest.get(source.id), due_since(site, source, now_s)
         begin = last if last is not None else due
@@ -182,7 +252,7 @@ def _loggers(site: Site, snapshot: Snapshot, now: datetime) -> list[dict[str, An
     return rows
 
 
-def _disk(site: Site) -> dict[str, Any]:
+def _disk(site: Site) -> Disk:
     if "://" in site.store:
         return {"store_bytes": None, "counted": False, "free_bytes": None}
     size, whole = _size(site.store, time.monotonic() + _COUNT_WITHIN_S)
@@ -193,7 +263,7 @@ def _disk(site: Site) -> dict[str, Any]:
     }
 
 
-def _tell_output(account: dict[str, Any], site: Site) -> None:
+def _tell_output(account: Status, site: Site) -> None:
     """Tell of an output that takes no files: on another disk than the store, or read-only."""
     there = next(path for path in (site.output, *site.output.parents) if path.is_dir())
     free, same = shutil.disk_usage(there).free, False

@@ -25,11 +25,12 @@ from typing import Any, BinaryIO
 
 from pipeline.errors import PercologError
 from pipeline.site.alerts import Alerts, Mail, Webhook
+from pipeline.watch.book import Note
 from pipeline.watch.letters import letter, line, subject
 
 logger = logging.getLogger(__name__)
 
-Notes = Sequence[Mapping[str, Any]]
+Notes = Sequence[Note]
 # A host may answer each of its lines just in time; all of them together may take so much.
 _PATIENCE = 4.0
 _PUBLIC = ("event", "time", "key", "kind", "what", "since", "evidence", "advice")
@@ -91,7 +92,7 @@ def _ends_line(file: BinaryIO) -> bool:
     return bool(file.read(1) == b"\n")
 
 
-def _public(sender: Sender, note: Mapping[str, Any]) -> dict[str, Any]:
+def _public(sender: Sender, note: Mapping[str, object]) -> dict[str, object]:
     return {"site": sender.site, **{name: note[name] for name in _PUBLIC}}
 
 
