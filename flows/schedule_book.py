@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -11,6 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.atomic import replacing
+from pipeline.refusals import told
+
+logger = logging.getLogger("pipeline.schedule")
 
 _PLAN, _NIGHT = "schedule.json", "schedule-night.json"
 
@@ -51,13 +55,23 @@ def write_plan(state: Path, sites: list[str], at: str, zone: str, now: datetime)
 
 @contextmanager
 def note_night(state: Path, now: datetime) -> Iterator[None]:
-    """Note when a night began, and when it ended whatever came of it."""
-    _write(state / _NIGHT, {"began": now.isoformat()})
+    """Note when a night began, and when it ended whatever came of it.
+
+    Where the disk refuses the note the night runs all the same: a full one is to be told.
+    """
+    _note(state, {"began": now.isoformat()})
     try:
         yield
     finally:
         ended = datetime.now(UTC).isoformat()
-        _write(state / _NIGHT, {"began": now.isoformat(), "ended": ended})
+        _note(state, {"began": now.isoformat(), "ended": ended})
+
+
+def _note(state: Path, night: dict[str, Any]) -> None:
+    try:
+        _write(state / _NIGHT, night)
+    except OSError as error:
+        logger.warning("the night could not be noted: %s", told(error) or error)
 
 
 def _read(path: Path) -> dict[str, Any]:

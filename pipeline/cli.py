@@ -101,6 +101,8 @@ def main() -> None:
     """Run the command; no error reaches a person as a traceback."""
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
+    # To a service without a home it says in two lines, each time, where it keeps its fonts.
+    logging.getLogger("matplotlib").addFilter(lambda row: row.levelno >= logging.ERROR)
     try:
         app()
     except Exception as error:  # the last place where a surprise can be told in one line

@@ -12,7 +12,7 @@ import pytest
 from bare_site import START
 from mail_host import web_address
 
-from flows import nightly, server
+from flows import nightly, schedule_book, server
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import StoreError
 from pipeline.outcomes import describe_failure
@@ -120,3 +120,12 @@ def test_status_tells_of_an_output_on_a_disk_of_its_own_that_is_full(tmp_path, m
         "why": ["only 0.0 GB are free where the output lies"],
         "disk": {"output_free_bytes": 200_000},
     }
+
+
+def test_a_night_that_falls_due_runs_where_no_note_of_it_can_be_kept(tmp_path, caplog):
+    (tmp_path / "state").write_text("a file in place of the folder refuses it, too")
+    ran = False
+    with schedule_book.note_night(tmp_path / "state", NOW):
+        ran = True
+    assert ran
+    assert "the night could not be noted" in caplog.text

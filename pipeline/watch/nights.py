@@ -22,6 +22,7 @@ from pipeline.errors import SiteError
 from pipeline.nights.documents import NightAccount, Told
 from pipeline.outcomes import Failure, describe_failure, state_folder
 from pipeline.processes import started
+from pipeline.refusals import told
 from pipeline.site.alerts import Alerts
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -252,4 +253,5 @@ def note_schedule(folder: Path, at: str, zone: str) -> None:
             process = {"pid": os.getpid(), "process": started(os.getpid())}
             book.schedule = {"at": at, "zone": zone, **process}
     except Exception as error:  # percolog status then knows of no schedule; nights run
-        logger.warning("%s: the schedule could not be noted: %s", folder.name, error)
+        why = told(error) or error
+        logger.warning("%s: the schedule could not be noted: %s", folder.name, why)

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from pipeline.errors import PercologError
+from pipeline.refusals import meaning
 from pipeline.site.alerts import Alerts, Mail, Webhook
 from pipeline.watch.book import Note
 from pipeline.watch.letters import letter, line, subject
@@ -84,7 +85,7 @@ def _append(sender: Sender, notes: Notes, name: str) -> None:
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        raise WayError(f"{path}: {error.strerror or error}") from error
+        raise WayError(f"{path}: {meaning(error) or error.strerror or error}") from error
 
 
 def _ends_line(file: BinaryIO) -> bool:
