@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
@@ -11,6 +10,7 @@ from prefect.futures import PrefectFuture, wait
 
 from flows.cluster import anywhere, sites_side_by_side
 from pipeline.delivering.contents import Request
+from pipeline.delivering.documents import DeliveryAccount
 from pipeline.delivering.sites import deliver_or_tell
 
 
@@ -20,7 +20,7 @@ from pipeline.delivering.sites import deliver_or_tell
     cache_policy=NO_CACHE,
     persist_result=False,
 )
-def deliver_one(folder: Path, request: Request) -> dict[str, Any]:
+def deliver_one(folder: Path, request: Request) -> DeliveryAccount:
     """Make a revision of one site's delivery if it would say anything new."""
     return anywhere(deliver_or_tell)(folder, request)
 
@@ -30,7 +30,7 @@ def deliver_one(folder: Path, request: Request) -> dict[str, Any]:
     persist_result=False,
     validate_parameters=False,  # a request is checked where it is met
 )
-def deliver(sites: list[Path], request: Request) -> list[PrefectFuture[dict[str, Any]]]:
+def deliver(sites: list[Path], request: Request) -> list[PrefectFuture[DeliveryAccount]]:
     """Deliver every site; one that fails tells so in its account and stops no other.
 
     Parameters

@@ -17,6 +17,7 @@ from pipeline.outcomes import describe_failure, outcome_of, state_folder
 
 if TYPE_CHECKING:  # two seconds that a night which fails at once does not need
     from pipeline.delivering.contents import Request
+    from pipeline.delivering.documents import DeliveryAccount
     from pipeline.history.documents import Revision
     from pipeline.nights.documents import NightAccount
 
@@ -71,7 +72,7 @@ def recalibrate_sites(
 
 def deliver_sites(
     sites: list[Path], request: Request, wanted: Wanted = HERE
-) -> list[dict[str, Any]]:
+) -> list[DeliveryAccount]:
     """Deliver every site under Prefect; return the account of each.
 
     Raises
@@ -98,7 +99,7 @@ def _accounts(flow: Any, sites: list[Path], *arguments: object) -> list[Any]:
     ]
 
 
-def _unfinished(folder: Path, error: BaseException) -> dict[str, Any]:
+def _unfinished(folder: Path, error: BaseException) -> dict[str, object]:
     failures = [describe_failure("worker", error)]
     account = {"site": folder.name, "folder": str(folder)}
     return {**account, "outcome": outcome_of(failures), "failures": failures}

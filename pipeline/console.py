@@ -22,6 +22,7 @@ from pipeline.outcomes import EXIT_CODES, Failure
 from pipeline.words import counted, told_absent, told_refusal
 
 if TYPE_CHECKING:  # a command that fails at once does not need it
+    from pipeline.delivering.documents import DeliveryAccount
     from pipeline.nights.documents import DeliveredNight, NightAccount
 
 _COLOURS = {"done": "32", "attention": "33", "wrong": "31", "failed": "31"}
@@ -202,7 +203,7 @@ def finish(
     return document({**head, "exit_code": EXIT_CODES[outcome], **more, "sites": list(sites)})
 
 
-def show_delivery(account: Mapping[str, Any]) -> None:
+def show_delivery(account: DeliveryAccount) -> None:
     """Print what `pipeline.delivering.numbered.deliver_site` made, or why it made nothing."""
     if "revision" not in account:
         headline(account["outcome"], f"{account['site']}: nothing delivered")

@@ -9,11 +9,14 @@ import pytest
 from told_keys import PAGE, described
 
 from pipeline.accounts.check_and_ledger import LedgerAccount, Survey
+from pipeline.accounts.fitting_text import FitAccount
 from pipeline.accounts.limits_documents import LimitsAccount
 from pipeline.accounts.space_account import SpaceAccount
 from pipeline.accounts.timeline import TimelineAccount
 from pipeline.accounts.tubes import TubesAccount
 from pipeline.accounts.verify import Verified
+from pipeline.delivering.documents import DeliveryAccount
+from pipeline.delivering.model_output import LayersAccount
 from pipeline.history.documents import History, Revision, StatesApart, ThinnedStore
 from pipeline.nights.documents import NightAccount
 from pipeline.watch.status import Status
@@ -28,6 +31,9 @@ TYPES = {
     "recalibrate": Revision,
     "thin": ThinnedStore,
     "status": Status,
+    "fit": FitAccount,
+    "deliver": DeliveryAccount,
+    "layers": LayersAccount,
     "limits": LimitsAccount,
     "timeline": TimelineAccount,
     "space": SpaceAccount,
@@ -43,8 +49,15 @@ AS_IN = {
     },
 }
 
-# Of the document, not of a site; and what the other document alone tells.
-BESIDE = {"night": {("orchestrated",), ("cluster",), ("thinning", "dry_run")}}
+# Of the document, not of a site; and what a line says of one of those it is about alone.
+BESIDE = {
+    "night": {("orchestrated",), ("cluster",), ("thinning", "dry_run")},
+    "fit": {
+        ("laws", "both", "r_squared"),
+        ("laws", "ordinary", "reduced_chi_square"),
+        ("laws", "pairs", "reason"),
+    },
+}
 
 
 def typed(kind, above=()):

@@ -8,12 +8,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.accounts.fitting_text import (
+    FitAccount,
+    LawRow,
     describe_law,
     describe_left_out,
     describe_too_few,
@@ -65,10 +66,10 @@ class Wish:
 @dataclass(frozen=True)
 class _Entries:
     laws: list[Law] = field(default_factory=list)
-    account: list[dict[str, Any]] = field(default_factory=list)
+    account: list[LawRow] = field(default_factory=list)
 
 
-def fit_site(folder: Path, wish: Wish) -> dict[str, Any]:
+def fit_site(folder: Path, wish: Wish) -> FitAccount:
     """Fit the laws that a site's samples allow, draw them, and return all that was found.
 
     Parameters
@@ -76,13 +77,6 @@ def fit_site(folder: Path, wish: Wish) -> dict[str, Any]:
     folder : Path
         Where ``site.toml`` lies.
     wish : Wish
-
-    Returns
-    -------
-    dict
-        ``laws`` (each with ``entry``, a ``[[law]]`` table of TOML), ``too_few``,
-        ``unmatched``, ``left_out``, and ``outcome``: "attention" where a sample could not be
-        used or something speaks against a fit.
 
     Raises
     ------
@@ -109,7 +103,7 @@ def fit_site(folder: Path, wish: Wish) -> dict[str, Any]:
             entries.account[-1]["picture"] = str(_draw(fitted, site, wish))
     if wish.append and entries.laws:
         append_laws(site, entries.laws)
-    account: dict[str, Any] = {
+    account: FitAccount = {
         "site": site.id,
         "samples": len(samples),
         "laws": entries.account,
@@ -117,10 +111,12 @@ def fit_site(folder: Path, wish: Wish) -> dict[str, Any]:
         "unmatched": [describe_unmatched(one) for one in unmatched],
         "left_out": [describe_left_out(sample) for sample in samples if sample.left_out],
         "appended": wish.append and bool(entries.laws),
+        "outcome": "done",
     }
-    doubts = [account["too_few"], account["unmatched"]]
-    doubts += [law[key] for law in entries.account for key in ("warnings", "odd_samples")]
-    return {**account, "outcome": "attention" if any(doubts) else "done"}
+    odd = any(law["warnings"] or law["odd_samples"] for law in entries.account)
+    if odd or account["too_few"] or account["unmatched"]:
+        account["outcome"] = "attention"
+    return account
 
 
 def _refuse_undone(wish: Wish, found: InForce) -> None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
+from typing import NotRequired, TypedDict
 
 import numpy as np
 
@@ -16,7 +16,103 @@ from pipeline.console import headline, say, table
 from pipeline.words import counted
 
 
-def describe_law(fitted: FittedLaw) -> dict[str, Any]:
+class _Place(TypedDict):
+    lines: list[int]  # of the table of samples
+    tube: str
+    depth_cm: float
+
+
+class SampleRow(_Place):
+    """A sample to look at, or one that could not be used, and why."""
+
+    reason: str
+
+
+class PairRow(_Place):
+    """A sample and the readings beside it; water [m3 m-3]."""
+
+    sensor_cm: float
+    readings: int
+    root_permittivity: float
+    root_error: float
+    water_content: float
+    water_error: float
+    residual: float
+    left_out_residual: float
+
+
+class _Fit(TypedDict):
+    coefficients: list[float]
+    standard_errors: list[float]
+    covariance: list[list[float]]
+    residual_sd: float
+    left_out_rmse: float
+
+
+class OrdinaryFit(_Fit):
+    """A fit by least squares."""
+
+    r_squared: float
+
+
+class BothFit(_Fit):
+    """A fit with errors in both."""
+
+    reduced_chi_square: float
+
+
+class LawRow(TypedDict):
+    """A fitted law; without an entry also without what is told of one."""
+
+    law: str
+    version: int
+    horizons: list[str]
+    renamed: bool
+    samples: int
+    root_permittivity: list[float]  # least and most
+    water_content: list[float]
+    ordinary: OrdinaryFit
+    both: BothFit | None
+    both_missing: str  # why
+    odd_samples: list[SampleRow]
+    warnings: list[str]
+    pairs: list[PairRow]
+    valid: NotRequired[list[float | None]]
+    entry: NotRequired[str]  # TOML
+    readings_outside: NotRequired[float]  # share; NaN without readings
+    picture: NotRequired[str]  # path; once it is drawn
+
+
+class TooFewRow(TypedDict):
+    """A law that could not be fitted, and why."""
+
+    law: str
+    horizons: list[str]
+    reason: str
+
+
+class LeftOutRow(TypedDict):
+    """A sample that a person left out, with the person's reason."""
+
+    line: int
+    tube: str
+    reason: str
+
+
+class FitAccount(TypedDict):
+    """What was found of a site's samples."""
+
+    site: str
+    samples: int
+    laws: list[LawRow]
+    too_few: list[TooFewRow]
+    unmatched: list[SampleRow]
+    left_out: list[LeftOutRow]
+    appended: bool
+    outcome: str  # "attention": a sample could not be used, or something speaks against a fit
+
+
+def describe_law(fitted: FittedLaw) -> LawRow:
     """Return a fitted law as plain values."""
     reasons = outlier_reasons(fitted)
     target = fitted.target
@@ -43,7 +139,7 @@ def describe_law(fitted: FittedLaw) -> dict[str, Any]:
     }
 
 
-def _describe_fit(fit: Fit) -> dict[str, Any]:
+def _describe_fit(fit: Fit) -> _Fit:
     return {
         "coefficients": fit.coefficients.tolist(),
         "standard_errors": np.sqrt(np.diag(fit.covariance)).tolist(),
@@ -53,7 +149,7 @@ def _describe_fit(fit: Fit) -> dict[str, Any]:
     }
 
 
-def _place(pair: Pair | Unmatched) -> dict[str, Any]:
+def _place(pair: Pair | Unmatched) -> _Place:
     point = pair.point
     return {
         "lines": list(point.lines),
@@ -62,7 +158,7 @@ def _place(pair: Pair | Unmatched) -> dict[str, Any]:
     }
 
 
-def _describe_pair(fitted: FittedLaw, index: int) -> dict[str, Any]:
+def _describe_pair(fitted: FittedLaw, index: int) -> PairRow:
     pair = fitted.pairs[index]
     return {
         **_place(pair),
@@ -77,22 +173,22 @@ def _describe_pair(fitted: FittedLaw, index: int) -> dict[str, Any]:
     }
 
 
-def describe_too_few(few: TooFew) -> dict[str, Any]:
+def describe_too_few(few: TooFew) -> TooFewRow:
     """Return a law that could not be fitted, and why."""
     return {"law": few.target.law, "horizons": list(few.target.horizons), "reason": few.reason}
 
 
-def describe_unmatched(one: Unmatched) -> dict[str, Any]:
+def describe_unmatched(one: Unmatched) -> SampleRow:
     """Return a sample that could not be used, and why."""
     return {**_place(one), "reason": one.reason}
 
 
-def describe_left_out(sample: Sample) -> dict[str, Any]:
+def describe_left_out(sample: Sample) -> LeftOutRow:
     """Return a sample that a person left out, with the person's reason."""
     return {"line": sample.line, "tube": sample.tube, "reason": sample.left_out}
 
 
-def show_fit(account: Mapping[str, Any]) -> None:
+def show_fit(account: FitAccount) -> None:
     """Print what `fit_site` found, for a person."""
     laws = account["laws"]
     told = f"{counted(len(laws), 'law')} fitted to {counted(account['samples'], 'sample')}"
@@ -108,8 +204,8 @@ def show_fit(account: Mapping[str, Any]) -> None:
         say(f"  {few['law']}: not fitted: {few['reason']}")
     for one in account["unmatched"]:
         say(f"  not used: {_sample_text(one)}: {one['reason']}")
-    for one in account["left_out"]:
-        say(f"  left out by you: line {one['line']}: {one['reason']}")
+    for sample in account["left_out"]:
+        say(f"  left out by you: line {sample['line']}: {sample['reason']}")
 
 
 def _coefficient_names(count: int) -> str:
@@ -117,22 +213,21 @@ def _coefficient_names(count: int) -> str:
     return "offset, slope" if count == 2 else ", ".join(f"c{n}" for n in range(count))
 
 
-def _rows(law: Mapping[str, Any]) -> Iterable[list[Any]]:
+def _rows(law: LawRow) -> Iterable[list[object]]:
     name = f"{law['law']} {law['version']}"
-    for title, key in (("least squares", "ordinary"), ("errors in both", "both")):
-        fit = law[key]
+    for title, fit in (("least squares", law["ordinary"]), ("errors in both", law["both"])):
         if fit is None:
             yield [name, title, law["samples"], law["both_missing"], "", "", ""]
             continue
         numbers = [
-            " ".join(f"{value:.5g}" for value in fit[part])
-            for part in ("coefficients", "standard_errors")
+            " ".join(f"{value:.5g}" for value in values)
+            for values in (fit["coefficients"], fit["standard_errors"])
         ]
-        errors = [f"{fit[part]:.4f}" for part in ("residual_sd", "left_out_rmse")]
+        errors = [f"{value:.4f}" for value in (fit["residual_sd"], fit["left_out_rmse"])]
         yield [name, title, law["samples"], *numbers, *errors]
 
 
-def _show_law(law: Mapping[str, Any]) -> None:
+def _show_law(law: LawRow) -> None:
     say(f"{law['law']} version {law['version']}, for {', '.join(law['horizons'])}:")
     low, high = law["root_permittivity"]
     dry, wet = law["water_content"]
@@ -149,11 +244,11 @@ def _show_law(law: Mapping[str, Any]) -> None:
     say(f"  picture {law['picture']}")
 
 
-def _sample_text(one: Mapping[str, Any]) -> str:
+def _sample_text(one: SampleRow) -> str:
     lines = ", ".join(str(line) for line in one["lines"])
     return f"line {lines} (tube {one['tube']}, {one['depth_cm']:g} cm)"
 
 
-def entries_text(account: Mapping[str, Any]) -> str:
+def entries_text(account: FitAccount) -> str:
     """Return the entries for ``calibrations.toml``, one below the other."""
     return "\n".join(law["entry"] for law in account["laws"] if "entry" in law)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import redirect_stdout
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -23,6 +23,7 @@ from pipeline.commands.shared import (
 if TYPE_CHECKING:
     from flows.launch import Wanted
     from pipeline.delivering.contents import Request
+    from pipeline.delivering.documents import DeliveryAccount
 
 
 def verify(
@@ -109,7 +110,7 @@ def deliver(
 
 def _deliver_all(
     folders: list[Path], request: Request, direct: bool, where: Wanted
-) -> list[dict[str, Any]]:
+) -> list[DeliveryAccount]:
     """Deliver several sites under the orchestrator, or one after another without it."""
     from flows.launch import OrchestratorError, deliver_sites
     from pipeline.console import say

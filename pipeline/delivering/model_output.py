@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 
@@ -23,6 +23,19 @@ class LayersError(PercologError, ValueError):
     """What is asked for makes no file; the message says why."""
 
 
+class LayersAccount(TypedDict):
+    """What was written of the layers of a model."""
+
+    site: str
+    outcome: str
+    file: str
+    edges_m: list[float]
+    step: str
+    times: int
+    values: int
+    values_known: int
+
+
 def layers_file(
     folder: Path,
     edges_m: list[float],
@@ -30,7 +43,7 @@ def layers_file(
     step: str = "daily",
     days: tuple[datetime | None, datetime | None] = (None, None),
     covariance: bool = False,
-) -> dict[str, Any]:
+) -> LayersAccount:
     """Write the water of a site in the layers of a model as a NetCDF file.
 
     Parameters

@@ -34,6 +34,7 @@ from pipeline.deliver.package import (
 )
 from pipeline.deliver.row_changes import compare_rows
 from pipeline.delivering.contents import STEPS, Request, contents
+from pipeline.delivering.documents import DeliveryAccount, MadeRevision
 from pipeline.delivering.revision_files import (
     last_number,
     newest_revision,
@@ -58,7 +59,7 @@ HOUR_S = 3600
 
 
 @while_answering
-def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, Any]:
+def deliver_site(folder: Path, request: Request, commit: str = "") -> DeliveryAccount:
     """Make a revision of a delivery if it would say anything new.
 
     Parameters
@@ -68,12 +69,6 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> dict[str, 
     request : Request
     commit : str
         The state to deliver; empty: the newest.
-
-    Returns
-    -------
-    dict
-        JSON-ready: ``site``, ``commit``, ``delivery``, ``revision``, ``folder``, ``new``
-        (whether this call made it), ``files``, ``changes``, ``reasons``, ``outcome``.
 
     Raises
     ------
@@ -112,7 +107,7 @@ def _deliver(
     period: Period,
     provenance: Provenance,
     home: Path,
-) -> tuple[Path, dict[str, Any]]:
+) -> tuple[Path, MadeRevision]:
     """Make a revision if it says anything new; return the newest folder, and what is new.
 
     No number is given twice, also where revisions were removed by hand.
@@ -229,7 +224,7 @@ def _make(
     draft: Path,
     newest: tuple[Path, dict[str, Any]] | None,
     number: int,
-) -> dict[str, Any]:
+) -> MadeRevision:
     """Write everything into a draft; tell whether it says anything new, and what."""
     previous, before = newest or (None, {})
     logged = kinds_logged(snapshot, period.start_day, period.stop_day)
