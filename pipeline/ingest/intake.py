@@ -40,7 +40,12 @@ from pipeline.ingest.neighbours import around_text
 from pipeline.ingest.place import Axes, Bench, Placed, file_edges, place
 from pipeline.ingest.readers import READERS
 from pipeline.ingest.records import ParsedFile, unreadable
-from pipeline.ingest.redescribed import lost_files, spare_untouched, taken_over
+from pipeline.ingest.redescribed import (
+    lost_files,
+    moved_elsewhere,
+    spare_untouched,
+    taken_over,
+)
 from pipeline.ingest.rounds_book import RoundsBook
 from pipeline.ingest.shrunk import shrunk
 from pipeline.ingest.superseded import Superseded
@@ -94,6 +99,7 @@ def take_in(
     prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
     spared = spare_untouched(ledger, prints, before, site)
     taken = taken_over(ledger, found, known_only)
+    found += moved_elsewhere(ledger, prints, found)
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
     if known_only:
         due = [f for f in due if _is_redescribed(ledger.current(f.source, f.path), prints)]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
+from dataclasses import replace
+from pathlib import PurePath
 
 from pipeline.axis import iso_utc
 from pipeline.errors import Problem
@@ -89,6 +91,41 @@ def taken_over(ledger: Ledger, found: Iterable[Found], known_only: bool) -> list
             own.fingerprint = ""
         taken.append(entry)
     return taken
+
+
+def moved_elsewhere(
+    ledger: Ledger, prints: Mapping[str, str], found: Iterable[Found]
+) -> list[Found]:
+    """Return files that have to be read again, but lie with the files of another source now.
+
+    Their bytes are there: they are read from where they lie, under the name they had, so that
+    what they hold stays where today's description puts it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    prints : mapping
+        Today's fingerprint of each source.
+    found : iterable of Found
+        The files as they lie.
+    """
+    there = list(found)
+    same = {(file.source, file.path) for file in there}
+    moved = []
+    for entry in redescribed(ledger, prints):
+        if entry.state != "read" or (entry.source, entry.path) in same:
+            continue
+        alike = (file for file in there if _may_be(file, entry) and still_begins(file, entry))
+        other = next(alike, None)
+        if other is not None:
+            moved.append(replace(other, source=entry.source, path=entry.path))
+    return moved
+
+
+def _may_be(file: Found, entry: FileEntry) -> bool:
+    """Tell whether a file is worth comparing: as long, or grown since under its old name."""
+    named = PurePath(file.path).name == PurePath(entry.path).name
+    return file.size == entry.size or (named and file.size > entry.size)
 
 
 def lost_files(
