@@ -42,18 +42,28 @@ def write_site(
     return folder
 
 
-@pytest.fixture
-def make_site(tmp_path: Path) -> Callable[..., Path]:
-    """Return a function that writes a site (see `write_site`) and returns its folder."""
+def _maker(parent: Path) -> Callable[..., Path]:
     made: list[Path] = []
 
     def make(
         edits: Edits | None = None, files: Mapping[str, str | None] | None = None
     ) -> Path:
-        made.append(tmp_path / f"site-{len(made)}")
+        made.append(parent / f"site-{len(made)}")
         return write_site(made[-1], edits, files)
 
     return make
+
+
+@pytest.fixture
+def make_site(tmp_path: Path) -> Callable[..., Path]:
+    """Return a function that writes a site (see `write_site`) and returns its folder."""
+    return _maker(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def make_shared_site(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Return what `make_site` does for sites that all tests of a file read or copy."""
+    return _maker(tmp_path_factory.mktemp("shared"))
 
 
 @pytest.fixture

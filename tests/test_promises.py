@@ -17,16 +17,11 @@ RAW = ROOT / "data" / "raw"
 NOW = datetime(2030, 1, 1, tzinfo=UTC)  # after every reading of the demo site
 
 
-@pytest.fixture
-def make_field(tmp_path):
-    """Return a function that lays out the demo site with an empty data folder."""
-
-    def make(name):
-        shutil.copytree(ROOT / "config", tmp_path / name / "config")
-        (tmp_path / name / "data" / "raw").mkdir(parents=True)
-        return tmp_path / name / "config"
-
-    return make
+def make_field(folder):
+    """Lay out the demo site with an empty data folder; return where its description lies."""
+    shutil.copytree(ROOT / "config", folder / "config")
+    (folder / "data" / "raw").mkdir(parents=True)
+    return folder / "config"
 
 
 def raw_files():
@@ -39,6 +34,23 @@ def bring(folder, files):
         target = folder.parent / "data" / "raw" / file
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(RAW / file, target)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """Return the demo site and what its first night says, over all files; to be read only."""
+    folder = make_field(tmp_path_factory.mktemp("promises") / "whole")
+    bring(folder, raw_files())
+    return folder, night.store_night(folder, NOW)
+
+
+@pytest.fixture(scope="module")
+def whole_state(whole):
+    """Return the whole site's arrays, none of which can be written to, and tables."""
+    arrays, tables = state_of(whole[0])
+    for array in arrays.values():
+        array.setflags(write=False)
+    return arrays, tables
 
 
 def state_of(folder):
@@ -61,28 +73,23 @@ def assert_same_state(found, expected):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
-def test_nights_in_any_order_equal_one_run_bit_for_bit(make_field, seed):
+def test_nights_in_any_order_equal_one_run_bit_for_bit(tmp_path, whole_state, seed):
     """Promise 3, with the demo's late and re-sent files arriving whenever they like."""
     files = raw_files()
-    whole = make_field("whole")
-    bring(whole, files)
-    night.store_night(whole, NOW)
     random = np.random.default_rng(seed)
-    pieces = make_field("pieces")
+    pieces = make_field(tmp_path)
     for batch in np.array_split(random.permutation(len(files)), 4):
         bring(pieces, [files[i] for i in batch])
         night.store_night(pieces, NOW)
-    assert_same_state(state_of(pieces), state_of(whole))
+    assert_same_state(state_of(pieces), whole_state)
 
 
 @pytest.mark.slow
-def test_a_file_that_grows_ends_where_the_whole_file_does(make_field):
+def test_a_file_that_grows_ends_where_the_whole_file_does(tmp_path, whole_state):
     """Promise 3 for a file copied while the logger goes on writing it, cut anywhere."""
     files = raw_files()
-    whole, growing = make_field("whole"), make_field("growing")
-    bring(whole, files)
+    growing = make_field(tmp_path)
     bring(growing, files)
-    night.store_night(whole, NOW)
     for file in files:
         target = growing.parent / "data" / "raw" / file
         data = target.read_bytes()
@@ -90,15 +97,13 @@ def test_a_file_that_grows_ends_where_the_whole_file_does(make_field):
     night.store_night(growing, NOW)
     bring(growing, files)
     night.store_night(growing, NOW)
-    assert_same_state(state_of(growing), state_of(whole))
+    assert_same_state(state_of(growing), whole_state)
 
 
 @pytest.mark.slow
-def test_every_reading_is_accounted_for(make_field):
+def test_every_reading_is_accounted_for(whole):
     """Promise 1: each file's account closes, and the sum of the stored is in the cube."""
-    folder = make_field("field")
-    bring(folder, raw_files())
-    result = night.store_night(folder, NOW)
+    folder, result = whole
     snapshot = night.site_store(night.open_description(folder)).read()
     ledger = Ledger.from_table(snapshot.table("ledger"))
     assert result["ledger"]["open_files"] == []
@@ -114,10 +119,9 @@ def test_every_reading_is_accounted_for(make_field):
 
 
 @pytest.mark.slow
-def test_a_night_that_brings_nothing_commits_nothing(make_field):
-    folder = make_field("field")
-    bring(folder, raw_files())
-    first = night.store_night(folder, NOW)
+def test_a_night_that_brings_nothing_commits_nothing(whole, tmp_path):
+    original, first = whole
+    folder = shutil.copytree(original.parent, tmp_path / "copy") / "config"
     second = night.store_night(folder, NOW)
     assert second["commit"] == first["commit"]
     assert second["days_computed"] == 0

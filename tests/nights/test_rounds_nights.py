@@ -2,6 +2,7 @@
 
 import csv
 import itertools
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -61,14 +62,20 @@ def delivered(folder):
     return dataset, (output / "tables" / "north-slope_rounds_comparison.csv").read_bytes()
 
 
-@pytest.fixture
-def whole(make_site):
-    folder = make_site()
+@pytest.fixture(scope="module")
+def first_night(make_shared_site):
+    """Return a site after its first night, made once and then copied."""
+    folder = make_shared_site()
     for name in FILES:
         put(folder, name)
     written = run(folder)
     assert written == ["north-slope_rounds.nc", "north-slope_rounds_comparison.csv"]
     return folder
+
+
+@pytest.fixture
+def whole(first_night, tmp_path):
+    return shutil.copytree(first_night, tmp_path / "whole")
 
 
 def test_rounds_stand_beside_the_logger(whole):

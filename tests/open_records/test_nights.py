@@ -135,17 +135,22 @@ def test_files_of_a_record_pass_the_checker_at_its_strictest(ithaca):
         assert checkers.remarks(path, "cf:1.11", above=0) == []
 
 
+@pytest.fixture(scope="module")
+def scan(tmp_path_factory):
+    return run_record("scan-2198", tmp_path_factory.mktemp("records"))
+
+
 @pytest.mark.parametrize(
-    ("name", "tube", "time", "depth", "text"),
+    ("tube", "time", "depth", "text"),
     [
         # Printed: first row of the daily file (stamps are starts), SMS in percent.
-        ("scan-2198", "profile-1", "2013-07-27T08:00+00:00", 0.0508, "13.0"),
-        ("scan-2198", "profile-1", "2013-07-27T08:00+00:00", 0.1016, "16.4"),
-        ("scan-2198", "profile-1", "2013-07-27T08:00+00:00", 1.0160, "41.7"),
+        ("profile-1", "2013-07-27T08:00+00:00", 0.0508, "13.0"),
+        ("profile-1", "2013-07-27T08:00+00:00", 0.1016, "16.4"),
+        ("profile-1", "2013-07-27T08:00+00:00", 1.0160, "41.7"),
     ],
 )
-def test_units_of_a_record_are_converted_once(tmp_path, name, tube, time, depth, text):
-    _, summary = run_record(name, tmp_path)
+def test_units_of_a_record_are_converted_once(scan, tube, time, depth, text):
+    _, summary = scan
     found = delivered_cell(summary, tube, time, depth)
     assert f"{100 * found:.1f}" == text
 
