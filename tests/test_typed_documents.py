@@ -9,6 +9,7 @@ import pytest
 from told_keys import PAGE, described
 
 from pipeline.accounts.check_and_ledger import LedgerAccount, Survey
+from pipeline.accounts.events_report import EventsAccount
 from pipeline.accounts.fitting_text import FitAccount
 from pipeline.accounts.limits_documents import LimitsAccount
 from pipeline.accounts.space_account import SpaceAccount
@@ -18,6 +19,7 @@ from pipeline.accounts.verify import Verified
 from pipeline.delivering.documents import DeliveryAccount
 from pipeline.delivering.model_output import LayersAccount
 from pipeline.history.documents import History, Revision, StatesApart, ThinnedStore
+from pipeline.ingest.sniff import ProposalRow
 from pipeline.nights.documents import NightAccount
 from pipeline.watch.status import Status
 
@@ -31,6 +33,7 @@ TYPES = {
     "recalibrate": Revision,
     "thin": ThinnedStore,
     "status": Status,
+    "events": EventsAccount,
     "fit": FitAccount,
     "deliver": DeliveryAccount,
     "layers": LayersAccount,
@@ -115,3 +118,8 @@ def test_the_page_tells_the_keys_of_the_type(document):
     keys = set(typed(TYPES[document]))
     assert len(keys) > 4
     assert differing(told_by(PAGE, document), keys) == (set(), set())
+
+
+def test_the_page_tells_the_keys_of_a_proposal():
+    told = {path[1:] for path in described(PAGE)["sniff"] if path[0] == "proposal"} - {()}
+    assert differing(told, set(typed(ProposalRow))) == (set(), set())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NotRequired, TypedDict
 
 import pyarrow as pa
 
@@ -30,7 +30,21 @@ class EventsError(PercologError, LookupError):
     """What is asked for is not in the state; the message says what to do."""
 
 
-def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
+class EventsAccount(TypedDict):
+    """The events of a site: rows of the store's tables, with instants as text too."""
+
+    site: str
+    outcome: str
+    commit: str
+    events: list[dict[str, Any]]
+    event_depths: list[dict[str, Any]]
+    conductivity: list[dict[str, Any]]
+    removed: list[str]  # tubes no longer in the ground
+    caution: str
+    pictures: NotRequired[list[str]]  # paths; where they were asked for
+
+
+def events_report(folder: Path, tube: str = "") -> EventsAccount:
     """Return the events of a site, JSON-ready.
 
     Parameters
@@ -55,7 +69,9 @@ def events_report(folder: Path, tube: str = "") -> dict[str, Any]:
         "site": site.id,
         "outcome": "done",
         "commit": snapshot.commit_id,
-        **rows,
+        "events": rows["events"],
+        "event_depths": rows["event_depths"],
+        "conductivity": rows["conductivity"],
         "removed": _removed(site, snapshot),
         "caution": CAUTION,
     }
@@ -88,7 +104,7 @@ def _removed(site: Site, snapshot: Snapshot) -> list[str]:
     ]
 
 
-def events_text(account: Mapping[str, Any]) -> str:
+def events_text(account: EventsAccount) -> str:
     """Return the table a person reads."""
     head = ["event", "onset", "reached cm", "gain mm", "rain mm", "rest mm", "drained mm"]
     head += ["by K mm", "until", "doubts"]

@@ -72,6 +72,10 @@ _CHECK_FIELDS = (
     ("verdict", pa.string()),
     ("rating", pa.string()),
 )
+# A row of `_CHECK_FIELDS`.
+_N = float | None
+CheckRow = tuple[str, float, int, str, str, _N, _N, _N, _N, _N, str, str]
+_NOTHING = None, None, None, None, None  # of a check that tells no number
 _CORRECTION_FIELDS = (
     ("tube", pa.string()),
     ("depth_m", pa.float64()),
@@ -125,7 +129,7 @@ def find_corrections(
     references: list[Reference],
     show: Callable[[list[Window]], Mapping[Window, Seen]],
     site: Site,
-) -> tuple[list[Correction], list[tuple[Any, ...]]]:
+) -> tuple[list[Correction], list[CheckRow]]:
     """Return the drift corrections that references allow, and what was made of each check.
 
     Parameters
@@ -196,7 +200,7 @@ def _references(writer: Writer, site: Site) -> tuple[list[Reference], list[Probl
 
 def _checks(
     references: list[Reference], shown: Sequence[Seen], site: Site
-) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[tuple[Any, ...]]]:
+) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[CheckRow]]:
     """Return the checks of each sensor with their domains, and rows of what tells nothing."""
     pairs = list(zip(references, shown, strict=True))
     found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
@@ -220,21 +224,20 @@ def _checks(
     return found, unused
 
 
-def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> tuple[Any, ...]:
+def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> CheckRow:
     """Return the row of a check that tells nothing, and why.
 
     No reading lay beside it, or the sensor's law does not reach what it says.
     """
     verdict = "outside the law" if read else "no reading"
-    nothing = (None,) * 5
-    return (*sensor, at_s, kind, _domain_at(site, *sensor, at_s), *nothing, verdict, "")
+    return (*sensor, at_s, kind, _domain_at(site, *sensor, at_s), *_NOTHING, verdict, "")
 
 
 def _cleanings(
     pairs: Mapping[tuple[Sensor, int], tuple[Seen, Seen]],
     references: list[Reference],
     site: Site,
-) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[tuple[Any, ...]]]:
+) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[CheckRow]]:
     """Return what cleanings changed of each sensor, and rows of what tells nothing."""
     worth = slopes_at_cleanings([(*s, at) for s, at in pairs], list(pairs.values()), site)
     found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
@@ -280,11 +283,11 @@ def _follow_all(
     checks: dict[Sensor, list[tuple[str, Check]]],
     cleanings: dict[Sensor, list[tuple[str, Cleaning]]],
     site: Site,
-) -> tuple[list[Correction], list[tuple[Any, ...]]]:
+) -> tuple[list[Correction], list[CheckRow]]:
     """Return the corrections and the verdicts of all sensors, by sensor and time."""
     rule = Rule(site.drift.coverage, site.drift.largest, round(7200 * site.drift.window_h))
     corrections: list[Correction] = []
-    rows: list[tuple[Any, ...]] = []
+    rows: list[CheckRow] = []
     for tube, depth_m in sorted({*checks, *cleanings}):
         for first, until in stretches(site.axis.origin_s, _resets(site, tube, depth_m)):
             domain = _domain_at(site, tube, depth_m, first)
@@ -311,7 +314,7 @@ def _of_another(
     place: tuple[str, float, str],
     first: int,
     until: int | None,
-) -> list[tuple[Any, ...]]:
+) -> list[CheckRow]:
     """Return rows of what was found of a signal other than the one that counts then.
 
     Where two sources are wired to a sensor the preferred one may have had no reading beside a
@@ -322,7 +325,7 @@ def _of_another(
     return [
         (
             *(tube, depth_m, one.time_s, kind or one.kind, other),
-            *(None,) * 5,
+            *_NOTHING,
             "another signal",
             "",
         )
@@ -362,7 +365,7 @@ def _resets(site: Site, tube: str, depth_m: float) -> set[int]:
     return found | changes(site, tube, depth_m)
 
 
-def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any, ...]:
+def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> CheckRow:
     """Return a row of `drift_checks`; the rating is of the time since the check before."""
     word = rating(verdict.correction * verdict.slope)
     if verdict.verdict == "too large":
@@ -378,7 +381,7 @@ def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> tuple[Any,
 
 
 def _table(
-    rows: list[tuple[Any, ...]], fields: tuple[tuple[str, pa.DataType], ...]
+    rows: Sequence[tuple[object, ...]], fields: tuple[tuple[str, pa.DataType], ...]
 ) -> pa.Table:
     schema = pa.schema(fields)
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(fields)

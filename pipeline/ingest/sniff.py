@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import PurePath
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 from pydantic import ValidationError
@@ -31,6 +31,31 @@ _SHOWN_ROWS, _SHOWN_VALUES = 4, 8
 _SAMPLE_BYTES = 4 * 1024**2
 
 
+class SampleAccount(TypedDict):
+    """What became of all rows of a sample."""
+
+    rows_read: int
+    rows_with_values: int
+    rows_without_values: int
+    values_read: int
+    nulls: int
+    rejects: list[dict[str, Any]]  # see `pipeline.ingest.records.Reject`
+
+
+class ProposalRow(TypedDict):
+    """A proposal as documents tell it: see `Proposal`."""
+
+    file: str
+    kind: str
+    layout: dict[str, Any] | None
+    toml: str
+    facts: list[str]
+    unsure: list[str]
+    first_rows: list[str]
+    account: SampleAccount | None
+    problem: str
+
+
 @dataclass(frozen=True)
 class Proposal:
     """A layout proposed for a file.
@@ -47,17 +72,18 @@ class Proposal:
     facts: tuple[str, ...]
     doubts: tuple[str, ...]
     rows: tuple[str, ...] = ()
-    account: dict[str, Any] | None = None
+    account: SampleAccount | None = None
     problem: str = ""
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> ProposalRow:
         """Return the proposal as plain JSON-ready values."""
         layout = self.layout
         return {
             "file": self.name,
             "kind": self.kind,
-            "layout": layout
-            and layout.model_dump(mode="json", by_alias=True, exclude_unset=True),
+            "layout": None
+            if layout is None
+            else layout.model_dump(mode="json", by_alias=True, exclude_unset=True),
             "toml": self.toml,
             "facts": list(self.facts),
             "unsure": list(self.doubts),
@@ -117,7 +143,7 @@ def _one_line(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def _account_lines(account: dict[str, Any]) -> Iterator[str]:
+def _account_lines(account: SampleAccount) -> Iterator[str]:
     read, filled = account["rows_read"], account["rows_with_values"]
     yield (
         f"Of {read} rows {filled} hold values; header, comment or empty: "
@@ -222,7 +248,7 @@ def _whole_lines(content: bytes, layout: Layout) -> bytes:
     return content[: end + 1] if end >= 0 else content
 
 
-def _account(parsed: ParsedFile) -> dict[str, Any]:
+def _account(parsed: ParsedFile) -> SampleAccount:
     return {
         "rows_read": parsed.rows_read,
         "rows_with_values": parsed.rows_with_values,
