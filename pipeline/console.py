@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from pipeline.axis import iso_utc
 from pipeline.errors import SetAside, clean
 from pipeline.outcomes import EXIT_CODES, Failure
+from pipeline.products.verdicts import told_verdict
 from pipeline.words import counted, told_absent, told_refusal
 
 if TYPE_CHECKING:  # a command that fails at once does not need it
@@ -148,7 +149,7 @@ def show_night(summary: NightAccount) -> None:
     tubes = summary.get("tubes", [])
     if tubes:
         headers = [name.replace("_pct", " %").replace("_", " ") for name in TUBE_COLUMNS]
-        verdicts = {row["tube"]: row["verdict"] for row in summary.get("verdicts", [])}
+        verdicts = {row["tube"]: told_verdict(row) for row in summary.get("verdicts", [])}
         rows: list[list[object]] = []
         for tube in tubes:
             shown: Mapping[str, object] = {**tube, "due": tube.get("due") or None}

@@ -8,7 +8,14 @@ from typing import TypedDict
 from pipeline.console import table
 from pipeline.errors import StoreError, clean
 from pipeline.nights.night import open_description, site_store
-from pipeline.products.verdicts import EvidenceRow, VerdictRow, evidence_rows, verdict_rows
+from pipeline.products.verdicts import (
+    EvidenceRow,
+    VerdictRow,
+    evidence_rows,
+    needs_look,
+    told_verdict,
+    verdict_rows,
+)
 from pipeline.qc.findings import Verdict
 from pipeline.store.description import in_force
 
@@ -58,7 +65,7 @@ def report_tubes(folder: Path, tube: str = "") -> TubesAccount:
         for row in verdict_rows(site, snapshot)
         if tube in ("", row["tube"])
     ]
-    sound = all(row["verdict"] == Verdict.SOUND.text for row in rows)
+    sound = not any(map(needs_look, rows))
     return {
         "site": site.id,
         "commit": snapshot.commit_id,
@@ -72,14 +79,15 @@ def tubes_text(account: TubesAccount) -> str:
     rows = account["tubes"]
     names = ("tube", "verdict", "days", "storms", "rounds", "decided_by")
     head = [*names[:5], "decided by"]
-    lines = [table(head, [[row.get(name) for name in names] for row in rows])]
+    told = [{**row, "verdict": told_verdict(row)} for row in rows]
+    lines = [table(head, [[row.get(name) for name in names] for row in told])]
     lines.append(
         "days: with values; storms: quickly answered; rounds: by hand in three directions"
     )
     for row in rows:
         if not row["evidence"] and row["verdict"] == Verdict.SOUND.text:
             continue
-        lines += ["", f"{clean(row['tube'])}: {row['verdict'] or 'no verdict'}"]
+        lines += ["", f"{clean(row['tube'])}: {told_verdict(row)}"]
         if not row["evidence"] or row.get("decided_by"):
             lines += _wrapped(row["reason"], "  ")
         for item in row["evidence"]:

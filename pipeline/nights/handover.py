@@ -34,7 +34,7 @@ from pipeline.report.site_chart import draw_site
 from pipeline.report.storage_chart import draw_storage
 from pipeline.report.water_chart import draw_water
 from pipeline.site.fingerprint import site_hash
-from pipeline.site.models import Site
+from pipeline.site.models import Site, Tube
 from pipeline.steps import STATION_STEPS, TUBE_STEPS
 from pipeline.store.state import Snapshot
 from pipeline.words import Absent
@@ -161,9 +161,30 @@ def draw_pictures(site: Site, snapshot: Snapshot) -> list[Path]:
 
     The pictures show the last ``site.report.days`` days up to the last whole day of the axis.
     """
-    start = max(0, snapshot.days - site.report.days)
-    period = Period("newest", start, snapshot.days)
+    period = _newest(site, snapshot)
     return draw_window(site, snapshot, period, site.output / "pictures", remember=True)
+
+
+def drawn_tubes(site: Site, snapshot: Snapshot) -> tuple[Tube, ...]:
+    """Return the tubes that the pictures of a night show."""
+    return _in_ground(site, snapshot, _newest(site, snapshot))
+
+
+def _newest(site: Site, snapshot: Snapshot) -> Period:
+    return Period("newest", max(0, snapshot.days - site.report.days), snapshot.days)
+
+
+def _in_ground(site: Site, snapshot: Snapshot, period: Period) -> tuple[Tube, ...]:
+    """Return the tubes that were in the ground at any time of a period."""
+    start_s, stop_s = (
+        snapshot.axis.origin_s + DAY_S * day for day in (period.start_day, period.stop_day)
+    )
+    return tuple(
+        tube
+        for tube in site.tubes
+        if tube.installed.timestamp() < stop_s
+        and (tube.removed is None or tube.removed.timestamp() > start_s)
+    )
 
 
 def draw_window(
@@ -178,10 +199,12 @@ def draw_window(
     products = cube_part(snapshot, "products", window)
     rain = _rain(site, snapshot, period)
     rounds = _rounds(site, snapshot, period.start_day)
-    drawn = [draw_site(site, products, rain, rounds, folder / "site_water.png")]
+    # Tubes that were never there meanwhile would be empty panels, for ever.
+    shown = site.model_copy(update={"tubes": _in_ground(site, snapshot, period) or site.tubes})
+    drawn = [draw_site(shown, products, rain, rounds, folder / "site_water.png")]
     days = period.start_day, period.stop_day
-    drawn += draw_space(site, snapshot, days, rain, folder)
-    for tube in site.tubes:
+    drawn += draw_space(shown, snapshot, days, rain, folder)
+    for tube in shown.tubes:
         name = tube.tube
         drawn.append(draw_water(site, name, water, rain, rounds, folder / f"{name}_water.png"))
         drawn.append(

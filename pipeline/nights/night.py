@@ -118,7 +118,7 @@ def store_night(folder: Path, now: datetime) -> StoredNight:
         "clocks": repaired_clocks(intake.read),
         "double_signals": double_signals(site, intake.ledger),
         "tubes": tube_rows(site, snapshot),
-        "verdicts": verdict_rows(site, snapshot),
+        "verdicts": verdict_rows(site, snapshot, now),
         "drift": drift_rows(snapshot),
         "days_computed": int(prepared.days.sum()),
         "timings_s": {name: round(seconds, 3) for name, seconds in timings.items()},

@@ -16,8 +16,10 @@ from pipeline.arrays import Floats
 from pipeline.axis import DAY_S, iso_utc
 from pipeline.deliver.atomic import replacing
 from pipeline.nights.documents import NightAccount
+from pipeline.nights.handover import drawn_tubes
 from pipeline.nights.periods import local_day
 from pipeline.products.event_store import gain_error_mm
+from pipeline.products.verdicts import needs_look, told_verdict
 from pipeline.report.night_page import night_page
 from pipeline.report.style import CM_PER_M
 from pipeline.site.models import Site
@@ -103,20 +105,22 @@ def _tubes(
     shares = {row["tube"]: row for row in summary["tubes"]}
     verdicts = {row["tube"]: row for row in summary["verdicts"]}
     newest = _newest_days(site, snapshot)
+    drawn = {tube.tube for tube in drawn_tubes(site, snapshot)}
     rows = []
     for tube in site.tubes:
-        share = shares[tube.tube]
+        share, verdict = shares[tube.tube], verdicts[tube.tube]
         rows.append(
             {
                 "tube": tube,
                 "depth_offset": told_set_in(tube.set_in_m),
                 "shares": share,
-                "verdict": verdicts[tube.tube],
+                "verdict": {**verdict, "told": told_verdict(verdict)},
+                "look": verdict["verdict"] is not None and needs_look(verdict),
                 "newest": newest.get(tube.tube),
                 "pictures": [
                     (f"{tube.tube}_{kind}.png", caption)
                     for kind, caption in _TUBE_PICTURES
-                    if f"{tube.tube}_{kind}.png" in pictures
+                    if f"{tube.tube}_{kind}.png" in pictures and tube.tube in drawn
                 ],
             }
         )

@@ -16,7 +16,7 @@ from pipeline.errors import SetAside, clean
 from pipeline.ingest.clock_account import RepairedClock
 from pipeline.ingest.double_signals import DoubleSignal
 from pipeline.nights.documents import LaterPart, NightAccount, StoredNight, TubeRow
-from pipeline.products.verdicts import VerdictRow
+from pipeline.products.verdicts import VerdictRow, needs_look
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import intervals_at, stretches_of
@@ -147,7 +147,7 @@ def _text(summary: NightAccount) -> str:
         "tube            good  suspect   bad  missing   last reading (UTC)",
         *map(_tube_line, summary["tubes"]),
     ]
-    unsound = [row for row in summary.get("verdicts", []) if row["verdict"] != "sound"]
+    unsound = [row for row in summary.get("verdicts", []) if needs_look(row)]
     if unsound:
         lines += ["", "Tubes that are not sound:", *map(_verdict_line, unsound)]
     for title, listed in _lists(summary):

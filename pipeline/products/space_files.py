@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from pipeline.axis import DAY_S
 from pipeline.deliver.tables import iso_times, write_table
 from pipeline.products.space import MEANS, RANKS, STABILITY, TABLES, site_days
 from pipeline.qc.findings import Verdict
+from pipeline.report.site_map import DAYS as MAP_DAYS
 from pipeline.report.site_map import draw_map
 from pipeline.report.slope_section import draw_section
 from pipeline.report.stability_chart import draw_stability
@@ -118,8 +120,16 @@ def draw_space(
     at_depths = stability[(stability["layer"] == "") & stability["direct"]]
     named = {float(depth): set(rows["tube"]) for depth, rows in at_depths.groupby("depth_m")}
     shown = site_days(snapshot, site).isel(day=slice(*days))
+    # A map is of now: a tube taken out before the days it shows would be a cross for ever.
+    since_s = snapshot.axis.origin_s + DAY_S * (days[1] - MAP_DAYS)
+    here = [
+        place
+        for place, tube in enumerate(site.tubes)
+        if tube.removed is None or tube.removed.timestamp() > since_s
+    ] or list(range(len(site.tubes)))
+    mapped = site.model_copy(update={"tubes": tuple(site.tubes[place] for place in here)})
     return [
-        draw_map(site, shown, named, folder / "site_map.png"),
+        draw_map(mapped, shown.isel(tube=here), named, folder / "site_map.png"),
         draw_section(site, shown, rain, folder / "site_section.png"),
         draw_stability(site, stability, folder / "site_stability.png", _doubtful(snapshot)),
     ]

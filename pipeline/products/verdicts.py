@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import NotRequired, TypedDict, cast
 
 from pipeline.axis import iso_utc
 from pipeline.qc.findings import Verdict
-from pipeline.site.models import Site
+from pipeline.site.models import Site, Tube
 from pipeline.store.state import Snapshot
 
+IN_GROUND, NOT_SET, TAKEN_OUT = "in the ground", "not set yet", "taken out"
 NOT_JUDGED = "not judged yet: run percolog night"
 
 
@@ -19,6 +21,7 @@ class VerdictRow(TypedDict):
     verdict: str | None  # "sound", "use with care", "do not use"; None before the first
     reason: str
     action: str
+    standing: NotRequired[str]  # "in the ground", "not set yet", "taken out"
     found: NotRequired[str]  # the verdict without a person's
     decided_by: NotRequired[str]  # person; empty: nobody
     days: NotRequired[int]  # with values
@@ -47,21 +50,65 @@ EvidenceRow = TypedDict(
 )
 
 
-def verdict_rows(site: Site, snapshot: Snapshot) -> list[VerdictRow]:
-    """Return the verdict on each tube of a site, JSON-ready."""
+def verdict_rows(
+    site: Site, snapshot: Snapshot, now: datetime | None = None
+) -> list[VerdictRow]:
+    """Return the verdict on each tube of a site, JSON-ready.
+
+    Parameters
+    ----------
+    site : Site
+    snapshot : Snapshot
+    now : datetime, optional
+        When to tell whether a tube is in the ground; the present if left out. About one that
+        is not, there is nothing to do.
+    """
+    at = now or datetime.now(UTC)
     stored = snapshot.table("tube_verdicts")
     known = {} if stored is None else {row["tube"]: row for row in stored.to_pylist()}
     rows: list[VerdictRow] = []
     for tube in site.tubes:
         row = known.get(tube.tube)
-        if row is None:
+        standing = _standing(tube, at)
+        if row is None or standing == NOT_SET:
+            day = iso_utc(tube.installed.timestamp())
+            reason = NOT_JUDGED if standing != NOT_SET else f"to be set at {day}"
             rows.append(
-                {"tube": tube.tube, "verdict": None, "reason": NOT_JUDGED, "action": ""}
+                {
+                    "tube": tube.tube,
+                    "verdict": None,
+                    "reason": reason,
+                    "action": "",
+                    "standing": standing,
+                }
             )
             continue
         words = {name: Verdict(row[name]).text for name in ("verdict", "found")}
+        words["standing"] = standing
+        if standing == TAKEN_OUT:
+            words["action"] = ""
         rows.append(cast(VerdictRow, {**row, **words}))  # as the table has them
     return rows
+
+
+def _standing(tube: Tube, at: datetime) -> str:
+    if tube.installed > at:
+        return NOT_SET
+    return TAKEN_OUT if tube.removed is not None and tube.removed <= at else IN_GROUND
+
+
+def needs_look(row: VerdictRow) -> bool:
+    """Tell whether a tube in the ground is not sound; of others nothing can be done."""
+    return row["verdict"] != "sound" and row.get("standing", IN_GROUND) == IN_GROUND
+
+
+def told_verdict(row: VerdictRow) -> str:
+    """Return a verdict in words, with where the tube is if not in the ground."""
+    standing = row.get("standing", IN_GROUND)
+    if standing == NOT_SET:
+        return standing
+    verdict = row["verdict"] or "no verdict"
+    return verdict if standing == IN_GROUND else f"{verdict}; {standing}"
 
 
 def evidence_rows(snapshot: Snapshot) -> list[EvidenceRow]:

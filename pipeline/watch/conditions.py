@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
+from pipeline.products.verdicts import needs_look
 from pipeline.site.models import Site, Source
 from pipeline.words import first_line, span_of_hours, told_refusal
 
@@ -231,7 +232,9 @@ def _supply_limit(site: Site, highest: float) -> tuple[float, str]:
 
 def _bad_tubes(verdicts: Iterable[VerdictRow], least: int, now: str) -> Iterator[Condition]:
     for row in verdicts:
-        # What a person has decided is no news to people.
+        # What a person has decided is no news to people, nor a tube that was taken out.
+        if not needs_look(row):
+            continue
         if _RANKS.get(row["verdict"] or "", 0) < least or row.get("decided_by"):
             continue
         yield Condition(

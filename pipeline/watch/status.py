@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from pipeline.axis import iso_utc
 from pipeline.outcomes import Failure, describe_failure, outcome_of
 from pipeline.processes import started
-from pipeline.products.verdicts import verdict_rows
+from pipeline.products.verdicts import needs_look, verdict_rows
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, taken_back
 from pipeline.store.site_store import SiteStore
@@ -218,8 +218,8 @@ def _tell_store(account: Status, site: Site, now: datetime) -> None:
             "reason": row["reason"],
             "action": row["action"],
         }
-        for row in verdict_rows(site, snapshot)
-        if row["verdict"] != "sound"
+        for row in verdict_rows(site, snapshot, now)
+        if needs_look(row)
     ]
     account["disk"] = _disk(site)
     _tell_output(account, site)
