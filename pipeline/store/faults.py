@@ -48,6 +48,26 @@ def cause(error: BaseException) -> str:
     return told_of_clocks or f"{line} (if it stays so, percolog verify tells what is damaged)"
 
 
+def lost_state(error: BaseException, commit: str) -> str:
+    """Return why a state that was open can no longer be read, and what to do.
+
+    Parameters
+    ----------
+    error : BaseException
+        Of the store's library.
+    commit : str
+        The state.
+    """
+    missing = _MISSING.search(" ".join(str(error).replace("|", " ").split()))
+    if missing is None:
+        return f"store: state {commit} cannot be read: {cause(error)}"
+    return (
+        f"store: state {commit} can no longer be read, a file of it is gone ({missing[1]}): "
+        f"it was thinned out, or the store was moved away or made anew, since it was opened. "
+        f"Open the site again; if that does not help, percolog verify tells what is damaged"
+    )
+
+
 def _of_clocks(text: str) -> str | None:
     if found := _ORDER.search(text):
         before, now = (_short(instant) for instant in found.groups())

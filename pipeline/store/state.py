@@ -31,6 +31,7 @@ from pipeline.store.cubes import (
     TIME,
     ArraySpec,
 )
+from pipeline.store.held import HeldStore, told_if_lost
 from pipeline.store.object_store import told_fault
 from pipeline.store.tables import PARTS, joined, packed, unpacked
 
@@ -133,15 +134,15 @@ class Snapshot:
         """Return a group as a lazily read Dataset with decoded coordinates."""
         import xarray as xr
 
-        return xr.open_zarr(
-            self._session.store, group=group, consolidated=False, chunks=None, zarr_format=3
-        )
+        held = HeldStore(self._session)
+        return xr.open_zarr(held, group=group, consolidated=False, chunks=None, zarr_format=3)
 
     def table(self, name: str) -> pa.Table | None:
         """Return a stored table, or None where there is none yet."""
         key = f"tables/{name}"
         if self.holds(key):
-            return unpacked(np.asarray(self.array(key)[:]))
+            with told_if_lost(self.commit_id):
+                return unpacked(np.asarray(self.array(key)[:]))
         parts = [self.table(f"{name}.{part}") for part in self.parts(name)]
         return joined(parts) if parts else None
 
