@@ -17,15 +17,17 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 from pipeline.errors import PercologError
 from pipeline.outcomes import state_folder
 
 if TYPE_CHECKING:
+    from prefect import Flow
     from prefect.task_runners import TaskRunner
 
 logger = logging.getLogger("pipeline.cluster")
+P = ParamSpec("P")
 R = TypeVar("R")
 
 # A part works in compiled code and threads of its own; more sites at a time only cost memory.
@@ -219,7 +221,7 @@ def sites_side_by_side() -> TaskRunner[Any]:
     return ThreadPoolTaskRunner(max_workers=SITES_AT_A_TIME)
 
 
-def wide(flow: Any, found: Cluster | None) -> Any:
+def wide(flow: Flow[P, R], found: Cluster | None) -> Flow[P, R]:
     """Return the flow with a thread for each part the cluster does at a time, and one more.
 
     The one more has its part ready when a worker becomes free.

@@ -16,6 +16,11 @@ from flows.server import OrchestratorError, orchestrator, stop_temporary_server
 from pipeline.outcomes import describe_failure, outcome_of, state_folder
 
 if TYPE_CHECKING:  # two seconds that a night which fails at once does not need
+    from uuid import UUID
+
+    from prefect import Flow
+    from prefect.client.schemas.objects import FlowRun, State
+
     from pipeline.delivering.contents import Request
     from pipeline.delivering.documents import DeliveryAccount
     from pipeline.history.documents import Revision
@@ -86,7 +91,7 @@ def deliver_sites(
         return _accounts(wide(deliver, found), sites, request)
 
 
-def _accounts(flow: Any, sites: list[Path], *arguments: object) -> list[Any]:
+def _accounts(flow: Flow[..., list[Any]], sites: list[Path], *arguments: object) -> list[Any]:
     """Run a flow whose parts tell of their failures, and return what each gave.
 
     A part raises only where the worker that did it ended.
@@ -113,11 +118,11 @@ class _Run:
     at once instead: the store is safe at any instant.
     """
 
-    def __init__(self, flow: Any, *arguments: Any) -> None:
+    def __init__(self, flow: Flow[..., list[Any]], *arguments: object) -> None:
         self.flow, self.arguments = flow, arguments
-        self.flow_run_id: Any = None
+        self.flow_run_id: UUID | None = None
 
-    def states(self) -> list[Any]:
+    def states(self) -> list[State[Any]]:
         """Return the state of each future that the flow returned."""
         outcome: Future[Any] = Future()
         threading.Thread(target=self._work, args=(outcome,), daemon=True).start()
@@ -146,7 +151,7 @@ class _Run:
         except BaseException as error:
             outcome.set_exception(error)
 
-    def _remember(self, flow: Any, flow_run: Any, state: Any) -> None:
+    def _remember(self, flow: object, flow_run: FlowRun, state: object) -> None:
         self.flow_run_id = flow_run.id
 
     def _abandon(self, stop: BaseException) -> NoReturn:
@@ -167,7 +172,7 @@ class _Run:
             return
         try:
             with get_client(sync_client=True, httpx_settings={"timeout": 2.0}) as client:
-                state: Any = Crashed(message="The run was told to stop.")
+                state: State[Any] = Crashed(message="The run was told to stop.")
                 client.set_flow_run_state(self.flow_run_id, state, force=True)
         except Exception:  # a courtesy to whoever looks at the server; never worth a delay
             return

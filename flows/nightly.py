@@ -29,7 +29,7 @@ RETRY_DELAYS_S = [10.0, 60.0]
 _LASTING = (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectoryError)
 
 
-def only_io(_task: Any, _run: Any, state: State[Any]) -> bool:
+def only_io(_task: object, _run: object, state: State[Any]) -> bool:
     """Tell whether a failed part is worth another attempt: I/O and locks, never arithmetic."""
     error = state.result(raise_on_failure=False)
     if isinstance(error, StoreError) and isinstance(error.__cause__, OSError):
