@@ -67,7 +67,7 @@ def note_night(state: Path, now: datetime) -> Iterator[None]:
         _note(state, {"began": now.isoformat(), "ended": ended})
 
 
-def _note(state: Path, night: dict[str, Any]) -> None:
+def _note(state: Path, night: dict[str, object]) -> None:
     try:
         _write(state / _NIGHT, night)
     except OSError as error:

@@ -13,7 +13,7 @@ from pipeline.nights.parts import PARTS, Results, result_of
 ARTIFACT_KEY = "nightly-summary"
 
 
-def results(sites: list[Path], states: list[State[Any]]) -> list[NightAccount]:
+def results(sites: list[Path], states: list[State[object]]) -> list[NightAccount]:
     """Return one summary for each site.
 
     Parameters
@@ -30,7 +30,7 @@ def results(sites: list[Path], states: list[State[Any]]) -> list[NightAccount]:
     ]
 
 
-def markdown(sites: list[Path], states: list[State[Any]]) -> str:
+def markdown(sites: list[Path], states: list[State[object]]) -> str:
     """Return the run summary as a Markdown table, one row for each site."""
     rows = ["| site | outcome | commit | what happened |", "|---|---|---|---|"]
     for summary in results(sites, states):

@@ -7,7 +7,6 @@ computed again, and where they differ the dates say from when.
 from __future__ import annotations
 
 import json
-from typing import Any
 
 from pipeline.calibrate.felt import horizon_edges
 from pipeline.calibrate.forms import complete_coefficients
@@ -49,7 +48,7 @@ def _depths(site: Site, tube: str) -> list[float]:
 
 def _state(
     site: Site, tube: str, sensors: dict[float, list[Period]], at_s: int | None
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return what holds at an instant for every sensor of a tube."""
     depths = {}
     for depth_m, periods in sensors.items():
@@ -75,7 +74,7 @@ def _period_at(periods: list[Period], at_s: int | None) -> Period:
     return started[-1]
 
 
-def _law_state(law: Law | None, horizon: Horizon | None) -> dict[str, Any] | None:
+def _law_state(law: Law | None, horizon: Horizon | None) -> dict[str, object] | None:
     """Return what a law computes with; its origin and effective date change no number."""
     if law is None:
         return None

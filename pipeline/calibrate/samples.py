@@ -138,7 +138,7 @@ COLUMNS = (
 )
 # What each kind of cell accepts, as a Table Schema says it.
 _AT_LEAST_ZERO: Schema = {"type": "number", "constraints": {"minimum": 0}}
-CELL_SCHEMAS: dict[Callable[[str, CellContext], Any], Schema] = {
+CELL_SCHEMAS: dict[Callable[[str, CellContext], object], Schema] = {
     _text: {"type": "string"},
     _at_least_zero: _AT_LEAST_ZERO,
     _above_zero: {"type": "number", "constraints": {"exclusiveMinimum": 0}},

@@ -126,7 +126,7 @@ def _column(rows: pd.DataFrame, name: str) -> np.ndarray:
     return rows[name].to_numpy(np.float64, na_value=np.nan)
 
 
-def _change(name: str, variable: str, tube: str, place: Any, part: pd.DataFrame) -> Change:
+def _change(name: str, variable: str, tube: str, place: object, part: pd.DataFrame) -> Change:
     old, new = part["old"].to_numpy(), part["new"].to_numpy()
     both = np.isfinite(old) & np.isfinite(new)
     flags = variable.startswith(("quality", "tests")) or variable.endswith("quality")
@@ -212,7 +212,7 @@ def _rules(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
     """
     for kind in sorted({*old} | {*new}):
         before, after = old.get(kind, []), new.get(kind, [])
-        told: list[tuple[str, Any, Any]] = []
+        told: list[tuple[str, object, object]] = []
         starts = {start for start, _ in [*before, *after]}
         for start in sorted(starts, key=lambda s: (s is not None, s)):
             leaves = list(_leaves(_in_force(before, start), _in_force(after, start)))
@@ -248,7 +248,7 @@ def _leaves(old: object, new: object, path: str = "") -> Iterator[tuple[str, obj
         yield path or "all", old, new
 
 
-def _law(rule: Mapping[str, Any]) -> str:
+def _law(rule: Mapping[str, object]) -> str:
     """Return the name and version of what is a calibration law, else nothing."""
     return f"{rule['id']} version {rule['version']}" if {"id", "version"} <= {*rule} else ""
 

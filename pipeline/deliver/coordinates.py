@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import netCDF4
 import numpy as np
@@ -110,7 +109,7 @@ def write_time(file: netCDF4.Dataset, steps: Steps) -> None:
     variable = file.createVariable(
         "time", "i8", ("time",), compression="zlib", chunksizes=(steps.seconds.size,)
     )
-    attributes: dict[str, Any] = {
+    attributes: dict[str, object] = {
         "long_name": "time",
         "standard_name": "time",
         "units": TIME_UNITS,
@@ -182,7 +181,9 @@ def write_quantization(file: netCDF4.Dataset, provenance: Provenance) -> None:
     )
 
 
-def write_bounds(file: netCDF4.Dataset, name: str, dim: str, values: NDArray[Any]) -> None:
+def write_bounds(
+    file: netCDF4.Dataset, name: str, dim: str, values: NDArray[np.generic]
+) -> None:
     """Write cell bounds; they carry no attributes of their own, as CF asks.
 
     Always doubles, in which seconds are exact: before version 1.9 CF knew no 64-bit integers.
@@ -193,7 +194,7 @@ def write_bounds(file: netCDF4.Dataset, name: str, dim: str, values: NDArray[Any
 
 
 def set_attributes(
-    target: netCDF4.Dataset | netCDF4.Variable, attributes: Mapping[str, Any]
+    target: netCDF4.Dataset | netCDF4.Variable, attributes: Mapping[str, object]
 ) -> None:
     """Set attributes; text as characters in UTF-8, which every reader knows."""
     for name, value in attributes.items():

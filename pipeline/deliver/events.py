@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import netCDF4
 import numpy as np
@@ -170,7 +169,7 @@ def uptake_cube(
     dims = ("time", "tube", "depth")
     arrays = {}
     for field in UPTAKE:
-        values: NDArray[Any] = _grid(codes(field, rows[field.source]), cells, shape)
+        values: NDArray[np.generic] = _grid(codes(field, rows[field.source]), cells, shape)
         if field.kind == "time":
             none = np.isnan(values)
             values = np.where(none, 0, values).astype(np.int64).astype("datetime64[s]")
@@ -267,7 +266,7 @@ def write_field(
     file: netCDF4.Dataset,
     field: EventField,
     dims: tuple[str, ...],
-    values: NDArray[Any],
+    values: NDArray[np.generic],
     shared: str,
     absent: int | None = None,
 ) -> None:
@@ -292,8 +291,8 @@ def write_field(
     set_attributes(variable, _attributes(field, absent) | {"coordinates": shared})
 
 
-def _attributes(field: EventField, absent: int | None) -> dict[str, Any]:
-    found: dict[str, Any] = {"long_name": field.long_name, "units": field.units}
+def _attributes(field: EventField, absent: int | None) -> dict[str, object]:
+    found: dict[str, object] = {"long_name": field.long_name, "units": field.units}
     if field.kind == "time":
         found |= _CLOCK
     if field.standard_name:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -51,10 +51,10 @@ class Field:
         """Return how the field is stored."""
         return PACKINGS[self.kind]
 
-    def attributes(self, present: set[str]) -> dict[str, Any]:
+    def attributes(self, present: set[str]) -> dict[str, object]:
         """Return the CF and ACDD attributes in a file that holds the fields ``present``."""
         variable = VARIABLES[self.source]
-        found: dict[str, Any] = {"long_name": variable.long_name, "units": variable.units}
+        found: dict[str, object] = {"long_name": variable.long_name, "units": variable.units}
         if variable.standard_name:
             found["standard_name"] = variable.standard_name
         if variable.units == "degC":
@@ -72,7 +72,7 @@ class Field:
 
 
 # CF wants the type of flag_values and flag_masks to be that of the variable.
-_FLAGS: dict[str, dict[str, Any]] = {
+_FLAGS: dict[str, dict[str, object]] = {
     "flag": {
         "flag_values": np.array([quality.value for quality in Quality], dtype=np.uint8),
         "flag_meanings": " ".join(quality.name.lower() for quality in Quality),

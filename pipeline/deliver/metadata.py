@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +132,7 @@ def instant(seconds: int) -> str:
     return f"{np.datetime64(seconds, 's')!s}Z"
 
 
-def is_as_written(site: str, content: str, attributes: Mapping[str, Any]) -> bool:
+def is_as_written(site: str, content: str, attributes: Mapping[str, object]) -> bool:
     """Tell whether attributes of a file are as `global_attributes` makes them, not added to.
 
     Parameters

@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from pathlib import Path
-from typing import Any
 
 import netCDF4
 
@@ -56,7 +55,7 @@ def own_files(site: Site, folder: Path, states: Collection[str]) -> dict[str, li
     return found
 
 
-def _attributes(path: Path) -> dict[str, Any]:
+def _attributes(path: Path) -> dict[str, object]:
     """Return the global attributes of a file; none of one that cannot be read."""
     try:
         with netCDF4.Dataset(path) as file:

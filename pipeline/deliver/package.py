@@ -75,7 +75,7 @@ def write_dictionary(resources: Sequence[Resource], folder: Path) -> Resource:
 
 
 def write_descriptor(
-    site: Site, resources: Sequence[Resource], own: Mapping[str, Any], folder: Path
+    site: Site, resources: Sequence[Resource], own: Mapping[str, object], folder: Path
 ) -> dict[str, Any]:
     """Write ``datapackage.json`` and return it.
 

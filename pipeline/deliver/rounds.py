@@ -238,7 +238,10 @@ def _attributes(name: str) -> dict[str, Any]:
 
 
 def _put_field(
-    file: netCDF4.Dataset, name: str, values: NDArray[Any], attributes: Mapping[str, Any]
+    file: netCDF4.Dataset,
+    name: str,
+    values: NDArray[np.generic],
+    attributes: Mapping[str, object],
 ) -> None:
     """Write a field of the readings in which NaN says that there is no value."""
     _put(file, name, "reading", values, attributes, values.dtype.type(np.nan))
@@ -249,7 +252,7 @@ def _put(
     name: str,
     dim: str,
     values: NDArray[Any],
-    attributes: Mapping[str, Any],
+    attributes: Mapping[str, object],
     fill: Any = None,
 ) -> None:
     """Write one variable of one dimension."""

@@ -57,7 +57,7 @@ def _names_a_row(rows: pd.DataFrame, column: Hashable) -> bool:
     return column == "depth" or not (number or column in _RESULTS)
 
 
-def _numbered(rows: pd.DataFrame, keys: list[Any]) -> pd.DataFrame:
+def _numbered(rows: pd.DataFrame, keys: list[object]) -> pd.DataFrame:
     """Return rows with a number that tells those of one name apart.
 
     Classes of water content have that of the class, which stays when another comes or goes;

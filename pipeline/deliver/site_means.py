@@ -7,7 +7,6 @@ whole site is a group under the site's own id.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import netCDF4
 import numpy as np
@@ -198,11 +197,11 @@ def _write_quantity(
         variable[:] = values
 
 
-def _attributes(quantity: str, column: str) -> dict[str, Any]:
+def _attributes(quantity: str, column: str) -> dict[str, object]:
     """Return the attributes of the mean of a quantity, or of something known of it."""
     name, text, units, standard, across = _QUANTITIES[quantity]
     _, meaning, same_unit = _ABOUT[column]
-    found: dict[str, Any] = {
+    found: dict[str, object] = {
         "long_name": meaning.format(text),
         "units": units if same_unit else "1",
     }

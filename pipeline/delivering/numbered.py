@@ -337,7 +337,7 @@ def _changes_text(
     site: Site,
     request: Request,
     number: int,
-    own: dict[str, Any],
+    own: dict[str, object],
     before: dict[str, Any],
     changes: list[Change | Appearance],
     told: list[str],

@@ -25,7 +25,7 @@ _NAME = re.compile(r"r(\d+)")
 _ADVICE = "Put the file back from a copy, or move the revision's folder away"
 
 
-def newest_revision(home: Path) -> tuple[Path, dict[str, Any]] | None:
+def newest_revision(home: Path) -> tuple[Path, dict[str, object]] | None:
     """Return the folder of a delivery's newest revision and its descriptor, if there is one.
 
     Raises
@@ -76,7 +76,7 @@ def _noted(home: Path) -> Path:
     return home.with_name(f".{home.name}.number")
 
 
-def require_whole(revision: Path, descriptor: dict[str, Any]) -> None:
+def require_whole(revision: Path, descriptor: dict[str, object]) -> None:
     """Refuse to go by a revision whose files are not as delivered.
 
     Raises
@@ -104,7 +104,7 @@ def _revisions(home: Path) -> list[tuple[Path, re.Match[str]]]:
     return [(path, match) for path, match in named if match and path.is_dir()]
 
 
-def _descriptor(revision: Path) -> dict[str, Any]:
+def _descriptor(revision: Path) -> dict[str, object]:
     path = revision / DESCRIPTOR
     try:
         found: dict[str, Any] = json.loads(path.read_bytes())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypedDict
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
@@ -183,7 +183,7 @@ def _wired_at(wire: Wire, time_s: NDArray[np.int64]) -> NDArray[np.bool_]:
 
 def _nearest(
     site: Site, rows: pd.DataFrame, matched: _Matches, water: xr.Dataset
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the logger's values at the nearest step with one, by column of the comparison."""
     time_s = rows["time_s"].to_numpy(np.int64)
     stamps = water["time"].values.astype("datetime64[s]").astype(np.int64)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -258,7 +257,7 @@ class _Run:
         stores = (self.cells, self.superseded, self.ledger)
         return bereft(self._emptied, stores, self._read_whole, self.site.axis)
 
-    def _forget_reread(self, opened: list[Opened], parsed: list[Any]) -> pd.DataFrame:
+    def _forget_reread(self, opened: list[Opened], parsed: list[object]) -> pd.DataFrame:
         """Empty the cells of files that were read before and are read whole again.
 
         A longer file may take back what the shorter one said: a second, different answer on a

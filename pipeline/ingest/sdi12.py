@@ -32,7 +32,7 @@ if TYPE_CHECKING:  # numba is imported only once a transcript is read
 
 Bytes = NDArray[np.uint8]
 Lines = NDArray[Any]  # of codes.LINE
-Form = NDArray[Any]  # one record of sdi12_lines.FORM
+Form = NDArray[np.generic]  # one record of sdi12_lines.FORM
 Naming = Callable[[int, int], str]  # measurement and place of a value, from 0
 _LINE_FEED = 10
 _BLOCK = 8 << 20  # bytes walked by one thread at a time

@@ -29,7 +29,7 @@ class Stamps:
     ``rows`` are those that have a stamp; ``spare`` other columns that hold a date or a time.
     """
 
-    columns: tuple[tuple[int, dict[str, Any]], ...]
+    columns: tuple[tuple[int, dict[str, object]], ...]
     rows: tuple[int, ...]
     spare: tuple[int, ...] = ()
     doubts: tuple[str, ...] = ()
@@ -84,7 +84,7 @@ def _written_column(cells: Sequence[str]) -> Written | None:
     return written(kept)
 
 
-def _whole(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
+def _whole(table: _Table, width: int) -> list[tuple[int, dict[str, object]]]:
     """Return a column that holds date and time of day."""
     for k, found in table.told.items():
         if found.has_date and found.has_clock:
@@ -92,7 +92,7 @@ def _whole(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
     return []
 
 
-def _date_and_clock(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
+def _date_and_clock(table: _Table, width: int) -> list[tuple[int, dict[str, object]]]:
     """Return a column of dates with one of times of day behind it, if there is one."""
     dates = [k for k, found in table.told.items() if found.has_date]
     for date in dates:
@@ -102,7 +102,9 @@ def _date_and_clock(table: _Table, width: int) -> list[tuple[int, dict[str, Any]
     return [(dates[0], table.told[dates[0]].datatype)] if dates else []
 
 
-def _clock_column(table: _Table, date: int, width: int) -> tuple[int, dict[str, Any]] | None:
+def _clock_column(
+    table: _Table, date: int, width: int
+) -> tuple[int, dict[str, object]] | None:
     """Return the time of day that belongs to a date."""
     near = [*range(date + 1, min(date + 1 + _LOOK_RIGHT, width)), *range(date - 1, date)]
     for k in near:
@@ -116,7 +118,7 @@ def _clock_column(table: _Table, date: int, width: int) -> tuple[int, dict[str, 
     return None
 
 
-def _year_and_day(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
+def _year_and_day(table: _Table, width: int) -> list[tuple[int, dict[str, object]]]:
     """Return a year, the day of the year and perhaps the time of day."""
     years = [k for k in range(width) if _numbers(table, k, _is_year)]
     for year in years:
@@ -125,7 +127,7 @@ def _year_and_day(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]
                 continue
             if k > year + 1 and not _DAY_TITLE.search(table.titles[k]):
                 continue
-            day: list[tuple[int, dict[str, Any]]] = [
+            day: list[tuple[int, dict[str, object]]] = [
                 (year, {"base": "date", "format": "yyyy"}),
                 (k, {"base": "dayOfYear"}),
             ]
@@ -147,7 +149,7 @@ def _serial_day(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
     return []
 
 
-def _epoch(table: _Table, width: int) -> list[tuple[int, dict[str, Any]]]:
+def _epoch(table: _Table, width: int) -> list[tuple[int, dict[str, object]]]:
     """Return seconds or milliseconds since 1970."""
     for k in range(width):
         if _numbers(table, k, _is_epoch):
@@ -197,7 +199,7 @@ def _is_epoch(values: Sequence[float]) -> bool:
     return all(low < v < high for v in values) and _rises(values) and len(set(values)) > 1
 
 
-def _stamps(table: _Table, columns: list[tuple[int, dict[str, Any]]]) -> Stamps:
+def _stamps(table: _Table, columns: list[tuple[int, dict[str, object]]]) -> Stamps:
     """Return the stamps with the rows that have one, and what is unsure."""
     places = [k for k, _ in columns]
     rows = [i for i, row in enumerate(table.rows) if _has_stamp(row, places, table)]

@@ -21,7 +21,9 @@ _COMPASS = {"N": 0, "NE": 45, "E": 90, "SE": 135, "S": 180, "SW": 225, "W": 270,
 _DEPTH = re.compile(r"\d{1,3}([.,]\d)?\s*(cm)?", re.IGNORECASE)
 
 
-def make_rounds(found: dict[int, dict[str, Any]], titles: Sequence[str], draft: Draft) -> bool:
+def make_rounds(
+    found: dict[int, dict[str, object]], titles: Sequence[str], draft: Draft
+) -> bool:
     """Give the columns of a book of rounds their names and roles; tell if it is one.
 
     Parameters
@@ -43,7 +45,10 @@ def make_rounds(found: dict[int, dict[str, Any]], titles: Sequence[str], draft: 
     if "tube" not in places or not (by_row or depths):
         return False
     for name, k in places.items():
-        column: dict[str, Any] = {"name": name, "role": "value" if name == "value" else "key"}
+        column: dict[str, object] = {
+            "name": name,
+            "role": "value" if name == "value" else "key",
+        }
         if titles[k] != name:
             column["titles"] = titles[k]
         found[k] = column
@@ -59,7 +64,7 @@ def rounds_form(
     titles: Sequence[str],
     cells: Callable[[int], Sequence[str]],
     draft: Draft,
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return how a book of rounds is written down; directions of other names get angles.
 
     Parameters
@@ -73,7 +78,7 @@ def rounds_form(
     draft : Draft
         What is unsure is added.
     """
-    form: dict[str, Any] = {"unit": "%", "quantity": "water_content"}
+    form: dict[str, object] = {"unit": "%", "quantity": "water_content"}
     told = [column for column in columns if column["name"] == "direction"]
     if not told:
         return form

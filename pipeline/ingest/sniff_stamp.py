@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 ENGLISH = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH = r"[A-Za-z]{3,9}"
@@ -27,7 +26,7 @@ class Written:
     ``has_date`` and ``has_clock`` tell which part; ``doubts`` what is unsure about it.
     """
 
-    datatype: dict[str, Any]
+    datatype: dict[str, object]
     has_date: bool
     has_clock: bool
     doubts: tuple[str, ...] = ()

@@ -50,7 +50,7 @@ def draft_table(text: Text, split: Split) -> Draft | None:
     if not head.count:
         draft.doubts.append("no row of titles was found: columns are told by their number")
     columns = list(_columns(grid, head, draft))
-    form: dict[str, Any] = {"dialect": _dialect(grid, head, draft)}
+    form: dict[str, object] = {"dialect": _dialect(grid, head, draft)}
     form["tableSchema"] = _schema(grid, columns, draft)
     if draft.kind == "rounds":
         form["rounds"] = rounds_form(columns, head.titles, grid.column, draft)
@@ -131,9 +131,9 @@ def _is_numeric(row: Sequence[str]) -> bool:
     return bool(told) and 2 * sum(bool(_NUMBER.fullmatch(cell)) for cell in told) > len(told)
 
 
-def _dialect(grid: _Grid, head: _Head, draft: Draft) -> dict[str, Any]:
+def _dialect(grid: _Grid, head: _Head, draft: Draft) -> dict[str, object]:
     """Return the dialect; what is the standard's default is left out."""
-    dialect: dict[str, Any] = {}
+    dialect: dict[str, object] = {}
     if grid.text.encoding != "utf-8":
         dialect["encoding"] = grid.text.encoding
     if grid.split.delimiter is None:
@@ -164,16 +164,16 @@ def _dialect(grid: _Grid, head: _Head, draft: Draft) -> dict[str, Any]:
     return dialect
 
 
-def _columns(grid: _Grid, head: _Head, draft: Draft) -> Iterator[dict[str, Any]]:
+def _columns(grid: _Grid, head: _Head, draft: Draft) -> Iterator[dict[str, object]]:
     """Yield the columns that need saying something of; of fixed columns, all."""
     datatypes = dict(grid.stamps.columns)
     names = _Names(head.titles)
     measures: list[int] = []
-    found: dict[int, dict[str, Any]] = {}
+    found: dict[int, dict[str, object]] = {}
     numerals, doubt = best_numerals(_number_cells(grid), grid.split.delimiter)
     draft.doubts += [doubt] if doubt else []
     for k in range(grid.split.width):
-        column: dict[str, Any] = {"name": names.of(k, _part(datatypes.get(k)))}
+        column: dict[str, object] = {"name": names.of(k, _part(datatypes.get(k)))}
         column.update(names.place(k))
         if k in datatypes:
             column.update(role="stamp", datatype=_stamp_type(datatypes[k], numerals))
@@ -206,7 +206,7 @@ def _part(datatype: dict[str, Any] | None) -> str:
     return {"date": "date", "dayOfYear": "day"}.get(datatype["base"], "time")
 
 
-def _stamp_type(datatype: dict[str, Any], numerals: Numerals) -> dict[str, Any]:
+def _stamp_type(datatype: dict[str, object], numerals: Numerals) -> dict[str, object]:
     """Return the datatype of a stamp; a serial day is written as numbers are."""
     if datatype["base"] == "serialDay" and numerals.decimal != ".":
         return {**datatype, "decimalChar": numerals.decimal}
@@ -232,15 +232,15 @@ class _Names:
         self._taken[self._given[k]] += 1
         return self._given[k]
 
-    def place(self, k: int) -> dict[str, Any]:
+    def place(self, k: int) -> dict[str, object]:
         """Return the column's number where its title does not tell it."""
         title = self.titles[k] if k < len(self.titles) else ""
         return {} if title and self._alike[title] == 1 else {"number": k + 1}
 
 
 def _fixed_columns(
-    grid: _Grid, found: dict[int, dict[str, Any]], names: _Names, numerals: Numerals
-) -> Iterator[dict[str, Any]]:
+    grid: _Grid, found: dict[int, dict[str, object]], names: _Names, numerals: Numerals
+) -> Iterator[dict[str, object]]:
     """Yield every column with its width; the last goes on to the end of the line."""
     edges = grid.split.edges
     for k in range(grid.split.width):
@@ -253,8 +253,8 @@ def _fixed_columns(
         yield column
 
 
-def _number_type(numerals: Numerals) -> dict[str, Any]:
-    datatype: dict[str, Any] = {"base": "number"}
+def _number_type(numerals: Numerals) -> dict[str, object]:
+    datatype: dict[str, object] = {"base": "number"}
     if numerals.decimal != ".":
         datatype["decimalChar"] = numerals.decimal
     if numerals.group:
@@ -289,7 +289,7 @@ def _is_counter(grid: _Grid, k: int, titles: Sequence[str]) -> bool:
 
 def _make_long(
     grid: _Grid,
-    found: dict[int, dict[str, Any]],
+    found: dict[int, dict[str, object]],
     measures: list[int],
     names: _Names,
     draft: Draft,
@@ -319,10 +319,10 @@ def _make_long(
             return
 
 
-def _schema(grid: _Grid, columns: list[dict[str, Any]], draft: Draft) -> dict[str, Any]:
+def _schema(grid: _Grid, columns: list[dict[str, object]], draft: Draft) -> dict[str, object]:
     """Return the table schema: columns, null markers, sentinels, how numbers are written."""
     numerals, measures = draft.form.pop("numerals"), draft.form.pop("measures")
-    schema: dict[str, Any] = {"columns": columns}
+    schema: dict[str, object] = {"columns": columns}
     words = Counter(
         cell
         for k in measures
@@ -352,7 +352,11 @@ def _schema(grid: _Grid, columns: list[dict[str, Any]], draft: Draft) -> dict[st
 
 
 def _add_sentinels(
-    grid: _Grid, schema: dict[str, Any], measures: list[int], numerals: Numerals, draft: Draft
+    grid: _Grid,
+    schema: dict[str, object],
+    measures: list[int],
+    numerals: Numerals,
+    draft: Draft,
 ) -> None:
     """State the numbers that seem to mean "no value"."""
     found: dict[float, list[int]] = {}

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 
-def toml_text(form: Mapping[str, Any]) -> str:
+def toml_text(form: Mapping[str, object]) -> str:
     """Return a mapping of plain values, tables and lists of tables as TOML."""
     return "\n".join(_table(form, ())) + "\n"
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -72,14 +71,14 @@ class Compared:
         """Return a field with the quantity's units, where it has none of its own."""
         return EventField(told.source, told.name, told.units or self.units, told.long_name)
 
-    def daily(self, tube: str, day: int) -> dict[str, Any]:
+    def daily(self, tube: str, day: int) -> dict[str, object]:
         """Return what to ask for the daily value of a tube."""
-        ask: dict[str, Any] = {"tube": tube, "time": at_text(self.day_s[day])}
+        ask: dict[str, object] = {"tube": tube, "time": at_text(self.day_s[day])}
         if self.cell.layer:
             return ask | {"layer": self.cell.layer, "product": STORAGE}
         return ask | {"depth_cm": round(self.cell.depth_m * 100, 2), "product": WATER}
 
-    def value(self, tube: int, day: int, down: bool, said: str = "") -> dict[str, Any]:
+    def value(self, tube: int, day: int, down: bool, said: str = "") -> dict[str, object]:
         """Return the value of a tube on a day, led down to a raw line if wanted."""
         name, value = self.tubes[tube], self.cell.values[day, tube]
         found = item(name, value, said=said)

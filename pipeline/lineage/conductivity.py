@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from pipeline.deliver.row_fields import CONDUCTIVITY
 from pipeline.derive.conductivity import CLASS_WIDTH, class_of
 from pipeline.lineage.drainage import nights_group
@@ -24,7 +22,7 @@ _HOW = {
 
 def trace_conductivity(
     view: View, sensor: Sensor, water: float | None, name: str
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the trace of a number of a class of conductivity, JSON-ready.
 
     Parameters

@@ -33,7 +33,7 @@ class _Due:
     pace: DayPace | None = None
 
 
-def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
+def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, object]:
     """Return the steps behind a daily mean of water content, JSON-ready; see `_account`."""
     day = moment.step // view.site.axis.steps_per_day
     stored = view.cell("daily/daily_water_content", day, sensor.row, sensor.column)
@@ -54,7 +54,9 @@ def trace_daily_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, A
     return _judged(account, "daily_water_content", "m3 m-3", stored)
 
 
-def trace_daily_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[str, Any]:
+def trace_daily_storage(
+    view: View, tube: Tube, layer: str, moment: Moment
+) -> dict[str, object]:
     """Return the steps behind a daily mean of stored water, JSON-ready; see `_account`."""
     index = layer_index(view, layer)
     row = view.snapshot.labels["tube"].index(tube.tube)
@@ -98,7 +100,7 @@ def trace_daily_rain(view: View, station: str, moment: Moment) -> dict[str, Any]
 
 def _taken_account(
     view: View, day: int, taken: GaugeDay, labels: list[str], part: float
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the account of a day on which a gauge took over, each step with its station."""
     rain, offset_s = (
         np.stack([_steps(view, key, day, (row, None)) for row in range(len(labels))], axis=1)
@@ -135,7 +137,7 @@ def _steps(view: View, key: str, day: int, at: tuple[int, int | None]) -> NDArra
 
 
 def _account(
-    view: View, day: int, values: NDArray[Any], due: _Due, mean: bool = True
+    view: View, day: int, values: NDArray[np.generic], due: _Due, mean: bool = True
 ) -> dict[str, Any]:
     """Return the day, the steps that counted, how many were due and needed, and the result."""
     axis = view.site.axis

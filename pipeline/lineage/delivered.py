@@ -10,7 +10,6 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import netCDF4
 import numpy as np
@@ -58,7 +57,7 @@ class Delivered:
     layer: str
 
 
-def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict[str, Any]:
+def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict[str, object]:
     """Return the trace of a delivered value, and whether it is the stored one.
 
     Parameters
@@ -277,7 +276,7 @@ def _site_id(file: Path) -> str | None:
         return None
 
 
-def _compared(path: Path, delivered: Delivered, stored: float | None) -> dict[str, Any]:
+def _compared(path: Path, delivered: Delivered, stored: float | None) -> dict[str, object]:
     """Return the delivered value beside the stored one, and whether they agree."""
     value, bits = delivered.value, delivered.bits
     if value is None or stored is None:

@@ -25,7 +25,7 @@ _SHOWN = 4
 
 def delivered_number(
     file: netCDF4.Dataset, path: Path, account: dict[str, Any]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return a number as a file holds it, beside the stored one as the file would write it.
 
     Parameters

@@ -29,7 +29,7 @@ def raw_line(view: View, ask: dict[str, Any]) -> dict[str, Any]:
         `pipeline.lineage.origin.trace_reading`), ``signal``, ``wiring``, ``laws`` (with
         version) and ``quality``; else ``why_missing``.
     """
-    path: list[dict[str, Any]] = []
+    path: list[dict[str, object]] = []
     while True:
         account = _traced(view, ask)
         value = account["value"][CELL_VALUES[ask["product"]]]
@@ -60,7 +60,7 @@ def _below(account: dict[str, Any], ask: dict[str, Any]) -> dict[str, Any] | Non
     if account.get("steps"):  # of a day
         return {**account["trace"], "time": account["steps"][0]["time"]}
     if account.get("cells"):  # of a layer
-        found: dict[str, Any] = account["cells"][0]["trace"]
+        found: dict[str, object] = account["cells"][0]["trace"]
         return found
     return None
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from pipeline.axis import iso_utc
 from pipeline.derive.drained_hours import HERE
@@ -59,7 +58,7 @@ def nights_group(view: View, rows: list[Row], what: str) -> Group:
     return Group(f"drainage by night, {what}", "mm d-1", items)
 
 
-def _night(row: Row) -> dict[str, Any]:
+def _night(row: Row) -> dict[str, object]:
     """Return the rate of a night with what to ask for its trace."""
     at = iso_utc(row["day_s"])
     ask = water_ask(row["tube"], row["depth_m"], at, "uptake")
@@ -76,7 +75,7 @@ def _laws(case: Case, row: Row) -> Iterator[Group]:
     table = case.view.snapshot.table("conductivity")
     found = rows_where(table, tube=case.profile.tube, depth_m=row["depth_m"])
     if found:
-        law: list[dict[str, Any]] = [item(n, found[0][n]) for n in _LAW[:-1]]
+        law: list[dict[str, object]] = [item(n, found[0][n]) for n in _LAW[:-1]]
         nights = sum(r["nights"] for r in found)
         yield Group(
             f"law of conductivity exp(intercept + slope x water content) of {nights} nights",

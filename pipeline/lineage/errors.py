@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from pipeline.site.instruments import Correction
 
 def systematic_parts(
     view: View, rules: Rules, sensor: Sensor, moment: Moment
-) -> dict[str, Any] | None:
+) -> dict[str, object] | None:
     """Return the parts of a cell's systematic error, JSON-ready; None where none is stated.
 
     Returns
@@ -56,7 +55,7 @@ def _changed(view: View, sensor: Sensor, moment: Moment, name: str) -> float:
 
 def temperature_correction(
     view: View, sensor: Sensor, moment: Moment
-) -> dict[str, Any] | None:
+) -> dict[str, object] | None:
     """Return what freeing a cell of soil temperature did, JSON-ready; None if nothing."""
     change = _changed(view, sensor, moment, "temperature_correction")
     key = (moment.step, sensor.row, sensor.column)
@@ -71,7 +70,7 @@ def temperature_correction(
     }
 
 
-def drift_correction(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any] | None:
+def drift_correction(view: View, sensor: Sensor, moment: Moment) -> dict[str, object] | None:
     """Return what was done to a cell's signal against drift, JSON-ready; None if nothing.
 
     Returns

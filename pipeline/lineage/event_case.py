@@ -131,7 +131,7 @@ class Case:
         ]
         return item(self.at(step), self.above[sensor, step], parts=parts)
 
-    def reading(self, sensor: int, step: int, said: str) -> dict[str, Any]:
+    def reading(self, sensor: int, step: int, said: str) -> dict[str, object]:
         """Return one reading of a sensor, led down to its raw line."""
         nominal = float(self.profile.nominal_m[sensor])
         ask = water_ask(self.profile.tube, nominal, self.at(step))
@@ -177,7 +177,7 @@ class Case:
         last = np.array([row["open"] for row in before])
         return rain_spans(rain, span, pace, peak, last)
 
-    def _gauge(self, step: int) -> dict[str, Any]:
+    def _gauge(self, step: int) -> dict[str, object]:
         """Return what to ask for the rain of a step: of the first gauge that has it."""
         labels = self.view.snapshot.labels["station"]
         axis = self.view.site.axis

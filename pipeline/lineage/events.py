@@ -8,7 +8,6 @@ drainage rests on all nights; the made row is compared with the stored one.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any
 
 import numpy as np
 
@@ -79,7 +78,7 @@ _FOUND = "from the front sought in the readings (docs/events.md, Fronts and even
 
 def trace_event(
     view: View, asked: tuple[str, str, float | None], sensor: float | None, name: str
-) -> tuple[dict[str, Any], dict[str, Any]]:
+) -> tuple[dict[str, object], dict[str, object]]:
     """Return the cell and the trace of a number of an event, JSON-ready.
 
     Parameters
@@ -98,11 +97,11 @@ def trace_event(
         If there is no such event, sensor or number.
     """
     case = find_case(view, *asked)
-    cell: dict[str, Any] = {"tube": case.row["tube"], "event": case.row["event"]}
+    cell: dict[str, object] = {"tube": case.row["tube"], "event": case.row["event"]}
     if sensor is None:
         told = field_of(EVENTS, name, "gain_mm")
         row, table, place = case.row, "events", len(case.profile.nominal_m) - 1
-        key: dict[str, Any] = {"event": row["event"]}
+        key: dict[str, object] = {"event": row["event"]}
     else:
         told = field_of(BY_DEPTH, name, "storage_gain_mm")
         there = _row_at(view, case, sensor)
@@ -242,7 +241,7 @@ def _recession(case: Case, row: Row, sensor: int) -> Groups:
     stop = min(case.step(case.row["end_s"]), first + RECESSION_DAYS * DAY_S // interval_s)
     steps = np.arange(first, stop, stride)
     steps = steps[np.isfinite(case.water[sensor][steps])]
-    items: list[dict[str, Any]] = []
+    items: list[dict[str, object]] = []
     for step in steps.tolist():
         if step in (steps[0], steps[-1]):
             items.append(case.reading(sensor, step, ""))

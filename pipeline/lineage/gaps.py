@@ -86,7 +86,7 @@ def _nothing_logged(view: View, wires: list[Wire], moment: Moment) -> str:
     )
 
 
-def _files_around(view: View, source: str, at_s: int) -> list[dict[str, Any]]:
+def _files_around(view: View, source: str, at_s: int) -> list[dict[str, object]]:
     """Return the accounts of a source's files whose readings begin before and end after."""
     table = view.ledger
     if table is None or table.num_rows == 0:

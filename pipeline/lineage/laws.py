@@ -10,7 +10,7 @@ from pipeline.site.models import Law
 _COMPUTED_BY = ("form", "covariance", "standard_error")
 
 
-def calibration_of(view: View, rules: Rules, sensor: Sensor, at_s: int) -> dict[str, Any]:
+def calibration_of(view: View, rules: Rules, sensor: Sensor, at_s: int) -> dict[str, object]:
     """Return the laws of a sensor at an instant, JSON-ready.
 
     Numbers are those stored with the state; where the law comes from, its dates and its

@@ -60,7 +60,7 @@ _HOW = {
 }
 
 
-def trace_limit(view: View, sensor: Sensor, name: str) -> dict[str, Any]:
+def trace_limit(view: View, sensor: Sensor, name: str) -> dict[str, object]:
     """Return the trace of a limit of one sensor, JSON-ready (`lineage_rows.row_account`).
 
     Parameters

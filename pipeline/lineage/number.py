@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -36,7 +35,7 @@ class Written:
     column: int | None = None
     times: int = 1
 
-    def as_dict(self, unit: str) -> dict[str, Any]:
+    def as_dict(self, unit: str) -> dict[str, object]:
         """Return the number as JSON takes it."""
         return {
             "text": self.text,

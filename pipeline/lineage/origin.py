@@ -71,7 +71,7 @@ def stored_reading(view: View, place: Place, moment: Moment) -> Reading | None:
     return Reading(place, value, file, line, offset)
 
 
-def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, Any]:
+def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, object]:
     """Return where a reading came from, JSON-ready.
 
     Returns
@@ -110,7 +110,7 @@ def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, Any
     }
 
 
-def raw_of(view: View, file: int, line: int) -> dict[str, Any]:
+def raw_of(view: View, file: int, line: int) -> dict[str, object]:
     """Return ``file`` and ``line`` of a row of a table, as `trace_reading` tells them."""
     entry = view.entry(file)
     if entry is None:
@@ -183,7 +183,7 @@ def _written(
     found: Found,
     line: tuple[str | None, Writing],
     proof: Proof | None,
-) -> dict[str, Any] | None:
+) -> dict[str, object] | None:
     """Return the number as it stands in the line, None where it cannot be found there."""
     text, writing = line
     if text is None or source is None or wire is None or proof is None or not found.stream:
@@ -202,15 +202,15 @@ def _signal(
     reading: Reading,
     wire: Wire | None,
     proof: Proof | None,
-    written: dict[str, Any] | None,
-) -> dict[str, Any]:
+    written: dict[str, object] | None,
+) -> dict[str, object]:
     """Return the value as stored and as logged.
 
     ``as_logged`` is the number that stands in the line; ``worked_back`` the stored value in
     the unit of the file, for files that can no longer be read.
     """
     quantity = reading.place.quantity
-    account: dict[str, Any] = {
+    account: dict[str, object] = {
         "quantity": quantity,
         "value": number(reading.value),
         "units": VARIABLES[quantity].units,
@@ -224,7 +224,7 @@ def _signal(
     return account
 
 
-def _wiring(wire: Wire | None) -> dict[str, Any] | None:
+def _wiring(wire: Wire | None) -> dict[str, object] | None:
     if wire is None:
         return None
     return {
@@ -242,9 +242,9 @@ def _wiring(wire: Wire | None) -> dict[str, Any] | None:
     }
 
 
-def _clock(entry: FileEntry, utc_s: int, reading: Reading, channel: str) -> dict[str, Any]:
+def _clock(entry: FileEntry, utc_s: int, reading: Reading, channel: str) -> dict[str, object]:
     """Return how the stamp in the file became an instant of the axis."""
-    account: dict[str, Any] = {
+    account: dict[str, object] = {
         "utc": iso_utc(utc_s),
         "offset_from_step_s": reading.offset_s,
         "as_logged": None,
@@ -269,12 +269,12 @@ def _holds(repair: Repair, line: int, channel: str) -> bool:
     return named and repair.first_line <= line <= repair.last_line
 
 
-def _repair(repair: Repair) -> dict[str, Any]:
+def _repair(repair: Repair) -> dict[str, object]:
     names = ("kind", "first_line", "last_line", "least_s", "most_s", "evidence")
     return {name: getattr(repair, name) for name in names}
 
 
-def _file(view: View, entry: FileEntry, found: Found) -> dict[str, Any]:
+def _file(view: View, entry: FileEntry, found: Found) -> dict[str, object]:
     said = found.said
     if entry.state == "replaced":
         said = f"revision {entry.revision} was replaced by a later one; {said}"
@@ -293,7 +293,7 @@ def _file(view: View, entry: FileEntry, found: Found) -> dict[str, Any]:
 
 def _superseded(
     view: View, reading: Reading, moment: Moment, winner: FileEntry
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[dict[str, object]]:
     """Yield the readings that lost the cell, each with why."""
     table = view.snapshot.table("superseded")
     if table is None or table.num_rows == 0:

@@ -18,7 +18,7 @@ _MM_PER_M = 1000.0
 _STORED = ("storage", "storage_random_error", "storage_systematic_error", "storage_quality")
 
 
-def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[str, Any]:
+def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[str, object]:
     """Return the cells, weights and end rules behind one layer's stored water, JSON-ready.
 
     Returns
@@ -163,13 +163,13 @@ def _why_missing(plan: dict[str, Any], cells: list[dict[str, Any]]) -> str:
     )
 
 
-def trace_rain(view: View, station: str, moment: Moment) -> dict[str, Any]:
+def trace_rain(view: View, station: str, moment: Moment) -> dict[str, object]:
     """Return where one value of rain came from, JSON-ready."""
     row = station_index(view, station)
     label = view.snapshot.labels["station"][row]
     place = Place("rain", label, None, row, None)
     reading = stored_reading(view, place, moment)
-    account: dict[str, Any] = {
+    account: dict[str, object] = {
         "value": {"rain": number(reading.value) if reading else None, "units": "mm"},
         "station": label,
         "why_missing": None,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 from pipeline.lineage.conductivity import trace_conductivity
 from pipeline.lineage.events import trace_event
@@ -53,7 +52,7 @@ def _ranks(view: View, question: Question) -> Traced:
     return _at_place(question), trace_ranks(view, *asked)
 
 
-def _at_place(question: Question) -> dict[str, Any]:
+def _at_place(question: Question) -> dict[str, object]:
     """Return the depth or the layer in which tubes are compared."""
     depth_m, layer = question.place
     return {"layer": layer} if layer else {"nominal_depth_m": depth_m}

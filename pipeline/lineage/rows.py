@@ -41,7 +41,7 @@ class Group:
 
     what: str
     units: str = ""
-    items: Sequence[dict[str, Any]] = ()
+    items: Sequence[dict[str, object]] = ()
     value: float | None = None
     column: str = ""
 
@@ -54,10 +54,10 @@ class Derivation:
     groups: Sequence[Group]
     anew: Row | None
     made_from: str
-    more: Mapping[str, Any] = field(default_factory=dict)
+    more: Mapping[str, object] = field(default_factory=dict)
 
 
-def rows_where(table: pa.Table | None, **equal: Any) -> list[Row]:
+def rows_where(table: pa.Table | None, **equal: object) -> list[Row]:
     """Return the rows of a table in which some columns have given values."""
     if table is None or not table.num_rows:
         return []
@@ -89,7 +89,7 @@ def field_of(fields: Iterable[EventField], asked: str, usual: str) -> EventField
 
 def row_account(
     view: View, step: str, told: EventField, row: Row, found: Derivation
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the trace of one number of a row, JSON-ready.
 
     Returns
@@ -130,7 +130,7 @@ def _why_missing(row: Row) -> str:
     return "the record does not tell it"
 
 
-def _group(group: Group, row: Row) -> dict[str, Any]:
+def _group(group: Group, row: Row) -> dict[str, object]:
     """Return a group as JSON takes it, its sum compared with the row where that holds it."""
     told = group.value is not None or bool(group.column)
     return {
@@ -144,7 +144,7 @@ def _group(group: Group, row: Row) -> dict[str, Any]:
     }
 
 
-def _computed_by(view: View, name: str) -> dict[str, Any]:
+def _computed_by(view: View, name: str) -> dict[str, object]:
     """Return a step with its version in the state, and whether that is today's."""
     step = next(found for found in RECORD_STEPS if found.name == name)
     stored = view.snapshot.attributes.get("record_steps", {}).get(name)
@@ -157,12 +157,12 @@ def _computed_by(view: View, name: str) -> dict[str, Any]:
     return {"step": name, "version": version, "reference": step.reference}
 
 
-def plain(value: Any) -> Any:
+def plain(value: object) -> object:
     """Return a cell of a table as JSON takes it: NaN is None."""
     return None if isinstance(value, float) and math.isnan(value) else value
 
 
-def _same(one: Any, other: Any) -> bool:
+def _same(one: object, other: object) -> bool:
     return bool(plain(one) == plain(other))
 
 
@@ -187,7 +187,7 @@ def instant_of(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
 
-def water_ask(tube: str, depth_m: float, at: str, product: str = "water") -> dict[str, Any]:
+def water_ask(tube: str, depth_m: float, at: str, product: str = "water") -> dict[str, object]:
     """Return what to ask for the trace of one sensor's value."""
     cm = round(depth_m * 100, 2)
     return {"tube": tube, "depth_cm": cm, "time": at, "product": product}

@@ -165,7 +165,7 @@ def options(ask: Mapping[str, Any]) -> str:
     )
 
 
-def _n(value: Any) -> str:
+def _n(value: object) -> str:
     """Return a value with the digits that tell it, a dash for none."""
     if value is None or (isinstance(value, float) and np.isnan(value)):
         return "-"

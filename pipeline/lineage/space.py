@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from pipeline.axis import DAY_S
@@ -33,7 +31,7 @@ _HOW = {
 
 def trace_site_mean(
     view: View, place: tuple[float | None, str], day: int, group: str, name: str
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the trace of a number of the means over tubes of a day, JSON-ready.
 
     Parameters

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,7 +53,7 @@ _HOW = {
 
 def trace_stability(
     view: View, place: tuple[float | None, str], tube: str, name: str
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the trace of a number of a tube's place in the site, JSON-ready.
 
     Parameters
@@ -93,7 +92,7 @@ def trace_stability(
 
 def trace_ranks(
     view: View, place: tuple[float | None, str], months: str, name: str
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the trace of a rank correlation between two months, "2025-03,2025-05".
 
     Raises

@@ -165,7 +165,7 @@ def _origin(account: Mapping[str, Any]) -> Iterator[str]:
     yield f"  {text}{' ...' if line['cut'] else ''}"
 
 
-def _wiring(wire: Mapping[str, Any] | None) -> Iterator[str]:
+def _wiring(wire: Mapping[str, object] | None) -> Iterator[str]:
     if wire:
         probe = f", probe {wire['probe']}" if wire["probe"] else ""
         yield (
@@ -268,7 +268,7 @@ def _agrees(account: Mapping[str, Any]) -> str:
     return "as stored" if account["agrees"] else "NOT as stored; run percolog night"
 
 
-def _ask(question: Mapping[str, Any] | None) -> Iterator[str]:
+def _ask(question: Mapping[str, object] | None) -> Iterator[str]:
     """Yield the command by which the first of several cells is traced in turn."""
     if question:
         yield f"in turn      percolog trace SITE {options(question)}"

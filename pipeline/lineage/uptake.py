@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -84,7 +83,7 @@ class _Night:
         return Group(what, "m3 m-3", items, float(level))
 
 
-def trace_uptake(view: View, sensor: Sensor, moment: Moment, name: str) -> dict[str, Any]:
+def trace_uptake(view: View, sensor: Sensor, moment: Moment, name: str) -> dict[str, object]:
     """Return the trace of a number of the day in which a moment lies, JSON-ready.
 
     Parameters

@@ -90,7 +90,7 @@ class Case:
 
 def fired_tests(
     view: View, rules: Rules, sensor: Sensor, moment: Moment, tests: int
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     """Return what each test that fired at a cell went by.
 
     Parameters
@@ -131,7 +131,7 @@ def decided(view: View, sensor: Sensor, moment: Moment) -> str:
     return found[-1] if found else ""
 
 
-def _told(name: str, case: Case | None) -> dict[str, Any]:
+def _told(name: str, case: Case | None) -> dict[str, object]:
     """Return what a test went by; of one without figures of its own, limits and neighbours."""
     if case is None:
         return {"test": name, "limits": {}, "looked_at": [], "said": ""}
@@ -190,7 +190,7 @@ def _failed_early(
     return failed
 
 
-def _gross_range(case: Case) -> dict[str, Any]:
+def _gross_range(case: Case) -> dict[str, object]:
     names = ("gross_fail", "gross_suspect")
     limits = {name: case.limits[name] for name in names}
     said = []
@@ -205,7 +205,7 @@ def _gross_range(case: Case) -> dict[str, Any]:
     return {"limits": limits, "looked_at": [_named("here", case)], "said": text}
 
 
-def _spike(case: Case) -> dict[str, Any]:
+def _spike(case: Case) -> dict[str, object]:
     at, stride = case.record.at, case.stride
     before, after = (_at(case.record.value, at + k) for k in (-stride, stride))
     size = min(abs(case.here - before), abs(case.here - after))
@@ -232,7 +232,7 @@ def _spike(case: Case) -> dict[str, Any]:
     return {"limits": limits, "looked_at": looked_at, "said": text}
 
 
-def _rate_of_change(case: Case) -> dict[str, Any]:
+def _rate_of_change(case: Case) -> dict[str, object]:
     at, sound = case.record.at, case.record.sound
     before = _at(sound, at - case.stride)
     step_h = max(case.stride * case.view.site.interval_s / HOUR_S, RATE_SHORTEST_H)
@@ -247,7 +247,7 @@ def _rate_of_change(case: Case) -> dict[str, Any]:
     return {"limits": limits, "looked_at": looked_at, "said": text}
 
 
-def _flat_line(case: Case) -> dict[str, Any]:
+def _flat_line(case: Case) -> dict[str, object]:
     at, sound, step_s = case.record.at, case.record.sound, case.view.site.interval_s
     start = run_start(sound, at, case.limits["flat_tolerance"], FLAT_GAP_S // step_s)
     hours = (at - start) * step_s / HOUR_S
@@ -284,7 +284,7 @@ def run_start(values: Floats, at: int, tolerance: float, gap: int) -> int:
     return int(places[length - 1])
 
 
-def _named(what: str, case: Case) -> dict[str, Any]:
+def _named(what: str, case: Case) -> dict[str, object]:
     return {"what": what, **case.seen(case.record.at)}
 
 

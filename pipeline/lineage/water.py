@@ -36,7 +36,7 @@ _REASONS = {
 }
 
 
-def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
+def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, object]:
     """Return everything behind one cell of water content, JSON-ready.
 
     Parameters
@@ -57,7 +57,7 @@ def trace_water(view: View, sensor: Sensor, moment: Moment) -> dict[str, Any]:
     rules = view.rules(sensor.tube.tube)
     stored = _stored(view, sensor, moment)
     flags = {name: int(stored.pop(name)) for name in ("tests", "quality", "outside")}
-    account: dict[str, Any] = {
+    account: dict[str, object] = {
         "value": {**{name: number(stored[name]) for name in VALUES}, "units": "m3 m-3"},
         "quality": {
             "flag": flags["quality"],

@@ -39,7 +39,7 @@ class KeptFiles:
         self._waiting: dict[str, dict[str, str]] = noted.get("waiting", {})
         self._told: list[SetAside] = noted.get("told", [])
 
-    def noted(self) -> dict[str, Any]:
+    def noted(self) -> dict[str, object]:
         """Return what is to be kept in the list of delivered files; empty for nothing."""
         if not self._waiting and not self._told:
             return {}

@@ -57,7 +57,7 @@ def write_page(site: Site, snapshot: Snapshot, summary: NightAccount) -> Path:
     return path
 
 
-def page_content(site: Site, snapshot: Snapshot, summary: NightAccount) -> dict[str, Any]:
+def page_content(site: Site, snapshot: Snapshot, summary: NightAccount) -> dict[str, object]:
     """Return what the page of a night tells, for `pipeline.report.night_page.night_page`.
 
     Parameters
@@ -100,7 +100,7 @@ def _cut(rows: Sequence[object]) -> dict[str, object]:
 
 def _tubes(
     site: Site, snapshot: Snapshot, summary: NightAccount, pictures: set[str]
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     """Return what is told of each tube: its verdict, readings, newest day and pictures."""
     shares = {row["tube"]: row for row in summary["tubes"]}
     verdicts = {row["tube"]: row for row in summary["verdicts"]}
@@ -127,7 +127,7 @@ def _tubes(
     return rows
 
 
-def _behind(site: Site, summary: NightAccount) -> list[dict[str, Any]]:
+def _behind(site: Site, summary: NightAccount) -> list[dict[str, object]]:
     """Return the tubes in the ground not read for a day and more, the longest first."""
     now = datetime.fromisoformat(summary["now"])
     found: dict[int, list[str]] = {}
@@ -223,7 +223,7 @@ def _depths(
     return sorted(rows, key=lambda row: row["depth_cm"])
 
 
-def _newest_events(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
+def _newest_events(site: Site, snapshot: Snapshot) -> list[dict[str, object]]:
     """Return the newest wetting events of the days shown, the newest first."""
     stored = snapshot.table("events")
     if stored is None:
@@ -243,7 +243,7 @@ def _newest_events(site: Site, snapshot: Snapshot) -> list[dict[str, Any]]:
     ]
 
 
-def _files(site: Site) -> list[dict[str, Any]]:
+def _files(site: Site) -> list[dict[str, object]]:
     """Return the delivered files that lie in the output, by name, with their size."""
     found = [*site.output.glob("netcdf/*.nc"), *site.output.glob("tables/*.csv")]
     return [

@@ -7,7 +7,6 @@ neighbour's new day counts for its neighbours.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -54,7 +53,7 @@ def drift_suspects(
     computed : array (tubes, days), bool
         Not needed: see the module.
     """
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     if snapshot.holds(_DAILY) and snapshot.days:
         daily = snapshot.read(_DAILY, 0, snapshot.days).astype(np.float64)
         for tube, depth_m, suspect in _suspects(snapshot, site, daily):
@@ -106,7 +105,7 @@ def _months(site: Site, days: int) -> NDArray[np.int64]:
     return months
 
 
-def _row(snapshot: Snapshot, tube: str, depth_m: float, suspect: Suspect) -> dict[str, Any]:
+def _row(snapshot: Snapshot, tube: str, depth_m: float, suspect: Suspect) -> dict[str, object]:
     origin_s = snapshot.axis.origin_s
     return {
         "tube": tube,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
@@ -47,7 +45,7 @@ def soil_limits_step(
     """
     stored = snapshot.table(TABLE)
     known = {} if stored is None else _by_tube(stored)
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     # By name: the order of labels is that of first description, which other nights may change.
     for row, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda at: at[1]):
         if tube in known and not computed[row].any():
@@ -57,14 +55,14 @@ def soil_limits_step(
     return {TABLE: pa.Table.from_pylist(rows, schema=SCHEMA)}
 
 
-def _by_tube(table: pa.Table) -> dict[str, list[dict[str, Any]]]:
-    found: dict[str, list[dict[str, Any]]] = {}
+def _by_tube(table: pa.Table) -> dict[str, list[dict[str, object]]]:
+    found: dict[str, list[dict[str, object]]] = {}
     for row in table.to_pylist():
         found.setdefault(row["tube"], []).append(row)
     return found
 
 
-def tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, Any]]:
+def tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, object]]:
     """Return the rows of one tube, by its column in the store; downwards."""
     key = "daily/daily_water_content"
     daily = snapshot.read(key, 0, snapshot.days, slice(row, row + 1))[:, 0].astype(np.float64)
@@ -78,8 +76,8 @@ def tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, Any]]:
     ]
 
 
-def _row(tube: str, depth_m: float, found: SensorLimits, days: int) -> dict[str, Any]:
-    row: dict[str, Any] = {"tube": tube, "depth_m": depth_m}
+def _row(tube: str, depth_m: float, found: SensorLimits, days: int) -> dict[str, object]:
+    row: dict[str, object] = {"tube": tube, "depth_m": depth_m}
     for name in _ESTIMATES:
         estimate: Estimate = getattr(found, name)
         row |= {

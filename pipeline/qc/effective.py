@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
 
 from pipeline.qc.plan import Cadence, sensor_cadences, sensor_plateau
 from pipeline.qc.spans import (
@@ -62,7 +61,7 @@ def effective_parameters(
 
 def _fixed(
     site: Site, tube: str, depth_m: float, limits: QcLimits, wires: list[Wire]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return what holds for a sensor at all times; ``wires``: its tube's and the gauges'."""
     stations = sorted(
         {
@@ -96,13 +95,13 @@ def _spans(site: Site, tube: str, depth_m: float, limits: QcLimits) -> list[Span
     return found
 
 
-def _known_at(spans: list[Span], at_s: int | None) -> dict[str, Any]:
+def _known_at(spans: list[Span], at_s: int | None) -> dict[str, object]:
     """Return whether a visit disturbs at an instant, and the verdict a person gave, if any."""
     held = (
         [] if at_s is None else [word for first, stop, word in spans if first <= at_s < stop]
     )
     verdicts = [word for word in held if word != "maintenance"]
-    state: dict[str, Any] = {"maintenance": True} if "maintenance" in held else {}
+    state: dict[str, object] = {"maintenance": True} if "maintenance" in held else {}
     return state | ({"decision": verdicts} if verdicts else {})
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from functools import cache
-from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
@@ -20,7 +19,7 @@ from pipeline.words import counted, told_refusal
 NOTHING = "–"  # told where nothing is known
 
 
-def night_page(content: Mapping[str, Any]) -> str:
+def night_page(content: Mapping[str, object]) -> str:
     """Return the page of a night as HTML.
 
     Parameters

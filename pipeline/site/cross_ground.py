@@ -158,7 +158,7 @@ def _check_law(law: Law, spot: Spot) -> Iterator[Problem]:
         yield from _check_covariance(law.covariance, spot)
 
 
-def _not_finite(value: object, path: Place) -> Iterator[tuple[Place, Any]]:
+def _not_finite(value: object, path: Place) -> Iterator[tuple[Place, object]]:
     """Yield the coefficients, at any depth, that are numbers but not finite."""
     if isinstance(value, dict):
         for key, item in value.items():

@@ -103,7 +103,7 @@ def _source(site: Site, source_id: str) -> Source:
 
 def _content(
     site: Site, source_id: str, wires: list[dict[str, Any]], tubes: dict[str, Any]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return all that a fingerprint of a source is made of."""
     source = _source(site, source_id)
     layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})
@@ -121,7 +121,7 @@ def _clock_checks(site: Site, source_id: str) -> list[tuple[int, float]]:
     return [(check.true_s, check.offset_s) for check in clock_checks(site, source_id)]
 
 
-def _installed(site: Site, wires: list[Wire] | None) -> dict[str, Any]:
+def _installed(site: Site, wires: list[Wire] | None) -> dict[str, object]:
     """Return when the wired tubes (None: all, as rounds may name any) were in the ground."""
     reached = None if wires is None else {wire.tube for wire in wires}
     return {
@@ -131,7 +131,7 @@ def _installed(site: Site, wires: list[Wire] | None) -> dict[str, Any]:
     }
 
 
-def _plain(wire: Wire) -> dict[str, Any]:
+def _plain(wire: Wire) -> dict[str, object]:
     return wire.model_dump(mode="json", exclude={"row"})
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from pipeline.errors import Problem
 from pipeline.site.draft import Draft, Placed
@@ -39,7 +38,7 @@ def read_soils(folder: Path, draft: Draft) -> None:
             draft.soils.append(Placed(soil, spot))
 
 
-def _soil(name: str, form: SoilForm) -> dict[str, Any]:
+def _soil(name: str, form: SoilForm) -> dict[str, object]:
     horizons = tuple(_horizon(horizon) for horizon in form.horizon)
     return {"id": name, "title": form.title, "horizons": horizons}
 

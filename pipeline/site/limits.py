@@ -72,7 +72,7 @@ def apply_overrides(base: QcLimits, overrides: Iterable[QcOverride]) -> QcLimits
     return QcLimits.model_validate(values)
 
 
-def clean_limits(values: dict[str, Any]) -> dict[str, Any]:
+def clean_limits(values: dict[str, object]) -> dict[str, object]:
     """Return thresholds as written, ``"off"`` made None where a test can be switched off."""
     return {
         name: None if value == OFF and _can_be_off(name) else value

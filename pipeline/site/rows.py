@@ -40,7 +40,7 @@ def _number(text: str, context: CellContext) -> float:
     return parse_number(text, context.decimal_comma)
 
 
-def _instant(text: str, context: CellContext) -> Any:
+def _instant(text: str, context: CellContext) -> object:
     return parse_instant(text, context.offset_s)
 
 
@@ -138,18 +138,18 @@ class _Form:
     """A table's columns and the model of its rows, with what the columns leave out."""
 
     columns: tuple[TableColumn, ...]
-    complete: Callable[[dict[str, Any], int], dict[str, Any]]
+    complete: Callable[[dict[str, object], int], dict[str, object]]
 
 
-def _as_is(values: dict[str, Any], line: int) -> dict[str, Any]:
+def _as_is(values: dict[str, object], line: int) -> dict[str, object]:
     return values
 
 
-def _numbered(values: dict[str, Any], line: int) -> dict[str, Any]:
+def _numbered(values: dict[str, object], line: int) -> dict[str, object]:
     return {"row": line, **values}
 
 
-def _wired(values: dict[str, Any], line: int) -> dict[str, Any]:
+def _wired(values: dict[str, object], line: int) -> dict[str, object]:
     return {"row": line, "tube": "", "depth_m": None, **values}
 
 

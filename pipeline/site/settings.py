@@ -101,8 +101,8 @@ def read_settings(folder: Path, draft: Draft) -> Settings:
 
 
 def keep_known(
-    data: dict[str, Any], names: Iterable[str], spot: Spot, problems: list[Problem]
-) -> dict[str, Any]:
+    data: dict[str, object], names: Iterable[str], spot: Spot, problems: list[Problem]
+) -> dict[str, object]:
     """Return the entries with a known key, after a problem for each of the others."""
     known = tuple(names)
     for key in data.keys() - set(known):
@@ -120,7 +120,7 @@ def entries(toml: TomlFile, spot: TomlSpot, data: Any, problems: list[Problem]) 
     return [(spot.below(index), item) for index, item in enumerate(data)]
 
 
-def names_of(items: Iterable[tuple[Spot, Any]], key: str) -> set[str]:
+def names_of(items: Iterable[tuple[Spot, object]], key: str) -> set[str]:
     """Return what entries are called, also of entries that are otherwise wrong."""
     named = (item.get(key) for _, item in items if isinstance(item, dict))
     return {name for name in named if isinstance(name, str)}
@@ -246,7 +246,7 @@ def _read_qc(toml: TomlFile, raw: object, draft: Draft) -> None:
 
 def _override_values(
     form: OverrideForm, spot: TomlSpot, problems: list[Problem]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Return the thresholds an override sets, each checked as the site's own are."""
     names = [name for name in key_names(QcLimits, ()) if name != "why"]
     values = clean_limits(keep_known(form.set, names, spot, problems))

@@ -30,7 +30,7 @@ class CellContext:
 
     offset_s: int
     decimal_comma: bool = False
-    understood: dict[tuple[str, str], Any] = field(default_factory=dict)
+    understood: dict[tuple[str, str], object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class TableColumn:
 
     title: str
     field: str
-    read: Callable[[str, CellContext], Any]
+    read: Callable[[str, CellContext], object]
     required: bool = False
 
 

@@ -14,7 +14,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path as FilePath
-from typing import Any
 
 from pipeline.errors import Problem
 from pipeline.site.mistakes import Path, Spot, show
@@ -40,7 +39,7 @@ class TomlFile:
     """A TOML file that could be read: its name below the site's folder, data and text."""
 
     name: str
-    data: dict[str, Any]
+    data: dict[str, object]
     text: str = field(repr=False)
 
     @cached_property

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import typing
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -43,7 +43,7 @@ _PLAIN_WORDS = {
 
 def validate(
     model: type[M],
-    data: Any,
+    data: object,
     spot: Spot,
     problems: list[Problem],
     columns: dict[str, str] | None = None,
@@ -139,7 +139,7 @@ def _model_of(model: type[BaseModel], key: str) -> type[BaseModel] | None:
     return None
 
 
-def _inner_model(annotation: Any) -> type[BaseModel] | None:
+def _inner_model(annotation: object) -> type[BaseModel] | None:
     """Return the model inside ``tuple[Model, ...]``, ``Model | None`` and the like."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation

@@ -180,7 +180,7 @@ class Writer(Snapshot):
         for group in GROUPS:
             self._write_clock(group)
 
-    def widen(self, dim: str, labels: list[Any]) -> None:
+    def widen(self, dim: str, labels: list[object]) -> None:
         """Append the labels of ``labels`` that an axis does not have yet."""
         new = [label for label in labels if label not in self.labels[dim]]
         if not new:
@@ -309,7 +309,7 @@ class Writer(Snapshot):
         """Tell whether there is anything to commit."""
         return bool(self._session.has_uncommitted_changes)
 
-    def commit(self, message: str, metadata: dict[str, Any]) -> str:
+    def commit(self, message: str, metadata: dict[str, object]) -> str:
         """Make the prepared state the newest one, on disk, and return its id.
 
         The library renames finished files into place but does not ask the disk to keep them;

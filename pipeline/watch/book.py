@@ -52,7 +52,7 @@ class Book:
     open: dict[str, OpenAlert] = field(default_factory=dict)
     told: dict[str, str] = field(default_factory=dict)  # what happens once, and when
     waiting: list[Note] = field(default_factory=list)
-    schedule: dict[str, Any] = field(default_factory=dict)
+    schedule: dict[str, object] = field(default_factory=dict)
     remark: str = ""  # what went wrong in reading it; never written
     refused: str = ""  # why nothing of it will be remembered; never written
 
@@ -201,7 +201,7 @@ def write_book(output: Path, book: Book) -> None:
         temporary.write_text(text, encoding="utf-8")
 
 
-def _sum(content: dict[str, Any]) -> str:
+def _sum(content: dict[str, object]) -> str:
     """Return a checksum of a book, without which a lost bit could end all telling for good."""
     parts = {name: content[name] for name in _NAMES}
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]

@@ -10,7 +10,6 @@ import shlex
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from pipeline.watch.due import ScheduleError
 
@@ -22,7 +21,7 @@ def how_to(
     sites: Sequence[Path],
     at: str,
     zone: str,
-    options: Mapping[str, Any] | None = None,
+    options: Mapping[str, object] | None = None,
 ) -> str:
     """Return a text that says how to run the nights of sites by something else.
 
@@ -128,7 +127,7 @@ CRON_TZ={zone}
 
 
 def _prefect(
-    words: Sequence[str], given: Mapping[str, Any], hour: int, minute: int, zone: str
+    words: Sequence[str], given: Mapping[str, object], hour: int, minute: int, zone: str
 ) -> str:
     parameters = json.dumps(given)
     options = ["--at", f"{hour:02d}:{minute:02d}", "--zone", zone]

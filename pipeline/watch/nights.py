@@ -15,7 +15,6 @@ from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import SiteError
@@ -208,7 +207,7 @@ def _message(summary: NightAccount) -> str:
     return (told or summary.get("message", ""))[:500]
 
 
-def night_runs(night: dict[str, Any]) -> bool:
+def night_runs(night: dict[str, object]) -> bool:
     """Tell whether the process of a night is still at it."""
     pid, process = night.get("pid"), night.get("process")
     return isinstance(pid, int) and process is not None and started(pid) == process

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from email.message import EmailMessage
 from email.utils import format_datetime, localtime, make_msgid
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from pipeline.errors import PercologError
 from pipeline.refusals import meaning
@@ -163,7 +163,7 @@ def _connection(mail: Mail) -> smtplib.SMTP:
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
     """A redirect would turn the POST into a GET, and take the token elsewhere."""
 
-    def redirect_request(self, *_args: Any, **_more: Any) -> None:
+    def redirect_request(self, *_args: object, **_more: object) -> None:
         """Follow none; the answer is then an error."""
 
 
