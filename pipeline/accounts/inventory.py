@@ -169,7 +169,10 @@ def _mostly_refused(sample: Sample) -> Iterator[Problem]:
             many = f"{reject.rows} rows" if reject.rows else f"{reject.values} values"
             found = f"{many} of the sample set aside ({reject.reason}): {reject.found}"
             place = f"line {reject.first_line}"
-            advice = "Most of the file is so: correct the layout."
+            advice = (
+                "Most of the file is so: correct the layout; if other files are as it says, "
+                "give those that are not a layout and source of their own."
+            )
             yield Problem(sample.path, place, found, reject.expected, advice)
     aside = sum(reject.rows for reject in parsed.rejects)
     if aside > _MOSTLY * rows and not told:

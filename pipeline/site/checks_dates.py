@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, timezone
 from itertools import pairwise
 
 from pipeline.errors import Problem
@@ -44,16 +44,16 @@ def _since(law: Law) -> str:
 
 def outside_the_site(site: Site) -> Iterator[Problem]:
     """Name tubes and wires that ended before the site's time axis begins."""
-    expected = f"an end after the site's start ({shown(site.start)})"
+    expected = f"an end after the site's start ({shown(site.start, site)})"
     advice = "Its readings are set aside; set 'start' of [site] earlier, or look at the date."
     for tube in site.tubes:
         if tube.removed and tube.removed <= site.start:
-            found = f"tube {tube.tube!r} removed on {shown(tube.removed)}"
+            found = f"tube {tube.tube!r} removed on {shown(tube.removed, site)}"
             place = f"tube {tube.tube!r}, column removed"
             yield Problem("tubes.csv", place, found, expected, advice)
     for wire in site.wiring:
         if wire.until and wire.until <= site.start:
-            found = f"a wiring until {shown(wire.until)}"
+            found = f"a wiring until {shown(wire.until, site)}"
             place = f"line {wire.row}, column until"
             yield Problem("wiring.csv", place, found, expected, advice)
 
@@ -62,17 +62,17 @@ def misdated_visits(site: Site) -> Iterator[Problem]:
     """Name visits to tubes that were not in the ground, and visits before there was a site."""
     for visit in site.visits:
         place = f"line {visit.row}, column time"
-        found = f"{visit.action!r} on {shown(visit.time)}"
+        found = f"{visit.action!r} on {shown(visit.time, site)}"
         tube = site.tube_by_id.get(visit.tube)
         if tube is not None:
             first, last = tube.installed, tube.removed or NEVER
             if visit.time < first - _TOLERANCE or visit.time - _TOLERANCE > last:
-                until = shown(tube.removed) if tube.removed else "now"
+                until = shown(tube.removed, site) if tube.removed else "now"
                 expected = f"a time while tube {tube.tube!r} was in the ground"
-                advice = f"It was from {shown(first)} until {until} (tubes.csv)."
+                advice = f"It was from {shown(first, site)} until {until} (tubes.csv)."
                 yield Problem("visits.csv", place, found, expected, advice)
         elif visit.time < site.start and visit.action != "installation":
-            expected = f"a time after the site's start ({shown(site.start)})"
+            expected = f"a time after the site's start ({shown(site.start, site)})"
             advice = "Look at the year; readings before the start are set aside."
             yield Problem("visits.csv", place, found, expected, advice)
 
@@ -80,21 +80,29 @@ def misdated_visits(site: Site) -> Iterator[Problem]:
 def in_the_future(site: Site, now: datetime) -> Iterator[Problem]:
     """Name what is said of times to come: visits, tubes, the site's start."""
     ahead = now + _CLOCKS
-    expected = f"a time until now ({shown(now)})"
+    expected = f"a time until now ({shown(now, site)})"
     if site.start > ahead:
-        found = f"a start in the future, {shown(site.start)}"
+        found = f"a start in the future, {shown(site.start, site)}"
         advice = "Look at the year; readings before the start are set aside."
         yield Problem("site.toml", "key site.start", found, expected, advice)
     advice = "Look at the year, at day and month, and at this machine's clock."
     for tube in site.tubes:
         if tube.installed > ahead and site.start <= ahead:
-            found = f"tube {tube.tube!r} installed in the future, on {shown(tube.installed)}"
+            found = (
+                f"tube {tube.tube!r} installed in the future, on {shown(tube.installed, site)}"
+            )
             place = f"tube {tube.tube!r}, column installed"
-            yield Problem("tubes.csv", place, found, expected, advice)
+            yield Problem(
+                "tubes.csv",
+                place,
+                found,
+                expected,
+                f"If it is still to be set, all is well. {advice}",
+            )
     for visit in site.visits:
         if visit.time > ahead:
             place = f"line {visit.row}, column time"
-            found = f"{visit.action!r} in the future, on {shown(visit.time)}"
+            found = f"{visit.action!r} in the future, on {shown(visit.time, site)}"
             yield Problem("visits.csv", place, found, expected, advice)
 
 
@@ -103,7 +111,7 @@ def swaps_and_wiring(site: Site) -> Iterator[Problem]:
     for visit in site.visits:
         if visit.action == "swap" and visit.tube and not _wiring_follows(site, visit):
             place = f"line {visit.row}, column action"
-            found = f"a swap at tube {visit.tube!r} on {shown(visit.time)}"
+            found = f"a swap at tube {visit.tube!r} on {shown(visit.time, site)}"
             expected = "rows of the tube in wiring.csv that begin then"
             advice = (
                 "End the old probe's rows with 'until' and add one below each; if only a "
@@ -138,9 +146,14 @@ def fine_sources(site: Site) -> Iterator[Problem]:
             yield Problem("site.toml", place, found, expected, advice)
 
 
-def shown(instant: datetime | None) -> str:
-    """Return an instant as people read it in messages."""
-    return instant.strftime("%Y-%m-%dT%H:%MZ") if instant else "now"
+def shown(instant: datetime | None, site: Site | None = None) -> str:
+    """Return an instant as people read it in messages, in a site's standard time as stated."""
+    if instant is None:
+        return "now"
+    if site is None or not site.utc_offset_s:
+        return instant.strftime("%Y-%m-%dT%H:%MZ")
+    local = instant.astimezone(timezone(timedelta(seconds=site.utc_offset_s)))
+    return local.isoformat(timespec="minutes")
 
 
 def seconds(length_s: float) -> str:

@@ -19,6 +19,7 @@ from pipeline.variables import SIGNALS
 
 # Covariances are typed from a printout of a few digits; symmetry is held to that.
 _SYMMETRY = 1e-6
+_SHALLOW_M = 0.05  # a soil described no deeper, below which sensors lie, is in metres
 
 
 def check_ground(draft: Draft) -> Iterator[Problem]:
@@ -76,6 +77,10 @@ def _check_sensor_depths(draft: Draft) -> Iterator[Problem]:
             found = f"a sensor at {real_m * 100:g} cm real depth in tube {wire.tube!r}"
             expected = f"a horizon of soil {soil.id!r} that holds it"
             advice = f"The horizons reach {_extent(soil)}; set-in {tube.set_in_m * 100:g} cm."
+            deepest_m = soil.horizons[-1].bottom_m
+            if deepest_m < _SHALLOW_M < wire.depth_m:
+                metres = f"{deepest_m * 10_000:g}"
+                advice += f" If soils.toml is in metres write bottom_cm = {metres}, and so on."
             yield placed.spot.problem("depth_cm", found, expected, advice)
 
 
@@ -138,8 +143,9 @@ def _check_laws(draft: Draft) -> Iterator[Problem]:
     for placed in draft.laws:
         versions[placed.value.id].append(placed)
         yield from _check_law(placed.value, placed.spot)
-    for laws in versions.values():
-        yield from _check_versions(laws)
+    for name, laws in versions.items():
+        unread = {version for law, version in draft.unread_laws if law == name}
+        yield from _check_versions(laws, unread)
     yield from _check_probes(draft.laws)
 
 
@@ -188,8 +194,11 @@ def _check_covariance(rows: tuple[tuple[float, ...], ...], spot: Spot) -> Iterat
         )
 
 
-def _check_versions(laws: list[Placed[Law]]) -> Iterator[Problem]:
-    """Versions of one law count 1, 2, 3 ..., in any order of writing, and are of one kind."""
+def _check_versions(laws: list[Placed[Law]], unread: set[int]) -> Iterator[Problem]:
+    """Versions of one law count 1, 2, 3 ..., in any order of writing, and are of one kind.
+
+    ``unread`` are versions that stand there, but could not be read: told already.
+    """
     seen: set[int] = set()
     for placed in laws:
         law, spot = placed.value, placed.spot
@@ -202,7 +211,7 @@ def _check_versions(laws: list[Placed[Law]]) -> Iterator[Problem]:
             expected = f"{laws[0].value.kind!r}, as the other version of {law.id!r}"
             yield spot.problem("kind", repr(law.kind), expected)
     missing = min(set(range(1, len(seen) + 1)) - seen, default=None)
-    if missing is not None:
+    if missing is not None and missing not in unread:
         last = max(laws, key=lambda placed: placed.value.version)
         found = f"version {last.value.version} of {last.value.id!r} without {missing}"
         advice = "Old versions stay in the file; results made with them refer to them."

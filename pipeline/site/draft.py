@@ -57,4 +57,5 @@ class Draft:
     tube_names: set[str] | None = None
     soil_names: set[str] | None = None
     law_names: set[str] | None = None
+    unread_laws: set[tuple[object, int]] = field(default_factory=set)  # id, version
     problems: list[Problem] = field(default_factory=list)

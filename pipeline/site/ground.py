@@ -65,6 +65,8 @@ def read_laws(folder: Path, offset_s: int, draft: Draft) -> None:
         law = form and _law(form, spot, offset_s, draft.problems)
         if law:
             draft.laws.append(Placed(law, spot))
+        elif isinstance(raw, dict) and isinstance(raw.get("version"), int):
+            draft.unread_laws.add((raw.get("id"), raw["version"]))
 
 
 def _law(form: LawForm, spot: TomlSpot, offset_s: int, problems: list[Problem]) -> Law | None:

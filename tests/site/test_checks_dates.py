@@ -58,7 +58,7 @@ def test_a_visit_to_a_tube_not_in_the_ground_is_told(warnings):
     early = ("2023-09-01T11:00,T1,,reference", "2022-09-01T11:00,T1,,reference")
     [text] = warnings({"visits.csv": [early]})
     assert text.startswith("visits.csv, line 4, column time: found 'reference' on 2022-09-01")
-    assert "It was from 2023-02-28T23:00Z until now" in text  # UTC+1, midnight
+    assert "It was from 2023-03-01T00:00+01:00 until now" in text  # as tubes.csv has it
 
 
 def test_a_visit_before_there_was_a_site_is_told_except_installations(warnings):
@@ -93,7 +93,7 @@ def test_what_ended_before_the_site_began_is_told(warnings):
     )
     [text] = [text for text in found if "after the site's start" in text]
     assert text.startswith(
-        "wiring.csv, line 2, column until: found a wiring until 2023-08-31T23"
+        "wiring.csv, line 2, column until: found a wiring until 2023-09-01T00"
     )
 
 
@@ -131,11 +131,13 @@ def test_a_tube_and_a_site_of_the_future_are_told(warnings):
     found = warnings({"tubes.csv": [edit], "wiring.csv": wires}, now)
     assert any(
         "tubes.csv, tube 'T1', column installed: found tube 'T1' installed in the future, on "
-        "2032-02-29T23:00Z; expected a time until now (2023-12-01T00:00Z)" in text
+        "2032-03-01T00:00+01:00; expected a time until now (2023-12-01T01:00+01:00). If it "
+        "is still to be set, all is well." in text
         for text in found
     )
     found = warnings({"site.toml": [("start = 2023-03-01", "start = 2032-03-01")]}, now)
     assert any(
-        text.startswith("site.toml") and "a start in the future, 2032-02-29T23:00Z" in text
+        text.startswith("site.toml")
+        and "a start in the future, 2032-03-01T00:00+01:00" in text
         for text in found
     )

@@ -185,6 +185,10 @@ MISTAKES = {
     "version twice": ("calibrations.toml", ("version = 2", "version = 1"),
                       "line 24, key law.2.version", "version 1 of 'topsoil' twice",
                       "not edited but added to"),
+    "no origin of version 1": ("calibrations.toml",
+                               ('origin = "invented"\n\n[[law]]\nid = "topsoil"\nversion = 2',
+                                '\n[[law]]\nid = "topsoil"\nversion = 2'),
+                               "line 11, key law.1.origin", "nothing", "a value for 'origin'"),
     "version left out": ("calibrations.toml", ("version = 2", "version = 3"),
                          "line 24, key law.2.version", "version 3 of 'topsoil' without 2",
                          "versions counted 1, 2, 3"),
@@ -334,3 +338,13 @@ def test_two_laws_for_one_probe_are_refused(make_site):
     path.write_text(path.read_text() + text)
     with pytest.raises(SiteError, match="probe 'P2', which law 'probe-batch' names too"):
         load_site(folder)
+
+
+def test_a_soil_described_in_metres_is_told_what_to_write(make_site):
+    metres = [("bottom_cm = 25", "bottom_cm = 0.25"), ("top_cm = 25", "top_cm = 0.25")]
+    edits = {"soils.toml": [*metres, ("bottom_cm = 120", "bottom_cm = 1.2")]}
+    with pytest.raises(SiteError) as caught:
+        load_site(make_site(edits=edits))
+    advice = {problem.advice for problem in caught.value.problems}
+    told = "If soils.toml is in metres write bottom_cm = 120, and so on."
+    assert {text.endswith(told) for text in advice} == {True}
