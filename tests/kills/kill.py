@@ -63,13 +63,13 @@ class Nursery:
             text=True,
         )
 
-    def begin(self, folder: Path) -> int:
-        return int(self._ask(f"{self.kind} {folder}"))
+    def begin(self, folder: Path, kind: str = "") -> int:
+        return int(self._ask(f"{kind or self.kind} {folder}"))
 
-    def run(self, folder: Path) -> float:
+    def run(self, folder: Path, kind: str = "") -> float:
         """Let a run come to its end; return how long it took [s]."""
         began = time.monotonic()
-        self.begin(folder)
+        self.begin(folder, kind)
         if self.wait() != 0:
             raise RuntimeError("a run that nobody killed failed")
         return time.monotonic() - began

@@ -13,7 +13,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from kill import Nursery, Outcome, Rounds, bring, leftovers
+from kill import Outcome, Rounds, bring, leftovers
 
 FIRST, SECOND = "r0001", "r0002"
 
@@ -23,12 +23,10 @@ class DeliveryKiller(Rounds):
 
     def __init__(self, work: Path, seed: int) -> None:
         super().__init__(work, seed, "deliver")
-        nights = Nursery(self.base)
-        nights.run(self.base)
+        self.nursery.run(self.base, "plain")  # a night
         self.nursery.run(self.base)
         bring(self.base, 11)
-        nights.run(self.base)
-        nights.end()
+        self.nursery.run(self.base, "plain")
         self.first = revisions_of(self.base)
         shutil.copytree(self.base, self.whole)
         self.seconds = self.nursery.run(self.whole)
