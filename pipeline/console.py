@@ -19,8 +19,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from pipeline.axis import iso_utc
 from pipeline.errors import SetAside, clean
 from pipeline.outcomes import EXIT_CODES, Failure
-from pipeline.products.verdicts import told_verdict
-from pipeline.words import counted, told_absent, told_refusal
+from pipeline.words import counted, told_absent, told_refusal, told_verdict
 
 if TYPE_CHECKING:  # a command that fails at once does not need it
     from pipeline.delivering.documents import DeliveryAccount

@@ -1,12 +1,14 @@
-"""How counts, spans of time and periods are said in English."""
+"""How counts, spans of time, periods and verdicts are said in English."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Literal, TypedDict
 
 from pipeline.errors import SetAside
 
+# Where a tube is: of one that is not in the ground nothing needs a look.
+IN_GROUND, NOT_SET, TAKEN_OUT = "in the ground", "not set yet", "taken out"
 HOURS_TOLD = 72  # longer is said in days
 _CM_PER_M = 100.0
 FileKind = Literal["tubes", "weather"]  # what the files of a period are of
@@ -108,3 +110,20 @@ def first_line(text: str) -> str:
     """Return the first line of a text, and how many more there are: for where one fits."""
     first, *more = text.splitlines() or [""]
     return f"{first} (and {counted(len(more), 'line')} more)" if more else first
+
+
+def needs_look(verdict: Mapping[str, object]) -> bool:
+    """Tell whether a tube in the ground is not sound; of others nothing can be done.
+
+    ``verdict`` is a `pipeline.products.verdicts.VerdictRow`.
+    """
+    return verdict["verdict"] != "sound" and verdict.get("standing", IN_GROUND) == IN_GROUND
+
+
+def told_verdict(verdict: Mapping[str, object]) -> str:
+    """Return a verdict in words, with where the tube is if not in the ground."""
+    standing = verdict.get("standing", IN_GROUND)
+    if standing == NOT_SET:
+        return NOT_SET
+    told = str(verdict["verdict"] or "no verdict")
+    return told if standing == IN_GROUND else f"{told}; {standing}"

@@ -1,5 +1,8 @@
 """Counts and spans of time in words."""
 
+import subprocess
+import sys
+
 import pytest
 
 from pipeline.words import counted, span_of_hours, told_refusal
@@ -35,3 +38,12 @@ ROW = {"file": "a.csv", "place": "line 6", "found": "x", "expected": "y"}
 )
 def test_of_many_rows_set_aside_the_line_is_that_of_the_first(count, said):
     assert told_refusal({**ROW, **count}) == said
+
+
+def test_what_commands_say_imports_no_store():
+    """A command that fails at once has said so before arrays and stores are imported."""
+    code = "import pipeline.console, sys; print(*{name.split('.')[0] for name in sys.modules})"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
+    imported = set(shown.stdout.decode().split())
+    assert "pipeline" in imported
+    assert imported & ({"icechunk", "numba", "pandas", "pyarrow", "xarray", "zarr"}) == set()

@@ -8,16 +8,10 @@ from typing import TypedDict
 from pipeline.console import table
 from pipeline.errors import StoreError, clean
 from pipeline.nights.night import open_description, site_store
-from pipeline.products.verdicts import (
-    EvidenceRow,
-    VerdictRow,
-    evidence_rows,
-    needs_look,
-    told_verdict,
-    verdict_rows,
-)
+from pipeline.products.verdicts import EvidenceRow, VerdictRow, evidence_rows, verdict_rows
 from pipeline.qc.findings import Verdict
 from pipeline.store.description import in_force
+from pipeline.words import needs_look, told_verdict
 
 _WIDTH = 96
 

@@ -19,12 +19,18 @@ from pipeline.nights.documents import NightAccount
 from pipeline.nights.handover import drawn_tubes
 from pipeline.nights.periods import local_day
 from pipeline.products.event_store import gain_error_mm
-from pipeline.products.verdicts import needs_look, told_verdict
 from pipeline.report.night_page import night_page
 from pipeline.report.style import CM_PER_M
 from pipeline.site.models import Site
 from pipeline.store.state import Snapshot
-from pipeline.words import bounds_cm, counted, told_absent, told_set_in
+from pipeline.words import (
+    bounds_cm,
+    counted,
+    needs_look,
+    told_absent,
+    told_set_in,
+    told_verdict,
+)
 
 LISTED = 100  # lines of one list; the summary has all
 NEWEST_EVENTS = 12

@@ -16,13 +16,13 @@ from pipeline.errors import SetAside, clean
 from pipeline.ingest.clock_account import RepairedClock
 from pipeline.ingest.double_signals import DoubleSignal
 from pipeline.nights.documents import LaterPart, NightAccount, StoredNight, TubeRow
-from pipeline.products.verdicts import VerdictRow, needs_look
+from pipeline.products.verdicts import VerdictRow
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import intervals_at, stretches_of
 from pipeline.store.state import Snapshot
 from pipeline.variables import SIGNALS
-from pipeline.words import counted, told_absent, told_refusal
+from pipeline.words import counted, needs_look, told_absent, told_refusal
 
 
 def tube_rows(site: Site, snapshot: Snapshot) -> list[TubeRow]:

@@ -9,8 +9,8 @@ from pipeline.axis import iso_utc
 from pipeline.qc.findings import Verdict
 from pipeline.site.models import Site, Tube
 from pipeline.store.state import Snapshot
+from pipeline.words import IN_GROUND, NOT_SET, TAKEN_OUT
 
-IN_GROUND, NOT_SET, TAKEN_OUT = "in the ground", "not set yet", "taken out"
 NOT_JUDGED = "not judged yet: run percolog night"
 
 
@@ -95,20 +95,6 @@ def _standing(tube: Tube, at: datetime) -> str:
     if tube.installed > at:
         return NOT_SET
     return TAKEN_OUT if tube.removed is not None and tube.removed <= at else IN_GROUND
-
-
-def needs_look(row: VerdictRow) -> bool:
-    """Tell whether a tube in the ground is not sound; of others nothing can be done."""
-    return row["verdict"] != "sound" and row.get("standing", IN_GROUND) == IN_GROUND
-
-
-def told_verdict(row: VerdictRow) -> str:
-    """Return a verdict in words, with where the tube is if not in the ground."""
-    standing = row.get("standing", IN_GROUND)
-    if standing == NOT_SET:
-        return standing
-    verdict = row["verdict"] or "no verdict"
-    return verdict if standing == IN_GROUND else f"{verdict}; {standing}"
 
 
 def evidence_rows(snapshot: Snapshot) -> list[EvidenceRow]:

@@ -11,9 +11,8 @@ import numpy as np
 import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
-from pipeline.products.verdicts import needs_look
 from pipeline.site.models import Site, Source
-from pipeline.words import first_line, span_of_hours, told_refusal
+from pipeline.words import first_line, needs_look, span_of_hours, told_refusal
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
     from pipeline.errors import SetAside

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from pipeline.axis import iso_utc
 from pipeline.outcomes import Failure, describe_failure, outcome_of
 from pipeline.processes import started
-from pipeline.products.verdicts import needs_look, verdict_rows
+from pipeline.products.verdicts import verdict_rows
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, taken_back
 from pipeline.store.site_store import SiteStore
@@ -26,7 +26,7 @@ from pipeline.watch.book import Book, OpenAlert, read_book
 from pipeline.watch.conditions import due_since, newest_readings
 from pipeline.watch.due import next_due
 from pipeline.watch.nights import Watched, night_runs, watched
-from pipeline.words import span_of_hours
+from pipeline.words import needs_look, span_of_hours
 
 # Counting the files of a store takes no longer than this; the size is then a lower bound.
 _COUNT_WITHIN_S = 0.5

@@ -7,7 +7,8 @@ import pyarrow as pa
 import pytest
 
 from pipeline.nights import handover
-from pipeline.products.verdicts import needs_look, told_verdict, verdict_rows
+from pipeline.products.verdicts import verdict_rows
+from pipeline.words import needs_look, told_verdict
 
 MARCH, APRIL = (datetime(2025, month, 1, tzinfo=UTC) for month in (3, 4))
 CARE = {"verdict": 1, "found": 1, "reason": "a void", "action": "set it anew"}
