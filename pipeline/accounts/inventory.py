@@ -149,6 +149,7 @@ def _remarks(stock: Stock) -> Iterator[Problem]:
         return
     yield from _interval(stock)
     yield from _absent_channels(stock)
+    yield from _lacking_channels(stock)
     yield from _unwired_channels(stock)
     yield from remarks_on_values(stock.site, stock.source, stock.samples)
     yield from remarks_on_ranges(stock.site, stock.source, stock.samples)
@@ -304,6 +305,46 @@ def _absent_channels(stock: Stock) -> Iterator[Problem]:
         advice = advice or "Look at its spelling, or end the row with 'until'."
         place = f"line {wire.row}, column channel"
         yield Problem("wiring.csv", place, found, expected, advice)
+
+
+def _lacking_channels(stock: Stock) -> Iterator[Problem]:
+    """Name files without channels that others have, though wired and logged in no other then.
+
+    Of a source with more files than are looked at, and of bus logs and long tables, whose
+    channels only the whole file tells, nothing is known.
+    """
+    site, source = stock.site, stock.source
+    roles = {column.role for column in site.layouts[source.layout].table_schema.columns}
+    if source.kind != "table" or "value" in roles or len(stock.samples) < len(stock.files):
+        return
+    spans = [(span(site, source, sample), sample) for sample in stock.samples]
+    logged = [  # of others no file of their time tells: `_absent_channels`
+        wire
+        for wire in stock.wires
+        if any(
+            held and wire.channel in sample.channels and _overlaps(site, wire, held)
+            for held, sample in spans
+        )
+    ]
+    for held, sample in spans:
+        if held is None:
+            continue
+        beside = [s for then, s in spans if then and then[0] <= held[1] and held[0] <= then[1]]
+        there = set().union(*(other.channels for other in beside))
+        lines = {
+            wire.channel: wire.row
+            for wire in logged
+            if wire.channel not in there and _overlaps(site, wire, held)
+        }
+        if lines:
+            shown = ", ".join(map(repr, sorted(lines)[:_LISTED]))
+            more = " ..." if len(lines) > _LISTED else ""
+            found = f"no column for {shown}{more}, which other files have"
+            expected = f"the channels wired then (wiring.csv, line {min(lines.values())})"
+            advice = (
+                "Export the file again; if they were not logged, end their rows by 'until'."
+            )
+            yield Problem(sample.path, "", found, expected, advice)
 
 
 def _overlaps(site: Site, wire: Wire, held: tuple[int, int]) -> bool:

@@ -175,7 +175,7 @@ def space_text(account: SpaceAccount) -> str:
             group["group"] or "site",
             group["day"],
             _number(group["mean"], cell),
-            f"{_number(group['lower'], cell)} to {_number(group['upper'], cell)}",
+            _interval(group["lower"], group["upper"], cell),
             f"{group['measured']}/{group['members']}",
             cell["tubes_needed"]["tubes"] if not group["group"] else None,
         ]
@@ -324,6 +324,13 @@ def _signed(named: Stander | None, cell: Cell) -> str | None:
         return None
     value = _number(named["offset"], cell)
     return value if value.startswith("-") else f"+{value}"
+
+
+def _interval(lower: float | None, upper: float | None, cell: Cell) -> str:
+    """Return an interval in words; a dash where one tube tells of none."""
+    if lower is None or upper is None:
+        return "-"
+    return f"{_number(lower, cell)} to {_number(upper, cell)}"
 
 
 def _number(value: float | None, cell: Cell) -> str:

@@ -64,6 +64,19 @@ def test_a_channel_is_only_missed_in_files_of_its_wired_time(remarks):
     assert "'logger-a/oct.csv' has it: look at 'from' and 'until'." in text
 
 
+def test_a_file_without_a_channel_that_others_have_is_told(remarks):
+    less = table({name: COLUMNS[name] for name in ("mV_1", "rain")})
+    later = table(start=datetime(2023, 10, 2))
+    files = {"logger-a/sep.csv": less, "logger-a/oct.csv": later}
+    assert remarks(files) == [
+        "logger-a/sep.csv: found no column for 'mV_2', which other files have; expected the "
+        "channels wired then (wiring.csv, line 5). Export the file again; if they were not "
+        "logged, end their rows by 'until'."
+    ]
+    rest = table({"mV_2": COLUMNS["mV_2"]})  # of the same time, in a file beside
+    assert remarks({**files, "logger-a/sep_2.csv": rest}) == []
+
+
 def test_a_bus_value_no_reply_holds_is_told(remarks):
     [text] = remarks({"bus/sep.log": bus("0+2.5+2.6")})
     assert "wiring.csv, line 9, column channel: found channel '0.M.3'" in text
