@@ -48,6 +48,7 @@ from pipeline.site.matching import matching
 from pipeline.site.mistakes import did_you_mean, in_reading_order
 from pipeline.site.models import Law, Site, Wire
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
+from pipeline.site.values import stated_instant
 from pipeline.variables import SIGNALS
 from pipeline.words import counted
 
@@ -226,10 +227,10 @@ def _wired_after_removal(site: Site) -> Iterator[Problem]:
         if tube and tube.removed and wire.until is None:
             rows[tube.tube].append(wire.row)
     for name, lines in rows.items():
-        removed = site.tube_by_id[name].removed
+        removed = site.tube_by_id[name].removed or site.start  # it has one: see above
         others = f" (and {counted(len(lines) - 1, 'more row')})" if lines[1:] else ""
         found = f"a channel wired without end to tube {name!r}, which was removed{others}"
-        expected = f"'until' at {removed:%Y-%m-%dT%H:%MZ} or before"
+        expected = f"'until' at {stated_instant(removed, site.utc_offset_s)} or before"
         advice = "Readings after its removal are set aside."
         place = f"line {lines[0]}, column until"
         yield Problem("wiring.csv", place, found, expected, advice)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta
 from itertools import pairwise
 
 from pipeline.errors import Problem
 from pipeline.site.cross_wiring import EVER, NEVER, period
 from pipeline.site.models import Law, Site, Visit
+from pipeline.site.values import stated_instant
 
 # A tube is described on the day after it was pulled, and set on the day before it is entered.
 _TOLERANCE = timedelta(days=1)
@@ -31,15 +32,19 @@ def late_versions(site: Site) -> Iterator[Problem]:
         ordered = sorted(laws, key=lambda law: law.version)
         for older, newer in pairwise(ordered):
             if (newer.effective or EVER) <= (older.effective or EVER):
-                found = f"version {newer.version} of {newer.id!r} in force {_since(newer)}"
-                expected = f"a time after version {older.version}, which is {_since(older)}"
+                found = (
+                    f"version {newer.version} of {newer.id!r} in force {_since(newer, site)}"
+                )
+                expected = (
+                    f"a time after version {older.version}, which is {_since(older, site)}"
+                )
                 advice = f"As it stands version {older.version} is never used; set 'from'."
                 key = f"key law.{place[id(newer)]}.from"
                 yield Problem("calibrations.toml", key, found, expected, advice)
 
 
-def _since(law: Law) -> str:
-    return f"from {shown(law.effective)} on" if law.effective else "since ever"
+def _since(law: Law, site: Site) -> str:
+    return f"from {shown(law.effective, site)} on" if law.effective else "since ever"
 
 
 def outside_the_site(site: Site) -> Iterator[Problem]:
@@ -146,14 +151,9 @@ def fine_sources(site: Site) -> Iterator[Problem]:
             yield Problem("site.toml", place, found, expected, advice)
 
 
-def shown(instant: datetime | None, site: Site | None = None) -> str:
-    """Return an instant as people read it in messages, in a site's standard time as stated."""
-    if instant is None:
-        return "now"
-    if site is None or not site.utc_offset_s:
-        return instant.strftime("%Y-%m-%dT%H:%MZ")
-    local = instant.astimezone(timezone(timedelta(seconds=site.utc_offset_s)))
-    return local.isoformat(timespec="minutes")
+def shown(instant: datetime | None, site: Site) -> str:
+    """Return an instant as people read it in messages, in a site's standard time."""
+    return stated_instant(instant, site.utc_offset_s) if instant else "now"
 
 
 def seconds(length_s: float) -> str:

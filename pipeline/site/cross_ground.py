@@ -15,6 +15,7 @@ from pipeline.site.draft import Draft, Placed
 from pipeline.site.mistakes import Path as Place
 from pipeline.site.mistakes import Spot, show
 from pipeline.site.models import Horizon, Law, Soil
+from pipeline.site.values import stated_instant
 from pipeline.variables import SIGNALS
 
 # Covariances are typed from a printout of a few digits; symmetry is held to that.
@@ -50,8 +51,10 @@ def _check_tubes(draft: Draft) -> Iterator[Problem]:
     for placed in draft.tubes:
         tube, spot = placed.value, placed.spot
         if tube.removed is not None and tube.removed <= tube.installed:
-            found = tube.removed.strftime("%Y-%m-%dT%H:%MZ")
-            expected = f"a time after 'installed' ({tube.installed:%Y-%m-%dT%H:%MZ})"
+            found = stated_instant(tube.removed, draft.offset_s)
+            expected = (
+                f"a time after 'installed' ({stated_instant(tube.installed, draft.offset_s)})"
+            )
             yield spot.problem("removed", found, expected)
         if draft.soil_names is not None and tube.soil not in draft.soil_names:
             names = frozenset(draft.soil_names)

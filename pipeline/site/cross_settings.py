@@ -15,7 +15,7 @@ from pipeline.site.limits import apply_overrides, contradictions, matching_overr
 from pipeline.site.mistakes import BadValueError, Path, Spot, show
 from pipeline.site.models import Decision, Visit
 from pipeline.site.patterns import pattern_tokens
-from pipeline.site.values import check_any_unit
+from pipeline.site.values import check_any_unit, stated_instant
 from pipeline.units import conversion
 
 _FAULT = re.compile(r"(?:column '([^']*)': )?([\w.]+): (.*)", re.DOTALL)
@@ -190,8 +190,10 @@ def _check_decision(placed: Placed[Decision], draft: Draft) -> Iterator[Problem]
     if names is not None and decision.tube not in names:
         yield unknown_name(spot, "tube", decision.tube, frozenset(names), "tubes.csv")
     if decision.until <= decision.start:
-        expected = f"an instant after 'from' ({decision.start:%Y-%m-%dT%H:%MZ})"
-        yield spot.problem("until", f"{decision.until:%Y-%m-%dT%H:%MZ}", expected)
+        expected = (
+            f"an instant after 'from' ({stated_instant(decision.start, draft.offset_s)})"
+        )
+        yield spot.problem("until", stated_instant(decision.until, draft.offset_s), expected)
     if decision.of_tube and decision.depth_m is not None:
         yield spot.problem(
             "depth_cm", f"{decision.depth_m * 100:g}", "no depth: a tube is judged as a whole"

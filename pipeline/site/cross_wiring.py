@@ -11,7 +11,7 @@ from pipeline.errors import Problem
 from pipeline.site.draft import Draft, Placed
 from pipeline.site.mistakes import BadValueError, Spot, did_you_mean, one_of, show
 from pipeline.site.models import Tube, Wire
-from pipeline.site.values import check_unit
+from pipeline.site.values import check_unit, stated_instant
 
 EVER = datetime.min.replace(tzinfo=UTC)
 NEVER = datetime.max.replace(tzinfo=UTC)
@@ -26,6 +26,7 @@ class _Surroundings:
     source_kinds: dict[str, str]
     source_names: frozenset[str] | None
     probes: frozenset[str] | None
+    offset_s: int  # of the site's standard time
 
 
 def period(wire: Wire, tube: Tube | None) -> tuple[datetime, datetime]:
@@ -44,7 +45,7 @@ def check_wiring(draft: Draft) -> Iterator[Problem]:
         yield from _check_place(wire, spot, around)
         yield from _check_unit(wire, spot)
         yield from _check_probe(wire, spot, around)
-        yield from _check_period(wire, spot, around.tubes.get(wire.tube))
+        yield from _check_period(wire, spot, around)
     yield from _check_overlaps(draft.wires, around)
 
 
@@ -61,6 +62,7 @@ def _surroundings(draft: Draft) -> _Surroundings:
         source_kinds={placed.value.id: placed.value.kind for placed in draft.sources},
         source_names=None if draft.source_names is None else frozenset(draft.source_names),
         probes=probes,
+        offset_s=draft.offset_s,
     )
 
 
@@ -121,29 +123,26 @@ def _check_probe(wire: Wire, spot: Spot, around: _Surroundings) -> Iterator[Prob
         yield spot.problem("probe", show(wire.probe), expected, advice)
 
 
-def _check_period(wire: Wire, spot: Spot, tube: Tube | None) -> Iterator[Problem]:
+def _check_period(wire: Wire, spot: Spot, around: _Surroundings) -> Iterator[Problem]:
+    tube, offset_s = around.tubes.get(wire.tube), around.offset_s
     if wire.start and wire.until and wire.until <= wire.start:
-        expected = f"a time after 'from' ({_shown(wire.start)})"
-        yield spot.problem("until", _shown(wire.until), expected)
+        expected = f"a time after 'from' ({stated_instant(wire.start, offset_s)})"
+        yield spot.problem("until", stated_instant(wire.until, offset_s), expected)
         return
     if tube is None:
         return
     installed, removed = tube.installed, tube.removed or NEVER
     if wire.start and not installed <= wire.start < removed:
-        yield _outside(spot, "from", wire.start, tube)
+        yield _outside(spot, "from", wire.start, tube, offset_s)
     if wire.until and not installed < wire.until <= removed:
-        yield _outside(spot, "until", wire.until, tube)
+        yield _outside(spot, "until", wire.until, tube, offset_s)
 
 
-def _outside(spot: Spot, key: str, found: datetime, tube: Tube) -> Problem:
-    end = _shown(tube.removed) if tube.removed else "now"
+def _outside(spot: Spot, key: str, found: datetime, tube: Tube, offset_s: int) -> Problem:
+    end = stated_instant(tube.removed, offset_s) if tube.removed else "now"
     expected = f"a time while tube {tube.tube!r} is in the ground"
-    advice = f"It was from {_shown(tube.installed)} until {end} (tubes.csv)."
-    return spot.problem(key, _shown(found), expected, advice)
-
-
-def _shown(instant: datetime) -> str:
-    return instant.strftime("%Y-%m-%dT%H:%MZ")
+    advice = f"It was from {stated_instant(tube.installed, offset_s)} until {end} (tubes.csv)."
+    return spot.problem(key, stated_instant(found, offset_s), expected, advice)
 
 
 def _check_overlaps(wires: list[Placed[Wire]], around: _Surroundings) -> Iterator[Problem]:

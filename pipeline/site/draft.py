@@ -57,5 +57,6 @@ class Draft:
     tube_names: set[str] | None = None
     soil_names: set[str] | None = None
     law_names: set[str] | None = None
+    offset_s: int = 0  # of the site's standard time
     unread_laws: set[tuple[object, int]] = field(default_factory=set)  # id, version
     problems: list[Problem] = field(default_factory=list)

@@ -53,6 +53,7 @@ def load_site(folder: Path) -> Site:
     if not folder.is_dir():
         raise SiteError([Problem(str(folder), "", "no such folder", "a site's folder")])
     settings = read_settings(folder, draft)
+    draft.offset_s = settings.offset_s
     _read_tables(folder, settings, draft)
     for check in (check_settings, check_wiring, check_ground):
         draft.problems.extend(check(draft))

@@ -128,6 +128,12 @@ def parse_instant(value: object, offset_s: int) -> datetime:
     return local.astimezone(UTC)
 
 
+def stated_instant(instant: datetime, offset_s: int) -> str:
+    """Return an instant as a description states it: in the site's standard time."""
+    local = instant.astimezone(timezone(timedelta(seconds=offset_s)))
+    return local.isoformat(timespec="minutes").replace("+00:00", "Z")
+
+
 def _written_instant(value: object) -> datetime:
     if isinstance(value, datetime):
         return value

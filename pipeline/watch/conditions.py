@@ -258,7 +258,8 @@ def _set_aside(rows: Iterable[SetAside], waiting: set[str], now: str) -> Iterato
             "file",
             f"file {row['file']} {what}",
             now,
-            _short(told_refusal(row)),
+            # The file stands in what the alert is about.
+            _short(told_refusal(row).removeprefix(row["file"]).lstrip(":, ")),
             row["advice"] or FILE_ADVICE,
             lasting,
         )

@@ -48,7 +48,7 @@ def test_nothing_is_said_of_a_file_that_is_read(make_site):
         (
             "T1,10,2023-05-02,2023-05-01,keep,w,A",
             "until",
-            "2023-04-30T23:00Z",
+            "2023-05-01T00:00+01:00",
             "an instant after",
         ),
         ("T1,10,2023-05-01,2023-05-02,kep,w,A", "verdict", "'kep'", "Did you mean 'keep'?"),

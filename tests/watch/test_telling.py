@@ -246,6 +246,7 @@ def test_a_silent_logger_a_low_supply_a_bad_tube_and_a_file_are_found():
     assert "11.20 V" in found["supply:logger"].evidence
     assert found["supply:logger"].since == "2024-01-09T08:00:00Z"  # 200 h after the start
     assert found["file:b.csv"].lasting
+    assert found["file:b.csv"].evidence == "found nothing: x; expected a table"
 
 
 FIELDS = ("alerts", "sources", "wiring", "tube_by_id", "start", "axis", "qc")
