@@ -3,9 +3,10 @@
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
-from dear_files import FIRST
+from dear_files import FIRST, TOGETHER
 
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -20,6 +21,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the files of `dear_files` first; within files, and else, leave the order."""
     ranks = {TESTS / name: rank for rank, name in enumerate(FIRST)}
     items.sort(key=lambda item: ranks.get(item.path, len(ranks)))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Hand out whole files, as ``--dist loadfile`` does, and the files together as one."""
+    if config.getoption("dist") != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    class Together(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = super()._split_scope(nodeid)
+            return TOGETHER[0] if file.endswith(TOGETHER) else file
+
+    return Together(config, log)
 
 
 def write_site(
