@@ -84,6 +84,10 @@ class StoreError(PercologError, RuntimeError):
     """The site's store cannot be opened, read or written."""
 
 
+class OtherStoreError(StoreError):
+    """The store is sound, but not one that this percolog or this description may use."""
+
+
 class LockedError(StoreError):
     """Another process is writing to the site's store."""
 

@@ -185,6 +185,9 @@ def test_a_store_of_a_newer_format_is_left_alone(field):
         writer.commit("of the future", {})
     with pytest.raises(StoreError, match="newer percolog"):
         night.store_night(field, NOW)
+    with pytest.raises(StoreError, match="newer percolog") as caught:
+        verify_site(field)
+    assert "damaged" not in str(caught.value)
     assert describe_failure("store", StoreError("x"))["kind"] == "StoreError"
 
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.console import headline, say
 from pipeline.delivering.revision_files import revision_problems
-from pipeline.errors import Problem, ProblemRow, StoreError
+from pipeline.errors import OtherStoreError, Problem, ProblemRow, StoreError
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.nights.manifest import Manifest
 from pipeline.nights.night import open_description, site_store
@@ -68,6 +68,8 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
     try:
         snapshot = store.read()
         findings = read_everything(snapshot)
+    except OtherStoreError:  # nothing is damaged
+        raise
     except Exception as error:  # damage takes any form (measured); all of them mean this
         raise StoreError(_unreadable(site, problems, error)) from error
     ledger = None

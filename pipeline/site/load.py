@@ -92,7 +92,17 @@ def _store(folder: Path, settings: Settings, problems: list[Problem]) -> str:
     if "://" in written:
         expected = f"a folder or an address beginning with {OBJECT_STORE!r}"
         problems.append(settings.site.spot.problem("store", repr(written), expected))
-    return str(_folder(folder, written))
+        return ""
+    store, form = _folder(folder, written), settings.site.value
+    others = {"description": folder.resolve(), "data": _folder(folder, form.data)}
+    others["output"] = _folder(folder, form.output)
+    held = [name for name, other in others.items() if other.is_relative_to(store)]
+    if held:
+        found = f"{written!r}, where the {held[0]} lies"
+        expected = "a folder that holds nothing else"
+        advice = "A store is made in an empty folder, into which nothing else is written."
+        problems.append(settings.site.spot.problem("store", found, expected, advice))
+    return str(store)
 
 
 def _folder(folder: Path, written: str) -> Path:

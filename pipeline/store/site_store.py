@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, TypedDict, cast
 
 from pipeline.axis import TimeAxis
-from pipeline.errors import LostStoreError, StoreError
+from pipeline.errors import LostStoreError, OtherStoreError, StoreError
 from pipeline.locks import held
 from pipeline.store.faults import cause
 from pipeline.store.object_store import object_place, told_fault
@@ -88,7 +88,7 @@ class SiteStore:
             If there is no store yet, or no such commit.
         """
         if not self.exists():
-            raise StoreError(
+            raise OtherStoreError(
                 f"{self.address}: expected a store, found none; run percolog night"
             )
         repository = self._open()
@@ -340,7 +340,7 @@ class SiteStore:
         }
         form = attributes.get("store_format")
         if not isinstance(form, int) or form > STORE_FORMAT:
-            raise StoreError(
+            raise OtherStoreError(
                 f"{self.address}: expected a store of format {STORE_FORMAT} or older, found "
                 f"{form!r}, which a newer percolog has written; install that one again. "
                 f"Nothing was changed"
@@ -348,7 +348,7 @@ class SiteStore:
         for name, value in expected.items():
             found = attributes.get(name)
             if found != value:
-                raise StoreError(
+                raise OtherStoreError(
                     f"{self.address}: expected {name} {value!r}, found {found!r}; a site's "
                     f"start, step and id are fixed by its first night. Give the changed site "
                     f"another store"

@@ -50,7 +50,8 @@ def parse_zone(text: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
         known = did_you_mean(name, sorted(available_timezones()))
-        told = f"found {name!r}; expected an IANA time zone like Europe/Paris. {known}"
+        whose = "" if text else " as the machine's own (variable TZ)"
+        told = f"found {name!r}{whose}; expected an IANA time zone like Europe/Paris. {known}"
         raise ScheduleError(told.rstrip()) from None
 
 

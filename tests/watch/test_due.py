@@ -88,3 +88,11 @@ def test_names_are_quoted_as_each_wants_it():
         assert told in how_to(kind, [site], "02:30", "UTC", shared)
     with pytest.raises(ScheduleError):
         how_to("systemd", [Path("/srv/a\nExecStart=x")], "02:30", "UTC")
+
+
+def test_a_zone_of_the_machine_that_is_none_is_told_as_the_machines(monkeypatch):
+    monkeypatch.setenv("TZ", "CET-1CEST")
+    with pytest.raises(
+        ScheduleError, match=r"'CET-1CEST' as the machine's own \(variable TZ\)"
+    ):
+        parse_zone("")
