@@ -19,6 +19,7 @@ from typer.core import TyperGroup
 
 from pipeline.commands import describing, judging, keeping, looking, nights, revising, watching
 from pipeline.commands.shared import EXIT_HELP
+from pipeline.processes import work_is_left
 
 # Under the headings and in the order in which help shows them.
 COMMANDS: dict[str, tuple[Callable[..., object], ...]] = {
@@ -134,6 +135,8 @@ def command() -> None:
     except SystemExit as end:
         if end.code is None or isinstance(end.code, int):
             ended.append(end.code or 0)
+        if work_is_left():  # a pool's threads in it would be joined, for ever
+            _leave(ended)
         raise
 
 

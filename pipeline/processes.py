@@ -1,10 +1,14 @@
-"""Whether a process is still the one it was, and ending with another (Linux alone)."""
+"""Processes and what ends with them: which one it is, its parent, work that was given up.
+
+What is asked of the system is known on Linux alone.
+"""
 
 from __future__ import annotations
 
 import ctypes
 import signal
 import sys
+import threading
 from pathlib import Path
 
 _PARENT_DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
@@ -31,3 +35,16 @@ def end_with_parent() -> None:
     """Have the system end this process when the one that started it is gone."""
     if sys.platform.startswith("linux"):
         ctypes.CDLL(None).prctl(_PARENT_DEATH, signal.SIGTERM)
+
+
+_given_up: list[threading.Thread] = []
+
+
+def give_up(work: threading.Thread) -> None:
+    """Leave work to itself that may never return; the process need not wait for it to end."""
+    _given_up.append(work)
+
+
+def work_is_left() -> bool:
+    """Tell whether work that was given up still runs; its own threads would be waited for."""
+    return any(work.is_alive() for work in _given_up)

@@ -25,6 +25,7 @@ from urllib.parse import urlsplit
 
 from pipeline.errors import LostStoreError, StoreError
 from pipeline.own_folder import state_folder
+from pipeline.processes import give_up
 
 SCHEME = "s3://"
 ENDPOINT = ("AWS_ENDPOINT_URL_S3", "AWS_ENDPOINT_URL")
@@ -192,6 +193,7 @@ def _watch(thread: threading.Thread, outcome: Future[R]) -> None:
             in_vain = 0
         except StoreError as error:
             in_vain, silent = in_vain + 1, error
+    give_up(thread)
     raise LostStoreError(
         f"{silent}. It fell silent in the middle of the work, which was given up: the state "
         f"before is kept"
