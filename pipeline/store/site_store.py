@@ -18,6 +18,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TypedDict, cast
 
+from zarr.errors import GroupNotFoundError
+
 from pipeline.axis import TimeAxis
 from pipeline.errors import LostStoreError, OtherStoreError, StoreError
 from pipeline.locks import held
@@ -103,7 +105,13 @@ class SiteStore:
             if fault is not None:
                 raise fault from error
             raise StoreError(f"{self.address}: {self._no_state(commit, error)}") from error
-        snapshot = Snapshot(session, self.axis)
+        try:
+            snapshot = Snapshot(session, self.axis)
+        except GroupNotFoundError as error:
+            raise OtherStoreError(
+                f"{self.address}: nothing is stored yet: the first night did not come to its "
+                f"end; run percolog night"
+            ) from error
         self._check(snapshot.attributes)
         return snapshot
 

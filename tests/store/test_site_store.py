@@ -183,3 +183,15 @@ def test_a_store_of_an_older_form_is_read_and_raised_when_written(store):
     with store.write() as writer:
         writer.commit("a night", {})
     assert store.read().attributes["store_format"] == STORE_FORMAT
+
+
+def test_a_store_whose_first_night_failed_says_so_and_takes_the_next(tmp_path):
+    store = SiteStore(str(tmp_path / "store"), AXIS, "north")
+    with pytest.raises(ZeroDivisionError), store.write():
+        _ = 1 / 0
+    with pytest.raises(StoreError, match="nothing is stored yet: the first night did not"):
+        store.read()
+    with store.write() as writer:
+        writer.extend(24)
+        writer.commit("first night", {})
+    assert store.read().steps == 24
