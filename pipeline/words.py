@@ -30,12 +30,28 @@ def also_in(more: int) -> str:
 
 def told_refusal(row: SetAside) -> str:
     """Return where something was set aside, what was found, and what was expected."""
-    many = row.get("count", 1)
-    where = ", ".join(str(row[key]) for key in ("file", "place") if row.get(key))
-    if many > 1:  # they lie anywhere in the file: one line must not stand for all
-        first = f", the first in {row['place']}" if row.get("place") else ""
-        where = f"{row['file']}: {counted(many, row.get('noun', 'row'))}{first}"
-    return f"{where}: found {row['found']}; expected {row['expected']}"
+    link = ": " if row.get("count", 1) > 1 else ", "
+    where = link.join(filter(None, (row.get("file"), _place_in_file(row))))
+    return f"{where}: {told_mistake(row)}"
+
+
+def told_refusal_in_file(row: SetAside) -> str:
+    """Return the same where the file has been told."""
+    return ": ".join(filter(None, (_place_in_file(row), told_mistake(row))))
+
+
+def told_mistake(row: SetAside) -> str:
+    """Return what was found, and what was expected."""
+    return f"found {row['found']}; expected {row['expected']}"
+
+
+def _place_in_file(row: SetAside) -> str:
+    many, place = row.get("count", 1), row.get("place", "")
+    if many <= 1:
+        return place
+    # They lie anywhere in the file: one line must not stand for all.
+    first = f", the first in {place}" if place else ""
+    return f"{counted(many, row.get('noun', 'row'))}{first}"
 
 
 def span_of_hours(hours: float) -> str:

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from pipeline.words import counted, span_of_hours, told_refusal
+from pipeline.words import counted, span_of_hours, told_refusal, told_refusal_in_file
 
 
 @pytest.mark.parametrize(("count", "said"), [(0, "0 files"), (1, "1 file"), (2, "2 files")])
@@ -38,6 +38,7 @@ ROW = {"file": "a.csv", "place": "line 6", "found": "x", "expected": "y"}
 )
 def test_of_many_rows_set_aside_the_line_is_that_of_the_first(count, said):
     assert told_refusal({**ROW, **count}) == said
+    assert told_refusal_in_file({**ROW, **count}) == said.removeprefix("a.csv").lstrip(":, ")
 
 
 def test_what_commands_say_imports_no_store():
@@ -46,4 +47,4 @@ def test_what_commands_say_imports_no_store():
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
     imported = set(shown.stdout.decode().split())
     assert "pipeline" in imported
-    assert imported & ({"icechunk", "numba", "pandas", "pyarrow", "xarray", "zarr"}) == set()
+    assert not imported & {"icechunk", "numba", "pandas", "pyarrow", "xarray", "zarr"}

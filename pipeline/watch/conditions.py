@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline.axis import iso_utc
 from pipeline.site.models import Site, Source
-from pipeline.words import first_line, needs_look, span_of_hours, told_refusal
+from pipeline.words import first_line, needs_look, span_of_hours, told_refusal_in_file
 
 if TYPE_CHECKING:  # the store's library, which a night that failed does not need
     from pipeline.errors import SetAside
@@ -258,8 +258,7 @@ def _set_aside(rows: Iterable[SetAside], waiting: set[str], now: str) -> Iterato
             "file",
             f"file {row['file']} {what}",
             now,
-            # The file stands in what the alert is about.
-            _short(told_refusal(row).removeprefix(row["file"]).lstrip(":, ")),
+            _short(told_refusal_in_file(row)),
             row["advice"] or FILE_ADVICE,
             lasting,
         )
