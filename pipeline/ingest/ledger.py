@@ -125,16 +125,21 @@ class ReasonTotal(TypedDict):
     values: int
 
 
-class Totals(TypedDict):
-    """The sums over all files, and the files whose account does not close."""
+class ReadingCounts(TypedDict):
+    """What became of the readings of a file, or of all: see `FileEntry`."""
 
-    files: int
     rows_read: int
     values_read: int
     stored: int
     duplicates: int
     superseded: int
     rejected: int
+
+
+class Totals(ReadingCounts):
+    """The sums over all files, and the files whose account does not close."""
+
+    files: int
     reasons: dict[str, ReasonTotal]  # by `pipeline.ingest.records.REASONS`
     open_files: list[str]  # paths
 

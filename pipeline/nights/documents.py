@@ -13,7 +13,7 @@ from pipeline.engine.correcting import DriftRow
 from pipeline.errors import SetAside
 from pipeline.ingest.clock_account import RepairedClock
 from pipeline.ingest.double_signals import DoubleSignal
-from pipeline.ingest.ledger import Totals
+from pipeline.ingest.ledger import ReadingCounts, Totals
 from pipeline.nights.prepared import Timings
 from pipeline.nights.thinning import Thinned, ThinningFailed
 from pipeline.outcomes import Failure
@@ -118,7 +118,7 @@ class NightAccount(StoredNight, DeliveredNight, DrawnNight, FailedParts, total=F
     alerts: Told
 
 
-class FileRow(TypedDict):
+class FileRow(ReadingCounts):
     """The account of a revision of a raw file: see `pipeline.ingest.ledger.FileEntry`."""
 
     path: str
@@ -129,12 +129,6 @@ class FileRow(TypedDict):
     sha256: str
     first: str | None  # instants of readings; None without
     last: str | None
-    rows_read: int
-    values_read: int
-    stored: int
-    duplicates: int
-    superseded: int
-    rejected: int
     rejects: list[dict[str, Any]]  # see `pipeline.ingest.records.Reject`
     clock: dict[str, Any] | None  # how stamps were read; None where no reading has one
     around: dict[str, Any] | None  # the files whose stamps decided; None where none did
