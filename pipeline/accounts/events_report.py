@@ -9,7 +9,7 @@ from typing import Any, NotRequired, TypedDict
 
 import pyarrow as pa
 
-from pipeline.axis import iso_minute, with_instants
+from pipeline.axis import iso_minute, second_of, with_instants
 from pipeline.console import table
 from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.errors import PercologError, StoreError
@@ -99,9 +99,7 @@ def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[st
 def _removed(site: Site, snapshot: Snapshot) -> list[str]:
     """Return the tubes that were taken out: no event of theirs goes on."""
     end_s = snapshot.axis.origin_s + snapshot.steps * snapshot.axis.interval_s
-    return [
-        t.tube for t in site.tubes if t.removed is not None and t.removed.timestamp() <= end_s
-    ]
+    return [tube.tube for tube in site.tubes if second_of(tube.removed, math.inf) <= end_s]
 
 
 def events_text(account: EventsAccount) -> str:

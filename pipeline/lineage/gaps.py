@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.axis import iso_utc
+from pipeline.axis import iso_utc, second_of
 from pipeline.lineage.origin import Place, wires_at
 from pipeline.lineage.view import Moment, View, rows_of, utc_text
 from pipeline.site.models import Tube, Wire
@@ -44,8 +44,7 @@ def why_no_reading(
 
 
 def _in_ground(tube: Tube, at_s: int) -> bool:
-    removed = tube.removed is not None and tube.removed.timestamp() <= at_s
-    return tube.installed.timestamp() <= at_s and not removed
+    return tube.installed.timestamp() <= at_s < second_of(tube.removed, np.inf)
 
 
 def _never_or_not_then(view: View, places: Sequence[Place]) -> str:

@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import xarray as xr
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, second_of
 from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.deliver.fields import KINDS
 from pipeline.deliver.metadata import FORM, Provenance
@@ -182,8 +182,7 @@ def _in_ground(site: Site, snapshot: Snapshot, period: Period) -> tuple[Tube, ..
     return tuple(
         tube
         for tube in site.tubes
-        if tube.installed.timestamp() < stop_s
-        and (tube.removed is None or tube.removed.timestamp() > start_s)
+        if tube.installed.timestamp() < stop_s and second_of(tube.removed, np.inf) > start_s
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, second_of
 from pipeline.deliver.tables import iso_times, write_table
 from pipeline.products.space import MEANS, RANKS, STABILITY, TABLES, site_days
 from pipeline.qc.findings import Verdict
@@ -122,14 +122,11 @@ def draw_space(
     shown = site_days(snapshot, site).isel(day=slice(*days))
     # A map is of now: a tube taken out before the days it shows would be a cross for ever.
     since_s = snapshot.axis.origin_s + DAY_S * (days[1] - MAP_DAYS)
-    here = [
-        place
-        for place, tube in enumerate(site.tubes)
-        if tube.removed is None or tube.removed.timestamp() > since_s
-    ] or list(range(len(site.tubes)))
-    mapped = site.model_copy(update={"tubes": tuple(site.tubes[place] for place in here)})
+    there = tuple(tube for tube in site.tubes if second_of(tube.removed, np.inf) > since_s)
+    mapped = site.model_copy(update={"tubes": there or site.tubes})
+    of_mapped = shown.sel(tube=[tube.tube for tube in mapped.tubes])
     return [
-        draw_map(mapped, shown.isel(tube=here), named, folder / "site_map.png"),
+        draw_map(mapped, of_mapped, named, folder / "site_map.png"),
         draw_section(site, shown, rain, folder / "site_section.png"),
         draw_stability(site, stability, folder / "site_stability.png", _doubtful(snapshot)),
     ]
