@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:  # the command is quick where no array is labelled
+    import xarray as xr
 
 DAY_S = 86_400
 INSTANTS = ("onset", "end", "peak", "storage_peak")  # of wetting events
@@ -52,6 +55,41 @@ class TimeAxis:
     def times(self, start: int, stop: int) -> NDArray[np.datetime64]:
         """Return the same as ``datetime64[ns]``, the unit xarray decodes to."""
         return self.seconds(start, stop).astype("datetime64[s]").astype("datetime64[ns]")
+
+
+def utc_times(time: xr.DataArray) -> NDArray[np.datetime64]:
+    """Return the instants of a coordinate in UTC, those of a time zone converted.
+
+    Parameters
+    ----------
+    time : DataArray, (time,), datetime64
+        Without a time zone it is UTC.
+
+    Raises
+    ------
+    ValueError
+        If it holds anything but instants (numbers, or no coordinate at all), or one is
+        missing (NaT).
+    """
+    zoned = getattr(time.dtype, "tz", None) is not None
+    found = time.to_index().to_numpy("datetime64[ns]") if zoned else time.values  # in UTC
+    if found.dtype.kind != "M":
+        raise ValueError(
+            f"{time.name!r}: expected a coordinate of instants (datetime64), found "
+            f"{found.dtype}; convert it, as pandas.to_datetime does, and assign_coords"
+        )
+    missing = int(np.isnat(found).sum())
+    if missing:
+        raise ValueError(
+            f"{time.name!r}: expected an instant for every reading, found {missing} without "
+            f"(NaT); leave these readings out"
+        )
+    return found
+
+
+def utc_seconds(time: xr.DataArray) -> NDArray[np.int64]:
+    """Return the instants of a coordinate, as by `utc_times`, in seconds since 1970, UTC."""
+    return utc_times(time).astype("datetime64[s]").astype(np.int64)
 
 
 def iso_minute(seconds: float) -> str:

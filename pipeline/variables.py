@@ -221,7 +221,7 @@ def describe(array: xr.DataArray, name: str) -> xr.DataArray:
         A key of `VARIABLES`.
     """
     variable = VARIABLES[name]
-    result = array.rename(name)
+    result = array.copy(deep=False).rename(name)  # else the attributes are the input's too
     result.attrs = {"units": variable.units, "long_name": variable.long_name}
     if variable.standard_name:
         result.attrs["standard_name"] = variable.standard_name

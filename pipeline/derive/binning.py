@@ -9,7 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, utc_seconds
 from pipeline.derive.readings_due import time_stood_for
 from pipeline.qc.flags import Quality
 
@@ -50,14 +50,14 @@ def bins_of(time: xr.DataArray, step: str, utc_offset_s: int) -> Bins | None:
     Raises
     ------
     ValueError
-        If the step is none of `STEPS_S`, or the times do not rise.
+        If the step is none of `STEPS_S`, or the times are none or do not rise.
     """
     if step not in STEPS_S:
         raise ValueError(f"step: expected one of {sorted(STEPS_S)}, found {step!r}")
     length = STEPS_S[step]
     if length is None:
         return None
-    second = time.values.astype("datetime64[s]").astype(np.int64)
+    second = utc_seconds(time)
     if (np.diff(second) <= 0).any():
         raise ValueError(f"{time.name!r}: expected times that rise; sort the dataset by time")
     number = (second + utc_offset_s) // length

@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, utc_seconds
 from pipeline.derive.drainage import recessions, time_to_drained
 from pipeline.derive.drained_hours import water_after_peak
 from pipeline.derive.event_block import (
@@ -34,6 +34,7 @@ from pipeline.derive.fronts import (
     daily_noise,
     wetting_fronts,
 )
+from pipeline.derive.storage import in_soil, of_tubes
 from pipeline.derive.weights import EndRules
 from pipeline.units import plain
 from pipeline.variables import require_labels
@@ -172,7 +173,8 @@ def wetting_events(
     water_content : DataArray, (time, tube, depth), [m3 m-3]
         Cleaned; whole days at one interval; NaN where there is no reading.
     sensor_depth : DataArray, (tube, depth), [m]
-        Real depths, downwards; NaN where a tube has no sensor.
+        Real depths, downwards; NaN where a tube has no sensor, and one in the air (below 0)
+        is none.
     rain : DataArray, (time), [mm], optional
         On the same times.
     rules : EndRules
@@ -188,17 +190,18 @@ def wetting_events(
     UnitsError
         If an array is not in the units above.
     ValueError
-        If depths or times of the arrays differ, or times are fewer than two or not at one
-        interval.
+        If depths, tubes or times of the arrays differ, or times are fewer than two or not at
+        one interval.
     """
     sensor_depth = plain(sensor_depth, "m")
     array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
     require_labels(sensor_depth, array, "depth")
+    sensor_depth = in_soil(of_tubes(sensor_depth, array)).broadcast_like(array[0])
     rain = None if rain is None else _of_one_gauge(rain, array)
     if array.sizes["time"] < 2:
         raise ValueError(f"'time': expected two or more times, found {array.sizes['time']}")
     fronts = wetting_fronts(array)
-    times = array["time"].values.astype("datetime64[s]").astype(np.int64)
+    times = utc_seconds(array["time"])
     found: list[tuple[pd.DataFrame, pd.DataFrame]] = []
     for tube in array["tube"].values:
         real = sensor_depth.sel(tube=tube).values.astype(np.float64)

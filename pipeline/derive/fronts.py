@@ -20,7 +20,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats, Integers
-from pipeline.axis import DAY_S
+from pipeline.axis import DAY_S, utc_seconds
 from pipeline.compiled import kernel
 from pipeline.derive.onsets import time_onset
 from pipeline.units import plain
@@ -98,7 +98,7 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     The rest is ours.
     """
     array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
-    times = array["time"].values.astype("datetime64[s]").astype(np.int64)
+    times = utc_seconds(array["time"])
     interval = _interval(times)
     day = max(1, DAY_S // interval)
     limits = Limits(

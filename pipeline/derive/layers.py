@@ -16,6 +16,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
+from pipeline.axis import DAY_S, utc_seconds, utc_times
 from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of, changing_pace, pace_of
 from pipeline.derive.calibrations import Calibrations, no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
@@ -147,8 +148,8 @@ def model_layers(
         if rules.interval_from_s is None:
             pace = pace_of(interval)
         else:
-            seconds = _seconds(dataset["time"])
-            pace = changing_pace(sensors, bins, seconds, rules.interval_from_s, interval)
+            at_s = utc_seconds(dataset["time"])
+            pace = changing_pace(sensors, bins, at_s, rules.interval_from_s, interval)
         sensors = bin_means(sensors, bins, pace, rules.completeness)
     time = _time(dataset["time"], bins)
     shape = (time.size, depths.shape[0], len(spans))
@@ -213,7 +214,9 @@ def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) ->
         return rules.interval_s
     if rules.interval_s is not None:
         return np.broadcast_to(rules.interval_s, shape)
-    second = _seconds(time)
+    second = utc_seconds(time)
+    if not second.size:
+        return np.full(shape, float(DAY_S))
     if second.size < 2:
         raise ValueError(
             f"{time.name!r}: one time does not show how often sensors log; "
@@ -222,14 +225,10 @@ def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) ->
     return np.full(shape, float(np.diff(second).min()))
 
 
-def _seconds(time: xr.DataArray) -> NDArray[np.int64]:
-    return time.values.astype("datetime64[s]").astype(np.int64)
-
-
 def _time(time: xr.DataArray, bins: Bins | None) -> NDArray[np.datetime64]:
     """Return the times of the result: the readings' own, or where each step begins."""
     if bins is None:
-        return time.values.astype("datetime64[ns]")
+        return utc_times(time).astype("datetime64[ns]")
     return bins.start_s.astype("datetime64[s]").astype("datetime64[ns]")
 
 

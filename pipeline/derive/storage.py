@@ -31,7 +31,7 @@ from pipeline.derive.spacing import VARIOGRAM, out_of_reach, spacing_factors
 from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
-from pipeline.units import plain
+from pipeline.units import metres, plain
 from pipeline.variables import SIGNALS, describe, require_labels
 
 _MISSING = int(Quality.MISSING)
@@ -75,8 +75,10 @@ def profile_storage(
     water_content : DataArray, dims with ``depth``, [m3 m-3]
         Stays lazy if it is. May be a Pint quantity of any fitting unit.
     sensor_depth : DataArray, (depth) or (tube, depth), [m]
-        Real depths; NaN where a tube has no sensor. May be a Pint quantity.
+        Real depths downwards; NaN where a tube has no sensor, and one in the air (below 0) is
+        none. Of one tube selected from many its own depths are taken. May be a Pint quantity.
     layers : mapping of name to (top, bottom), [m]
+        Bounds may be Pint quantities.
     rules : EndRules
         What holds above the first and below the last sensor.
 
@@ -91,8 +93,8 @@ def profile_storage(
     UnitsError
         If ``water_content`` is not in m3 m-3 or ``sensor_depth`` not in m.
     ValueError
-        If the two differ in their depths, or ``sensor_depth`` lacks a tube; see
-        `layer_weights`.
+        If the two differ in their depths, or ``sensor_depth`` lacks a tube or is of others;
+        see `layer_weights`.
 
     References
     ----------
@@ -114,9 +116,10 @@ def profile_storage(
     water_content = plain(water_content, "m3 m-3")
     sensor_depth = plain(sensor_depth, "m")
     require_labels(sensor_depth, water_content, "depth")
-    sensor_depth = _of_tubes(sensor_depth, water_content)
+    sensor_depth = in_soil(of_tubes(sensor_depth, water_content))
+    spans = [tuple(metres(span)) for span in layers.values()]
     weights = xr.apply_ufunc(
-        lambda row: layer_weights(row, list(layers.values()), rules),
+        lambda row: layer_weights(row, spans, rules),
         sensor_depth.compute(),
         input_core_dims=[["depth"]],
         output_core_dims=[["layer", "depth"]],
@@ -132,18 +135,38 @@ def profile_storage(
     return describe(storage, "storage")
 
 
-def _of_tubes(sensor_depth: xr.DataArray, water_content: xr.DataArray) -> xr.DataArray:
-    """Return the depths of the tubes of water content: xarray would leave out what lacks."""
-    if "tube" not in sensor_depth.indexes or "tube" not in water_content.indexes:
+def of_tubes(sensor_depth: xr.DataArray, water_content: xr.DataArray) -> xr.DataArray:
+    """Return the depths of the tubes of water content, in their order.
+
+    xarray would leave out a tube that lacks, and give one tube's water to all.
+
+    Raises
+    ------
+    ValueError
+        If a tube lacks, or depths are of another tube, or of several where there is one.
+    """
+    if "tube" not in sensor_depth.coords or "tube" not in water_content.coords:
+        if "tube" in sensor_depth.dims and "tube" not in water_content.dims:
+            raise ValueError(
+                f"{sensor_depth.name!r}: expected the depths of one tube, as "
+                f"{water_content.name!r} is of one, found {sensor_depth.sizes['tube']} tubes; "
+                f"select its depths"
+            )
         return sensor_depth
-    tubes = water_content["tube"].values
-    lacking = [str(tube) for tube in tubes if tube not in sensor_depth.indexes["tube"]]
+    tubes, known = water_content["tube"].values, sensor_depth["tube"].values
+    found = np.atleast_1d(known).tolist()
+    lacking = [str(tube) for tube in np.atleast_1d(tubes).tolist() if tube not in found]
     if lacking:
         raise ValueError(
             f"{sensor_depth.name!r}: expected depths of every tube of {water_content.name!r}, "
             f"found none of {', '.join(lacking)}"
         )
-    return sensor_depth.sel(tube=tubes)
+    return sensor_depth.sel(tube=tubes) if known.ndim else sensor_depth.drop_vars("tube")
+
+
+def in_soil(sensor_depth: xr.DataArray) -> xr.DataArray:
+    """Return the depths of sensors, NaN where one is in the air: it tells no soil's water."""
+    return sensor_depth.where(~(sensor_depth < 0))
 
 
 def storage_look(site: Site) -> tuple[int, int]:

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 # Thinner than this is rounding noise of depths written in centimetres, not soil. Without it a
 # layer that ends at a sensor would also need the next one, for a weight of 1e-17 m.
 THINNEST_M = 1e-9
+_RULES = {"constant", "none"}
 
 
 class EndRules(NamedTuple):
@@ -50,13 +51,19 @@ def layer_weights(
     Raises
     ------
     ValueError
-        If the sensors do not go downwards or a layer does not have its top above its bottom.
+        If the sensors do not go downwards, a layer does not have its top above its bottom, or
+        a rule is none.
     """
     depths = np.asarray(depths_m, dtype=np.float64)
     present = np.flatnonzero(~np.isnan(depths))
     sensors = depths[present]
     if (np.diff(sensors) <= 0).any():
-        raise ValueError(f"sensor depths must increase downwards, found {depths.tolist()!r}")
+        raise ValueError(
+            f"sensor depths must increase downwards, found {depths.tolist()!r}; sort by depth"
+        )
+    unknown = {*rules} - _RULES
+    if unknown:
+        raise ValueError(f"EndRules: expected each of {sorted(_RULES)}, found {unknown}")
     weights = np.full((len(layers_m), depths.size), np.nan)
     for row, (top, bottom) in zip(weights, layers_m, strict=True):
         if not 0 <= top < bottom:

@@ -33,6 +33,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.axis import utc_times
 from pipeline.qc.constants import (
     FLAT_ENTRY_S,
     FLAT_GAP_S,
@@ -244,7 +245,8 @@ def _step_s(array: xr.DataArray) -> float:
     ValueError
         If the axis has fewer than two steps or they are not equal.
     """
-    steps = np.unique(np.diff(array["time"].values.astype("datetime64[ns]").astype(np.int64)))
+    instants = utc_times(array["time"]).astype("datetime64[ns]")
+    steps = np.unique(np.diff(instants.astype(np.int64)))
     if steps.size != 1 or steps[0] <= 0:
         raise ValueError(
             f"{array.name!r}: expected a regular time axis of two or more steps, found "

@@ -1,15 +1,21 @@
 """Arrays that do not fit together are refused: kernels go by position, not by label."""
 
 import numpy as np
+import pandas as pd
 import pint
 import pytest
 import xarray as xr
 
 from pipeline.derive.event_tables import wetting_events
+from pipeline.derive.fronts import wetting_fronts
+from pipeline.derive.layers import model_layers
 from pipeline.derive.limits_water import relative_available_water
 from pipeline.derive.means import site_mean
 from pipeline.derive.stability import relative_differences, stability
 from pipeline.derive.storage import profile_storage
+from pipeline.derive.weights import EndRules
+from pipeline.qc.flags import describe_quality
+from pipeline.qc.univariate import flag_flat_line, flag_rate_of_change
 
 DEPTHS_M = [0.1, 0.2, 0.4]
 LAYERS = {"profile": (0.0, 0.4)}
@@ -62,6 +68,124 @@ def test_storage_takes_the_tubes_it_needs_and_misses_none():
     np.testing.assert_allclose(turned[0, :, 0], expected, rtol=0, atol=1e-12)
     with pytest.raises(ValueError, match="found none of T2"):
         profile_storage(water, depth.isel(tube=[0]), LAYERS)
+
+
+def test_one_tube_selected_from_many_has_its_own_depths_and_no_other():
+    water, depth, _ = make_water()
+    depth = depth.assign_coords(tube=["T2", "T1"]) * [[1], [0.5]]
+    depth = depth.assign_attrs(units="m")
+    layers = {"top": (0.0, 0.2)}
+    found = profile_storage(water.sel(tube="T1"), depth, layers)
+    # By hand: T1 has its sensors at 5, 10 and 20 cm; 0.1 above, then 0.15 and 0.25.
+    assert found.dims == ("time", "layer")
+    np.testing.assert_allclose(found, 0.1 * 50 + 0.15 * 50 + 0.25 * 100, rtol=0, atol=1e-12)
+    with pytest.raises(ValueError, match=r"'sensor_depth': .*one tube, .* found 2 tubes"):
+        profile_storage(water.isel(tube=0, drop=True), depth, layers)
+    with pytest.raises(ValueError, match="found none of T2"):
+        profile_storage(water.sel(tube="T2"), depth.sel(tube="T1"), layers)
+
+
+def test_a_sensor_in_the_air_has_no_part_in_storage_and_in_events():
+    water, depth, _ = make_water()
+    raised = depth * 1.0
+    raised[:, 0] = -0.05
+    raised = raised.assign_attrs(units="m")
+    found = profile_storage(water, raised, {"top": (0.0, 0.1)})
+    np.testing.assert_allclose(found, 0.2 * 100, rtol=0, atol=1e-12)  # that of the second
+    rising = water + 0.05 * (np.arange(96) >= 48)[:, None, None]
+    _, sensors = wetting_events(rising.assign_attrs(units="m3 m-3"), raised)
+    assert sensors["depth_m"].unique().tolist() == [0.2, 0.4]
+
+
+def test_an_end_rule_with_a_typing_error_is_refused():
+    water, depth, _ = make_water()
+    with pytest.raises(ValueError, match=r"expected each of .*found {'non'}"):
+        profile_storage(water, depth, LAYERS, EndRules(below="non"))
+
+
+def test_layers_may_have_bounds_with_units():
+    water, depth, _ = make_water()
+    bounds = pint.UnitRegistry().Quantity([0, 40], "cm")
+    expected = profile_storage(water, depth, LAYERS)
+    np.testing.assert_array_equal(profile_storage(water, depth, {"a": bounds}), expected)
+
+
+def make_layers_dataset(water, depth):
+    """Return what `model_layers` asks for."""
+    error = (water * 0 + 0.01).assign_attrs(units="m3 m-3")
+    return xr.Dataset(
+        {
+            "cleaned_water_content": water,
+            "random_error": error,
+            "systematic_error": error,
+            "quality": xr.ones_like(water, np.uint8),
+            "sensor_depth": depth,
+        }
+    )
+
+
+def ask_of_times(water, depth):
+    """Return results of every function that reckons with times."""
+    dataset = make_layers_dataset(water, depth)
+    daily = model_layers(dataset, [0, 0.4], step="daily")
+    return {
+        "layers": daily["layer_storage"],
+        "native": model_layers(dataset, [0, 0.4])["layer_storage"],
+        "fronts": wetting_fronts(water),
+        "events": wetting_events(water, depth)[0],
+        "rate": flag_rate_of_change(water, 0.05),
+        "flat": flag_flat_line(water, 3),
+    }
+
+
+def test_times_of_a_zone_are_taken_for_the_instants_they_are():
+    water, depth, _ = make_water()
+    water = water + 0.05 * (np.arange(96) >= 48)[:, None, None]
+    water = water.assign_attrs(units="m3 m-3")
+    index = pd.DatetimeIndex(water["time"].values, tz="UTC").tz_convert("Etc/GMT-5")
+    expected = ask_of_times(water, depth)
+    found = ask_of_times(water.assign_coords(time=index), depth)
+    assert len(expected["events"]) == 2
+    for name in ("fronts", "events"):
+        pd.testing.assert_frame_equal(found[name], expected[name])
+    for name in ("layers", "native"):
+        xr.testing.assert_identical(found[name], expected[name])
+    for name in ("rate", "flat"):
+        np.testing.assert_array_equal(found[name], expected[name])
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda x: x.drop_vars("time"), "'time': expected .*instants.*found int64"),
+        (lambda x: x.assign_coords(time=np.arange(96) / 4), "found float64"),
+        (lambda x: x.assign_coords(time=x["time"].where(x["time"] != x["time"][5])), "NaT"),
+    ],
+)
+@pytest.mark.parametrize("name", ["model_layers", "wetting_fronts", "wetting_events", "flag"])
+def test_times_that_are_no_instants_are_refused(change, told, name):
+    water, depth, _ = make_water()
+    ask = {
+        "model_layers": lambda x: model_layers(make_layers_dataset(x, depth), [0, 0.4]),
+        "wetting_fronts": wetting_fronts,
+        "wetting_events": lambda x: wetting_events(x, depth),
+        "flag": lambda x: flag_flat_line(x, 3),
+    }[name]
+    with pytest.raises(ValueError, match=told):
+        ask(change(water))
+
+
+@pytest.mark.parametrize("step", ["native", "hourly", "daily"])
+def test_no_times_give_no_layers(step):
+    water, depth, _ = make_water()
+    dataset = make_layers_dataset(water, depth).isel(time=slice(0))
+    assert dict(model_layers(dataset, [0, 0.4], step=step).sizes)["time"] == 0
+
+
+def test_what_is_described_anew_leaves_the_input_as_it_was():
+    flag = xr.DataArray(np.array([1], np.uint8), dims="time", name="own", attrs={"a": 1})
+    assert describe_quality(flag).attrs["units"] == "1"
+    assert (flag.name, flag.attrs) == ("own", {"a": 1})
 
 
 def test_depths_rounded_to_single_precision_are_the_same_depths():
