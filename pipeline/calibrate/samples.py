@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -32,7 +33,15 @@ from pipeline.site.mistakes import (
     show,
 )
 from pipeline.site.models import Site
-from pipeline.site.tables import CellContext, Row, TableColumn, read_cells, read_table
+from pipeline.site.split_numbers import number_titles, split_numbers
+from pipeline.site.tables import (
+    CellContext,
+    Row,
+    TableColumn,
+    is_enough,
+    read_cells,
+    read_table,
+)
 from pipeline.site.values import INSTANT_SCHEMA, Schema, parse_instant, parse_number
 
 FILE = "samples.csv"
@@ -167,10 +176,18 @@ def read_samples(path: Path, site: Site) -> list[Sample]:
     found: list[Sample] = []
     if table is not None:
         context = CellContext(site.utc_offset_s, table.decimal_comma)
+        numbers = number_titles(COLUMNS, CELL_SCHEMAS)
+        read = partial(_sample, file=table.name, site=site, context=context)
         for row in table.rows:
-            sample = _sample(row, RowSpot(table.name, row.line), site, context, problems)
-            if sample is not None:
+            spot, told = RowSpot(table.name, row.line), list[Problem]()
+            sample = read(row, told)
+            if not table.decimal_comma:
+                told = split_numbers(row, spot, numbers, len(told), read) or told
+            problems.extend(told)
+            if sample is not None and not told:
                 found.append(sample)
+            if is_enough(spot, 0, problems):
+                break
         if not found and not problems:
             problems.append(Problem(path.name, "", "no samples", "a row for each sample"))
     if problems:
@@ -179,9 +196,10 @@ def read_samples(path: Path, site: Site) -> list[Sample]:
 
 
 def _sample(
-    row: Row, spot: RowSpot, site: Site, context: CellContext, problems: list[Problem]
+    row: Row, problems: list[Problem], *, file: str, site: Site, context: CellContext
 ) -> Sample | None:
     """Return the sample of a row, or None after saying what is wrong with it."""
+    spot = RowSpot(file, row.line)
     values, bad = read_cells(row, spot, COLUMNS, context, problems)
     if bad:
         return None

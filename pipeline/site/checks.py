@@ -35,6 +35,7 @@ from pipeline.site.checks_depths import (
     probe_in_two_tubes,
 )
 from pipeline.site.checks_layers import layers_without_near_sensor
+from pipeline.site.checks_rows import repeated_rows, shortened_tables
 from pipeline.site.checks_sensors import sensors_for_a_while
 from pipeline.site.checks_uncertainty import (
     laws_without_error,
@@ -66,6 +67,8 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
     found = [*in_the_future(site, now or datetime.now(UTC))]
     for check in (
         _unread_descriptions,
+        shortened_tables,
+        repeated_rows,
         _files_and_sources,
         _folders_in_the_data,
         _wiring_gaps,
@@ -244,7 +247,9 @@ def _tubes_without_wiring(site: Site) -> Iterator[Problem]:
     for tube in site.tubes:
         if tube.tube not in wired:
             found = f"tube {tube.tube!r} without a row in wiring.csv"
-            yield Problem("tubes.csv", "", found, "a sensor in every tube")
+            advice = "Add its channels there; a tube read by hand needs a source of rounds."
+            place, expected = f"line {tube.row}", "a sensor in every tube"
+            yield Problem("tubes.csv", place, found, expected, advice)
 
 
 def _layers_below_sensors(site: Site) -> Iterator[Problem]:

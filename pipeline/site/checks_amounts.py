@@ -27,8 +27,8 @@ def tubes_far_away(site: Site) -> Iterator[Problem]:
         km = _distance_km((tube.latitude, tube.longitude), middle)
         if km > _ONE_SITE_KM:
             found = (
-                f"{tube.latitude:g}, {tube.longitude:g}, {km:.0f} km from the middle of the "
-                f"site's tubes"
+                f"tube {tube.tube!r} at {tube.latitude:g}, {tube.longitude:g}, {km:.0f} km "
+                f"from the middle of the site's tubes"
             )
             expected = f"tubes of one site, within {_ONE_SITE_KM:.0f} km"
             yield _of_tube(tube, "latitude", found, expected, _swapped(tube, middle))
@@ -63,7 +63,7 @@ def tubes_named_alike(site: Site) -> Iterator[Problem]:
 
 
 def _of_tube(tube: Tube, column: str, found: str, expected: str, advice: str) -> Problem:
-    return Problem("tubes.csv", f"tube {tube.tube}, column {column}", found, expected, advice)
+    return Problem("tubes.csv", f"line {tube.row}, column {column}", found, expected, advice)
 
 
 def depths_in_metres(site: Site) -> Iterator[Problem]:
@@ -80,7 +80,7 @@ def tubes_set_by_metres(site: Site) -> Iterator[Problem]:
     """Name tubes set deeper or higher by hardly a millimetre, as when metres were written."""
     for tube in site.tubes:
         if 0 < abs(tube.set_in_m) < _LEAST_SET_IN_M:
-            found = f"{tube.set_in_m * 100:g} cm"
+            found = f"tube {tube.tube!r} set deeper by {tube.set_in_m * 100:g} cm"
             advice = f"If that was metres write {tube.set_in_m * 1e4:g}, else leave it out."
             yield _of_tube(tube, "set_in_cm", found, "an offset in centimetres", advice)
 

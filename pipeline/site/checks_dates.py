@@ -54,7 +54,7 @@ def outside_the_site(site: Site) -> Iterator[Problem]:
     for tube in site.tubes:
         if tube.removed and tube.removed <= site.start:
             found = f"tube {tube.tube!r} removed on {shown(tube.removed, site)}"
-            place = f"tube {tube.tube!r}, column removed"
+            place = f"line {tube.row}, column removed"
             yield Problem("tubes.csv", place, found, expected, advice)
     for wire in site.wiring:
         if wire.until and wire.until <= site.start:
@@ -96,7 +96,7 @@ def in_the_future(site: Site, now: datetime) -> Iterator[Problem]:
             found = (
                 f"tube {tube.tube!r} installed in the future, on {shown(tube.installed, site)}"
             )
-            place = f"tube {tube.tube!r}, column installed"
+            place = f"line {tube.row}, column installed"
             yield Problem(
                 "tubes.csv",
                 place,

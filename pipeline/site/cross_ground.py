@@ -36,16 +36,17 @@ def repeated(
     placed: Iterable[Placed[Any]], key: str, column: str, what: str
 ) -> Iterator[Problem]:
     """Yield a problem for every entry whose name an earlier one bears."""
-    seen: set[object] = set()
+    seen: dict[object, Spot] = {}
     for item in placed:
         name = getattr(item.value, key)
-        if name in seen:
-            yield item.spot.problem(column, f"{what} {name!r} twice", "each name once")
-        seen.add(name)
+        first = seen.setdefault(name, item.spot)
+        if first is not item.spot:
+            found = f"{what} {name!r} twice, first on {first.place(())}"
+            yield item.spot.problem(column, found, "each name once")
 
 
 def _check_tubes(draft: Draft) -> Iterator[Problem]:
-    advice = "A tube set again is a new one: give it a name of its own."
+    advice = "Delete a row written twice; a tube set again is a new one with its own name."
     for problem in repeated(draft.tubes, "tube", "tube", "tube"):
         yield Problem(problem.file, problem.place, problem.found, problem.expected, advice)
     for placed in draft.tubes:

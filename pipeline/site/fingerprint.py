@@ -15,7 +15,7 @@ from pipeline.site.models import Site, Source, Wire
 _NOT_HASHED: dict[str, Any] = {
     **dict.fromkeys(("folder", "data", "store", "output", "keep", "alerts"), True),
     "sources": {"__all__": {"note"}},
-    "tubes": {"__all__": {"note"}},
+    "tubes": {"__all__": {"row", "note"}},
     "wiring": {"__all__": {"row"}},
     "visits": {"__all__": {"row", "note"}},
     "corrections": True,

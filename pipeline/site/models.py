@@ -91,6 +91,7 @@ class Source(Model):
 class Tube(Model):
     """One installation of one access tube."""
 
+    row: int = 0  # row of tubes.csv, for messages
     tube: Identifier
     latitude: Annotated[float, Field(ge=-90, le=90)]
     longitude: Annotated[float, Field(ge=-180, le=180)]

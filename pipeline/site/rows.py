@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,10 +11,12 @@ from pydantic import BaseModel
 
 from pipeline.errors import Problem
 from pipeline.site.draft import Draft, Placed
-from pipeline.site.mistakes import BadValueError, RowSpot
+from pipeline.site.mistakes import BadValueError, RowSpot, one_of, show
 from pipeline.site.models import VISIT_ACTIONS, Decision, Tube, Visit, Wire
+from pipeline.site.split_numbers import number_titles, split_numbers
 from pipeline.site.tables import (
     CellContext,
+    Row,
     TableColumn,
     TextTable,
     is_enough,
@@ -135,14 +137,11 @@ DECISION_COLUMNS = (
 
 @dataclass(frozen=True)
 class _Form:
-    """A table's columns and the model of its rows, with what the columns leave out."""
+    """A table's columns, what they leave out of a row's model, and names from other files."""
 
     columns: tuple[TableColumn, ...]
     complete: Callable[[dict[str, object], int], dict[str, object]]
-
-
-def _as_is(values: dict[str, object], line: int) -> dict[str, object]:
-    return values
+    named: Mapping[str, Collection[str]] = field(default_factory=dict)  # in other files
 
 
 def _numbered(values: dict[str, object], line: int) -> dict[str, object]:
@@ -157,8 +156,10 @@ def read_tubes(folder: Path, offset_s: int, draft: Draft) -> None:
     """Read ``tubes.csv`` into the draft."""
     table = read_table(folder / "tubes.csv", "tubes.csv", TUBE_COLUMNS, draft.problems)
     if table is not None:
-        draft.tube_names = {row.cells.get("tube", "") for row in table.rows} - {""}
-        form = _Form(TUBE_COLUMNS, _as_is)
+        names = {row.cells.get("tube", "") for row in table.rows} - {""}
+        draft.tube_names = names if table.whole else None
+        soils = {} if draft.soil_names is None else {"soil": draft.soil_names}
+        form = _Form(TUBE_COLUMNS, _numbered, soils)
         draft.tubes = _read_rows(Tube, table, form, offset_s, draft.problems)
 
 
@@ -196,17 +197,50 @@ def _read_rows(
     model: type[M], table: TextTable, form: _Form, offset_s: int, problems: list[Problem]
 ) -> list[Placed[M]]:
     """Return the rows that are right in themselves."""
-    context = CellContext(offset_s, table.decimal_comma)
-    titles = {column.field: column.title for column in form.columns}
+    numbers = number_titles(form.columns, CELL_SCHEMAS)
+    read = _reader(model, table, form, offset_s)
+
+    def read_strictly(row: Row, problems: list[Problem]) -> None:
+        read(row, problems)
+        problems.extend(_unknown(row, form))
+
     found: list[Placed[M]] = []
     before = len(problems)
     for row in table.rows:
         spot = RowSpot(table.name, row.line)
-        values, bad = read_cells(row, spot, form.columns, context, problems)
-        complete = form.complete(values, row.line)
-        item = validate(model, complete, spot, problems, titles, bad)
-        if item is not None and not bad:
+        told: list[Problem] = []
+        item = read(row, told)
+        if not table.decimal_comma:
+            many = len(told) + len(_unknown(row, form))
+            told = split_numbers(row, spot, numbers, many, read_strictly) or told
+        problems.extend(told)
+        if item is not None and not told:
             found.append(Placed(item, spot))
         if is_enough(spot, before, problems):
             break
     return found
+
+
+def _reader(
+    model: type[M], table: TextTable, form: _Form, offset_s: int
+) -> Callable[[Row, list[Problem]], M | None]:
+    """Return a function that reads a row, adding what is wrong with it in itself."""
+    context = CellContext(offset_s, table.decimal_comma)
+    titles = {column.field: column.title for column in form.columns}
+
+    def read(row: Row, problems: list[Problem]) -> M | None:
+        spot = RowSpot(table.name, row.line)
+        values, bad = read_cells(row, spot, form.columns, context, problems)
+        complete = form.complete(values, row.line)
+        return validate(model, complete, spot, problems, titles, bad)
+
+    return read
+
+
+def _unknown(row: Row, form: _Form) -> list[Problem]:
+    """Return the names in a row that another file should describe and does not."""
+    return [
+        RowSpot("", row.line).problem(title, show(row.cells[title]), one_of(names))
+        for title, names in form.named.items()
+        if row.cells.get(title, "") not in ("", *names)
+    ]

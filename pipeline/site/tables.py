@@ -18,6 +18,7 @@ from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, nearest
 from pipeline.site.text_files import read_text
 
 MOST_TITLES = 100  # a header of more is no table of a site, and each would be looked up
+_CUT_OFF = "Fill the row in; if it is the last, the file may have been cut off: copy it again."
 MOST_TOLD = 1000  # mistakes of a table; a table of more is of another kind, or one is repeated
 
 
@@ -48,19 +49,21 @@ class TableColumn:
 
 @dataclass(frozen=True)
 class Row:
-    """One row: the line it starts on and its cells by column title."""
+    """One row: the line it starts on, its cells by column title, and those without a title."""
 
     line: int
     cells: dict[str, str]
+    surplus: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class TextTable:
-    """A table as text."""
+    """A table as text; not ``whole`` if the reading ended at too many rows of no use."""
 
     name: str
     rows: tuple[Row, ...]
     decimal_comma: bool
+    whole: bool = True
 
 
 class _Lines:
@@ -91,6 +94,17 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     for record in csv.reader(lines, delimiter=delimiter, strict=True):
         yield lines.row_starts_at, [cell.strip() for cell in record]
         lines.row_starts_at = 0
+
+
+def table_records(text: str) -> list[tuple[int, list[str]]]:
+    """Return a table's records, header first: the line each starts on and its fields.
+
+    Raises
+    ------
+    csv.Error
+        If it is no table.
+    """
+    return list(_records(text, _delimiter(text)))
 
 
 def _delimiter(text: str) -> str:
@@ -125,17 +139,18 @@ def read_table(
         line, titles = next(records, (1, []))
         if not _header_is_good(RowSpot(name, line), titles, columns, problems):
             return None
-        before = len(problems)
+        overfull = 0
         for line, cells in records:
-            rows.append(_row(RowSpot(name, line), titles, cells, problems))
-            if is_enough(RowSpot(name, line), before, problems):
-                return None
+            rows.append(_row(line, titles, cells))
+            overfull += any(rows[-1].surplus)
+            if overfull == MOST_TOLD:  # each is told where the cells are read
+                break
     except csv.Error as error:
         spot = RowSpot(name, rows[-1].line + 1 if rows else 1)
         advice = "Look for a quotation mark without its partner at or below this line."
         problems.append(spot.problem((), f"broken CSV ({error})", "a CSV table", advice))
         return None
-    return TextTable(name, tuple(rows), delimiter == ";")
+    return TextTable(name, tuple(rows), delimiter == ";", overfull < MOST_TOLD)
 
 
 def is_enough(spot: RowSpot, before: int, problems: list[Problem]) -> bool:
@@ -193,14 +208,10 @@ def _check_titles(
             problems.append(spot.problem(title, "the column twice", "each column once"))
 
 
-def _row(spot: RowSpot, titles: list[str], cells: list[str], problems: list[Problem]) -> Row:
-    surplus = [cell for cell in cells[len(titles) :] if cell]
-    unnamed = [cell for title, cell in zip(titles, cells, strict=False) if cell and not title]
-    if surplus or unnamed:
-        found = f"{show((surplus or unnamed)[0])} under no column title"
-        advice = "Put text that holds the separator in quotes."
-        problems.append(spot.problem((), found, f"{len(titles)} fields", advice))
-    return Row(spot.line, dict(zip(titles, cells, strict=False)))
+def _row(line: int, titles: list[str], cells: list[str]) -> Row:
+    untitled = (cell for n, cell in enumerate(cells) if n >= len(titles) or not titles[n])
+    by_title = {title: cell for title, cell in zip(titles, cells, strict=False) if title}
+    return Row(line, by_title, tuple(untitled))
 
 
 def read_cells(
@@ -213,13 +224,19 @@ def read_cells(
     """Return the row's values by model field, and the fields that could not be read."""
     values: dict[str, Any] = {}
     bad: set[str] = set()
+    if any(row.surplus):
+        untitled = next(filter(None, row.surplus))
+        found, expected = f"{show(untitled)} under no column title", f"{len(row.cells)} fields"
+        advice = "Put text that holds the separator in quotes."
+        problems.append(spot.problem((), found, expected, advice))
     for column in columns:
         text = row.cells.get(column.title, "")
         if not text:
             if column.required:
-                problems.append(
-                    spot.problem(column.title, "nothing", f"a value for {column.title!r}")
-                )
+                ends_before = column.title not in row.cells
+                found = "nothing, as the row ends before it" if ends_before else "nothing"
+                expected, advice = f"a value for {column.title!r}", _CUT_OFF * ends_before
+                problems.append(spot.problem(column.title, found, expected, advice))
                 bad.add(column.field)
             continue
         cell = (column.field, text)

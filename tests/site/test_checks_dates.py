@@ -130,7 +130,7 @@ def test_a_tube_and_a_site_of_the_future_are_told(warnings):
     wires.append(("P2,2023-09-01,", "P2,2032-09-01,"))
     found = warnings({"tubes.csv": [edit], "wiring.csv": wires}, now)
     assert any(
-        "tubes.csv, tube 'T1', column installed: found tube 'T1' installed in the future, on "
+        "tubes.csv, line 2, column installed: found tube 'T1' installed in the future, on "
         "2032-03-01T00:00+01:00; expected a time until now (2023-12-01T01:00+01:00). If it "
         "is still to be set, all is well." in text
         for text in found
