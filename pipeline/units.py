@@ -145,9 +145,15 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
 
     Raises
     ------
+    TypeError
+        If ``array`` is no DataArray.
     UnitsError
         If the units do not fit.
     """
+    if not (hasattr(array, "attrs") and hasattr(array, "data")):
+        raise TypeError(
+            f"expected a DataArray with units {units!r}, found {type(array).__name__}"
+        )
     # A quantity has no such attribute; looking at the data would read what lies in a file.
     data = None if "units" in array.attrs else array.data
     if not hasattr(data, "magnitude"):
@@ -180,6 +186,25 @@ def numbers(value: Amounts, units: str) -> Any:
     if hasattr(value, "attrs") and hasattr(value, "data"):
         return plain(cast("xr.DataArray", value), units).data
     return value
+
+
+def number_between(name: str, value: Amount, units: str, low: float, high: float) -> float:
+    """Return one number in given units, as by `numbers`.
+
+    Raises
+    ------
+    ValueError
+        Unless it is one number and lies in the closed range.
+    UnitsError
+        If the units of a quantity or a DataArray do not fit.
+    """
+    held = hasattr(value, "magnitude")
+    found = np.asarray(_magnitude(value, units, name) if held else numbers(value, units))
+    if found.ndim or not low <= found <= high:
+        raise ValueError(
+            f"{name!r}: expected a number from {low} to {high} [{units}], found {value!r}"
+        )
+    return float(found)
 
 
 def water_units(value: Amount) -> str:

@@ -210,7 +210,7 @@ VARIABLES: dict[str, Variable] = {
 }
 
 
-def describe(array: xr.DataArray, name: str) -> xr.DataArray:
+def describe(array: xr.DataArray, name: str, long_name: str | None = None) -> xr.DataArray:
     """Return ``array`` under ``name`` with the table's attributes and no others.
 
     Parameters
@@ -219,10 +219,12 @@ def describe(array: xr.DataArray, name: str) -> xr.DataArray:
         Attributes it carries are dropped, so that none is inherited by arithmetic.
     name : str
         A key of `VARIABLES`.
+    long_name : str, optional
+        Where the table's is not true: of what was computed, not logged.
     """
     variable = VARIABLES[name]
     result = array.copy(deep=False).rename(name)  # else the attributes are the input's too
-    result.attrs = {"units": variable.units, "long_name": variable.long_name}
+    result.attrs = {"units": variable.units, "long_name": long_name or variable.long_name}
     if variable.standard_name:
         result.attrs["standard_name"] = variable.standard_name
     return result
@@ -232,9 +234,29 @@ def require_units(array: xr.DataArray, units: str) -> None:
     """Raise `UnitsError` unless ``array`` states exactly ``units``."""
     found = array.attrs.get("units")
     if found != units:
+        what = "state" if found is None else "convert the values and state"
         raise UnitsError(
-            f"{array.name!r}: expected units {units!r}, found {found!r}; "
-            f"set .attrs['units'] or convert where the data are read"
+            f"{array.name!r}: expected units {units!r}, found {found!r}; {what} "
+            f".attrs['units'], or give a Pint quantity"
+        )
+
+
+def require_alike(array: xr.DataArray, like: xr.DataArray) -> None:
+    """Raise `ValueError` unless two arrays agree on every dimension that both have.
+
+    xarray would leave out, without a word, what only one of them has.
+    """
+    for dim in array.dims:
+        if dim in like.dims:
+            require_labels(array, like, str(dim))
+
+
+def require_dims(array: xr.DataArray, *dims: str) -> None:
+    """Raise `ValueError` unless an array has these dimensions, in any order, and no others."""
+    if set(array.dims) != set(dims):
+        raise ValueError(
+            f"{array.name!r}: expected the dimensions {dims}, found {array.dims}; rename or "
+            f"select, and .expand_dims of what there is one of"
         )
 
 

@@ -13,7 +13,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.calibrate.curve import Curve, polynomial_curve
-from pipeline.variables import describe, require_units
+from pipeline.units import Amount, number_between, plain
+from pipeline.variables import describe
 
 # Topp, Davis & Annan (1980), Eq. 7.
 TOPP_1980 = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
@@ -56,12 +57,24 @@ def _in_root(offset: float, slope: float, valid: tuple[float, float]) -> Curve:
 
 
 def apply_curve(permittivity: xr.DataArray, curve: Curve) -> xr.DataArray:
-    """Return water content by a curve in root permittivity."""
-    require_units(permittivity, "1")
+    """Return water content by a curve in root permittivity.
+
+    Parameters
+    ----------
+    permittivity : DataArray, any dims, [1]
+        Stays lazy if it is. May be a Pint quantity.
+    curve : Curve
+        Such as `topp_1980` gives.
+
+    Returns
+    -------
+    DataArray, same dims and coords, [m3 m-3]
+        ``calibrated_water_content``.
+    """
     return describe(
         xr.apply_ufunc(
             lambda eps: curve.value(_root(eps)),
-            permittivity,
+            plain(permittivity, "1"),
             dask="parallelized",
             output_dtypes=[np.float64],
         ),
@@ -95,21 +108,21 @@ def roth_1992_mineral() -> Curve:
     return _in_permittivity(ROTH_1992_MINERAL, STEEP_RANGE)
 
 
-def malicki_1996(bulk_density: float) -> Curve:
+def malicki_1996(bulk_density: Amount) -> Curve:
     """Return the curve of `water_content_malicki`."""
-    require_between("bulk_density", bulk_density, 0.13, 2.67)
+    density = number_between("bulk_density", bulk_density, "g cm-3", 0.13, 2.67)
     a, b, c, d, e = MALICKI_1996_DENSITY
-    scale = d + e * bulk_density
-    offset = -(a + b * bulk_density + c * bulk_density**2) / scale
+    scale = d + e * density
+    offset = -(a + b * density + c * density**2) / scale
     return _in_root(offset, 1.0 / scale, WIDE_RANGE)
 
 
-def malicki_1996_porosity(porosity: float) -> Curve:
+def malicki_1996_porosity(porosity: Amount) -> Curve:
     """Return the curve of `water_content_malicki_porosity`."""
-    require_between("porosity", porosity, 0.0, 0.95)
+    pores = number_between("porosity", porosity, "m3 m-3", 0.0, 0.95)
     a, b, c, d, e, f = MALICKI_1996_POROSITY
-    scale = d + e * porosity - f * porosity**2
-    offset = (-a + b * porosity - c * porosity**2) / scale
+    scale = d + e * pores - f * pores**2
+    offset = (-a + b * pores - c * pores**2) / scale
     return _in_root(offset, 1.0 / scale, WIDE_RANGE)
 
 
@@ -118,14 +131,14 @@ def jacobsen_1993() -> Curve:
     return _in_permittivity(JACOBSEN_1993, STEEP_RANGE)
 
 
-def jacobsen_1993_soil(bulk_density: float, clay_pct: float, organic_pct: float) -> Curve:
+def jacobsen_1993_soil(bulk_density: Amount, clay_pct: Amount, organic_pct: Amount) -> Curve:
     """Return the curve of `water_content_jacobsen_soil`."""
-    require_between("bulk_density", bulk_density, 0.1, 2.65)
-    require_between("clay_pct", clay_pct, 0.0, 100.0)
-    require_between("organic_pct", organic_pct, 0.0, 100.0)
+    density = number_between("bulk_density", bulk_density, "g cm-3", 0.1, 2.65)
+    clay = number_between("clay_pct", clay_pct, "percent", 0.0, 100.0)
+    organic = number_between("organic_pct", organic_pct, "percent", 0.0, 100.0)
     constant, *rest = JACOBSEN_1993_SOIL
     per_density, per_clay, per_organic = JACOBSEN_1993_PROPERTIES
-    constant += per_density * bulk_density + per_clay * clay_pct + per_organic * organic_pct
+    constant += per_density * density + per_clay * clay + per_organic * organic
     return _in_permittivity((constant, *rest), STEEP_RANGE)
 
 
@@ -135,24 +148,18 @@ def nadler_1991() -> Curve:
 
 
 def roth_1990(
-    porosity: float, solid_permittivity: float = 3.9, temperature_degc: float = 20.0
+    porosity: Amount, solid_permittivity: Amount = 3.9, temperature_degc: Amount = 20.0
 ) -> Curve:
     """Return the curve of `water_content_mixing`."""
-    require_between("porosity", porosity, 0.0, 0.95)
-    require_between("solid_permittivity", solid_permittivity, 2.0, 10.0)
-    require_between("temperature_degc", temperature_degc, 0.0, 100.0)
-    water = np.polynomial.polynomial.polyval(temperature_degc, MALMBERG_1956)
+    pores = number_between("porosity", porosity, "m3 m-3", 0.0, 0.95)
+    solids = number_between("solid_permittivity", solid_permittivity, "1", 2.0, 10.0)
+    celsius = number_between("temperature_degc", temperature_degc, "degC", 0.0, 100.0)
+    water = np.polynomial.polynomial.polyval(celsius, MALMBERG_1956)
     scale = float(np.sqrt(water)) - 1.0  # the root of the permittivity of air is 1
-    offset = -((1.0 - porosity) * float(np.sqrt(solid_permittivity)) + porosity) / scale
+    offset = -((1.0 - pores) * float(np.sqrt(solids)) + pores) / scale
     # At saturation the pores are full: the range ends where water content meets porosity.
-    saturated = (scale * (porosity - offset)) ** 2
+    saturated = (scale * (pores - offset)) ** 2
     return _in_root(offset, 1.0 / scale, (1.0, saturated))
-
-
-def require_between(name: str, value: float, low: float, high: float) -> None:
-    """Raise `ValueError` unless a soil property lies in the closed range it is defined for."""
-    if not low <= value <= high:
-        raise ValueError(f"{name!r}: expected a number from {low} to {high}, found {value!r}")
 
 
 def water_content_topp(permittivity: xr.DataArray) -> xr.DataArray:
@@ -197,11 +204,15 @@ def permittivity_topp(water_content: xr.DataArray) -> xr.DataArray:
     DataArray, same dims and coords, [1]
         NaN where the input is NaN or the permittivity would lie outside 3 to 40.
     """
-    require_units(water_content, "m3 m-3")
     result = xr.apply_ufunc(
-        _topp_inverse, water_content, dask="parallelized", output_dtypes=[np.float64]
+        _topp_inverse,
+        plain(water_content, "m3 m-3"),
+        dask="parallelized",
+        output_dtypes=[np.float64],
     )
-    return describe(result, "permittivity")
+    return describe(
+        result, "permittivity", "relative permittivity of soil by its water content"
+    )
 
 
 def _topp_inverse(theta: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -250,7 +261,7 @@ def water_content_roth(permittivity: xr.DataArray) -> xr.DataArray:
     return apply_curve(permittivity, roth_1992_mineral())
 
 
-def water_content_malicki(permittivity: xr.DataArray, bulk_density: float) -> xr.DataArray:
+def water_content_malicki(permittivity: xr.DataArray, bulk_density: Amount) -> xr.DataArray:
     """Volumetric water content from root permittivity and dry bulk density [g cm-3].
 
     Valid for permittivity 2 to 60 and the densities of the paper, 0.13 to 2.67; another
@@ -264,7 +275,7 @@ def water_content_malicki(permittivity: xr.DataArray, bulk_density: float) -> xr
 
 
 def water_content_malicki_porosity(
-    permittivity: xr.DataArray, porosity: float
+    permittivity: xr.DataArray, porosity: Amount
 ) -> xr.DataArray:
     """Volumetric water content from root permittivity and porosity [m3 m-3], 2 to 60.
 
@@ -309,9 +320,9 @@ def water_content_nadler(permittivity: xr.DataArray) -> xr.DataArray:
 
 def water_content_mixing(
     permittivity: xr.DataArray,
-    porosity: float,
-    solid_permittivity: float = 3.9,
-    temperature_degc: float = 20.0,
+    porosity: Amount,
+    solid_permittivity: Amount = 3.9,
+    temperature_degc: Amount = 20.0,
 ) -> xr.DataArray:
     """Volumetric water content by the mixing law of roots: water, solids and air in a row.
 
@@ -334,11 +345,11 @@ def permittivity_of_water(temperature: xr.DataArray) -> xr.DataArray:
     ----------
     Malmberg & Maryott (1956), J. Res. Natl. Bur. Stand. 56, 1-8.
     """
-    require_units(temperature, "degC")
     curve = polynomial_curve(MALMBERG_1956, 0.0, 100.0)
-    return describe(
-        xr.apply_ufunc(
-            curve.value, temperature, dask="parallelized", output_dtypes=[np.float64]
-        ),
-        "permittivity",
+    result = xr.apply_ufunc(
+        curve.value,
+        plain(temperature, "degC"),
+        dask="parallelized",
+        output_dtypes=[np.float64],
     )
+    return describe(result, "permittivity", "relative permittivity of water")

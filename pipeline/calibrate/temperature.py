@@ -16,9 +16,10 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
-from pipeline.calibrate.dielectric import MALMBERG_1956, require_between
+from pipeline.calibrate.dielectric import MALMBERG_1956
 from pipeline.site.instruments import Warmth
-from pipeline.variables import describe, require_units
+from pipeline.units import Amount, number_between, plain
+from pipeline.variables import describe, require_alike
 
 # degC: below, water freezes and the law no longer holds; above, no soil.
 _COLDEST, _WARMEST = 0.0, 60.0
@@ -27,18 +28,19 @@ _COLDEST, _WARMEST = 0.0, 60.0
 def temperature_corrected_permittivity(
     permittivity: xr.DataArray,
     soil_temperature: xr.DataArray,
-    porosity: float,
-    reference_degc: float = 20.0,
-    solid_permittivity: float = 3.9,
+    porosity: Amount,
+    reference_degc: Amount = 20.0,
+    solid_permittivity: Amount = 3.9,
 ) -> xr.DataArray:
     """Permittivity that the same soil, as wet as it is, would have at a reference temperature.
 
     Parameters
     ----------
     permittivity : DataArray, any dims, [1]
-        Apparent relative permittivity as measured.
+        Apparent relative permittivity as measured. Stays lazy if it is. May be a Pint
+        quantity, as all that follow may.
     soil_temperature : DataArray, same dims, [degC]
-        Of the same place and time.
+        Of the same place and time; a dimension it does not have, it is the same along.
     porosity : float, [m3 m-3]
     reference_degc : float, [degC]
     solid_permittivity : float, [1]
@@ -54,7 +56,8 @@ def temperature_corrected_permittivity(
     UnitsError
         If ``permittivity`` is not in "1" or ``soil_temperature`` not in "degC".
     ValueError
-        If porosity, reference or solids lie outside what the law is used for.
+        If porosity, reference or solids lie outside what the law is used for, or the labels of
+        the two arrays differ.
 
     References
     ----------
@@ -62,17 +65,18 @@ def temperature_corrected_permittivity(
     doi:10.1029/WR026i010p02267, with the exponent 0.5; water by Malmberg & Maryott (1956), J.
     Res. Natl. Bur. Stand. 56, 1-8.
     """
-    require_between("porosity", porosity, 0.0, 0.95)
-    require_between("reference_degc", reference_degc, _COLDEST, _WARMEST)
-    require_between("solid_permittivity", solid_permittivity, 2.0, 10.0)
+    pores = number_between("porosity", porosity, "m3 m-3", 0.0, 0.95)
+    at = number_between("reference_degc", reference_degc, "degC", _COLDEST, _WARMEST)
+    solids = number_between("solid_permittivity", solid_permittivity, "1", 2.0, 10.0)
+    permittivity, soil_temperature = plain(permittivity, "1"), plain(soil_temperature, "degC")
     flags = flag_uncorrected(permittivity, soil_temperature)
+    warm = Warmth(reference_degc=at, solid_permittivity=solids)
 
     def correct(eps: Floats, celsius: Floats, uncorrected: NDArray[np.bool_]) -> Floats:
         measured = np.asarray(eps, dtype=np.float64)
-        warmth = np.where(uncorrected, reference_degc, celsius)
+        warmth = np.where(uncorrected, at, celsius)
         root = np.sqrt(np.where(measured > 0, measured, np.nan))
-        warm = Warmth(reference_degc=reference_degc, solid_permittivity=solid_permittivity)
-        moved = root_at_reference(root, warmth, porosity, warm) ** 2
+        moved = root_at_reference(root, warmth, pores, warm) ** 2
         return np.where(uncorrected, measured, moved)
 
     result = xr.apply_ufunc(
@@ -83,7 +87,9 @@ def temperature_corrected_permittivity(
         dask="parallelized",
         output_dtypes=[np.float64],
     )
-    return describe(result, "permittivity")
+    return describe(
+        result, "permittivity", f"apparent relative permittivity of the soil at {at:g} degC"
+    )
 
 
 def root_at_reference(
@@ -119,8 +125,18 @@ def flag_uncorrected(
     """Return where a reading has no temperature to correct it by, True = left as measured.
 
     That is where soil temperature is not logged, not above freezing or above 60 degC.
+
+    Parameters
+    ----------
+    permittivity : DataArray, any dims, [1]
+    soil_temperature : DataArray, same dims, [degC]
+
+    Returns
+    -------
+    DataArray of bool, same dims
+        ``uncorrected``.
     """
-    require_units(permittivity, "1")
-    require_units(soil_temperature, "degC")
-    warm = is_usable(soil_temperature)
-    return permittivity.notnull() & ~warm
+    permittivity, soil_temperature = plain(permittivity, "1"), plain(soil_temperature, "degC")
+    require_alike(soil_temperature, permittivity)
+    flag = permittivity.notnull() & ~is_usable(soil_temperature)
+    return flag.rename("uncorrected").drop_attrs()

@@ -13,7 +13,8 @@ import xarray as xr
 
 from pipeline.arrays import Floats
 from pipeline.calibrate.curve import Curve, polynomial_curve
-from pipeline.variables import describe, require_units
+from pipeline.units import plain
+from pipeline.variables import describe
 
 
 def root_permittivity_from_voltage(voltage: xr.DataArray, curve: Curve) -> xr.DataArray:
@@ -22,7 +23,7 @@ def root_permittivity_from_voltage(voltage: xr.DataArray, curve: Curve) -> xr.Da
     Parameters
     ----------
     voltage : DataArray, any dims, [V]
-        Output of the probe.
+        Output of the probe. Stays lazy if it is. May be a Pint quantity.
     curve : Curve
         From `polynomial_probe_curve` or `table_probe_curve`.
 
@@ -36,9 +37,8 @@ def root_permittivity_from_voltage(voltage: xr.DataArray, curve: Curve) -> xr.Da
     UnitsError
         If ``voltage`` is not in volts.
     """
-    require_units(voltage, "V")
     result = xr.apply_ufunc(
-        curve.value, voltage, dask="parallelized", output_dtypes=[np.float64]
+        curve.value, plain(voltage, "V"), dask="parallelized", output_dtypes=[np.float64]
     )
     return describe(result, "root_permittivity")
 
@@ -63,8 +63,13 @@ def table_probe_curve(
     Raises
     ------
     ValueError
-        If the points are fewer than two, unequal in number or not increasing.
+        If the points are fewer than two, unequal in number or not increasing, or the
+        interpolation is none.
     """
+    if interpolation not in INTERPOLATIONS:
+        raise ValueError(
+            f"interpolation: expected one of {sorted(INTERPOLATIONS)}, found {interpolation!r}"
+        )
     x = np.asarray(voltage, dtype=np.float64)
     y = np.asarray(root_permittivity, dtype=np.float64)
     if x.ndim != 1 or x.shape != y.shape or x.size < 2:

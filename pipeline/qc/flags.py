@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.variables import describe
+from pipeline.variables import describe, require_alike, require_dims
 
 if TYPE_CHECKING:  # the command is quick where no array is labelled
     import xarray as xr
@@ -70,7 +70,8 @@ def pack(flags: Mapping[str, xr.DataArray]) -> xr.DataArray:
     Raises
     ------
     ValueError
-        If a key is no test, an array is not boolean, or there is none.
+        If a key is no test, an array is not boolean, has other dimensions or labels than the
+        first, or there is none.
     """
     unknown = sorted(set(flags) - set(TEST_BITS))
     if unknown or not flags:
@@ -78,6 +79,10 @@ def pack(flags: Mapping[str, xr.DataArray]) -> xr.DataArray:
     for name, flag in flags.items():
         if flag.dtype != bool:
             raise ValueError(f"{name!r}: expected booleans, found {flag.dtype}")
+    first = next(iter(flags.values()))
+    for flag in flags.values():
+        require_dims(flag, *map(str, first.dims))
+        require_alike(flag, first)
     bits = [
         flag.astype(np.uint16) * np.uint16(TEST_BITS[name]) for name, flag in flags.items()
     ]
@@ -88,10 +93,26 @@ def pack(flags: Mapping[str, xr.DataArray]) -> xr.DataArray:
 
 
 def unpack(tests: xr.DataArray) -> dict[str, xr.DataArray]:
-    """Return one boolean array for each test of a ``tests`` mask, True where it fired."""
-    found = {}
+    """Return one boolean array for each test of a ``tests`` mask, True where it fired.
+
+    Parameters
+    ----------
+    tests : DataArray of whole numbers, any dims
+        As `pack` gives it. Stays lazy if it is.
+
+    Raises
+    ------
+    ValueError
+        If the numbers are not whole ones.
+    """
+    if tests.dtype.kind not in "ui":
+        raise ValueError(
+            f"{tests.name!r}: expected whole numbers, found {tests.dtype}; open the file with "
+            f"mask_and_scale=False, or fill what is missing and convert"
+        )
+    found, wide = {}, tests.astype(np.int64)
     for name, bit in TEST_BITS.items():
-        flag = ((tests & tests.dtype.type(bit)) != 0).rename(name)
+        flag = ((wide & bit) != 0).rename(name)
         flag.attrs = {}
         found[name] = flag
     return found

@@ -4,6 +4,10 @@ Definitions are those of the U.S. IOOS QARTOD manuals; flags are True where a re
 suspect, and no function changes data. A threshold is strict: a reading equal to it passes.
 Neighbours are neighbours in time steps: where one is missing a test is not evaluated there.
 
+Water content says in its attribute ``units`` that it is in m3 m-3, or is a Pint quantity of
+any fitting unit; thresholds are bare numbers in the units stated. Flags of a lazy array are
+lazy.
+
 Run together (`pipeline.qc.step`) the tests follow each other in the order gross range, spike,
 flat line, rate of change, and what one test fails is no evidence for the next: the reading
 after a spike is not blamed for the way back. Tests that need the noise of the record, other
@@ -42,6 +46,8 @@ from pipeline.qc.constants import (
     ROUNDING,
 )
 from pipeline.qc.standing import flat_lines
+from pipeline.units import plain
+from pipeline.variables import require_alike
 
 # 1 / (quantile of the standard normal at 3/4): by it a median absolute deviation becomes the
 # standard deviation of normal noise. Pearson et al. 2016, eq. 4.
@@ -49,8 +55,16 @@ HAMPEL_SCALE = 1.4826
 
 
 def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataArray:
-    """Flag cells without a reading; one that its calibration refused is not missing."""
-    return _flag(water_content.isnull() & (outside == 0), "missing")
+    """Flag cells without a reading; one that its calibration refused is not missing.
+
+    Parameters
+    ----------
+    water_content : DataArray, any dims, [m3 m-3]
+    outside : DataArray of whole numbers, same dims
+        ``outside_calibration``, 0 where nothing was refused.
+    """
+    require_alike(outside, water_content)
+    return _flag(plain(water_content, "m3 m-3").isnull() & (outside == 0), "missing")
 
 
 def flag_outside_calibration(outside: xr.DataArray) -> xr.DataArray:
@@ -71,8 +85,9 @@ def flag_gross_range(water_content: xr.DataArray, low: float, high: float) -> xr
     ----------
     QARTOD test 4 (gross range).
     """
-    kind = water_content.dtype.type
-    flag = (water_content < kind(low)) | (water_content > kind(high))
+    x = plain(water_content, "m3 m-3")
+    kind = x.dtype.type if x.dtype.kind == "f" else np.float64
+    flag = (x < kind(low)) | (x > kind(high))
     return _flag(flag, "gross_range")
 
 
@@ -93,7 +108,7 @@ def flag_rate_of_change(
     ----------
     QARTOD test 8 (rate of change), with a fixed rate instead of standard deviations.
     """
-    x = water_content.astype(np.float64)
+    x = _over_time(water_content).astype(np.float64)
     largest = per_hour * max(_step_s(x) / HOUR_S, shortest_h)
     return _flag(abs(x - x.shift(time=1)) > largest + ROUNDING, "rate_of_change")
 
@@ -120,7 +135,7 @@ def flag_spike(
     ----------
     QARTOD test 7 (spike), differential form; ``return_part`` is ours.
     """
-    x = water_content.astype(np.float64)
+    x = _over_time(water_content).astype(np.float64)
     before, after = x.shift(time=1), x.shift(time=-1)
     rise, fall = x - before, x - after
     height = xr.where(rise * fall > 0, np.minimum(abs(rise), abs(fall)), 0.0)
@@ -138,6 +153,7 @@ def hampel_score(water_content: xr.DataArray, half_window: int) -> xr.DataArray:
     Parameters
     ----------
     water_content : DataArray with ``time``, [m3 m-3]
+        Stays lazy if it is.
     half_window : int
         Readings on either side that count, fewer at the ends; missing ones do not.
 
@@ -152,7 +168,23 @@ def hampel_score(water_content: xr.DataArray, half_window: int) -> xr.DataArray:
     Hampel identifier: Pearson et al. 2016, EURASIP J. Adv. Signal Process. 2016:87, eqs 3-4.
     The ``spike`` test of the step differs from it in its scale; see `pipeline.qc.noise`.
     """
-    values = water_content.transpose(..., "time").values.astype(np.float64)
+    result = xr.apply_ufunc(
+        _hampel_along_last,
+        _in_one_chunk(_over_time(water_content)),
+        input_core_dims=[["time"]],
+        output_core_dims=[["time"]],
+        kwargs={"half_window": half_window},
+        dask="parallelized",
+        output_dtypes=[np.float64],
+    )
+    return _flag(result.transpose(*water_content.dims), "hampel_score")
+
+
+def _hampel_along_last(readings: NDArray, half_window: int) -> NDArray[np.float64]:
+    """Return the scores of series laid along the last axis of an array of any shape."""
+    values = np.asarray(readings, dtype=np.float64)
+    if not values.size:
+        return values
     edge = [(0, 0)] * (values.ndim - 1) + [(half_window, half_window)]
     padded = np.pad(values, edge, constant_values=np.nan)
     around = np.lib.stride_tricks.sliding_window_view(padded, 2 * half_window + 1, axis=-1)
@@ -162,16 +194,13 @@ def hampel_score(water_content: xr.DataArray, half_window: int) -> xr.DataArray:
         spread = HAMPEL_SCALE * np.nanmedian(abs(around - median[..., None]), axis=-1)
     away = abs(values - median)
     with np.errstate(divide="ignore", invalid="ignore"):
-        score = np.where(away == 0.0, 0.0 * away, away / spread)
-    result = water_content.transpose(..., "time").copy(data=score)
-    result.attrs = {}
-    return result.transpose(*water_content.dims).rename("hampel_score")
+        return np.where(away == 0.0, 0.0 * away, away / spread)
 
 
 def flag_hampel(
     water_content: xr.DataArray, half_window: int, factor: float = 3.0
 ) -> xr.DataArray:
-    """Flag readings whose `hampel_score` is above ``factor``."""
+    """Flag readings whose `hampel_score` is above ``factor`` [1]; parameters as there."""
     return _flag(hampel_score(water_content, half_window) > factor, "spike")
 
 
@@ -202,11 +231,12 @@ def flag_flat_line(
     ----------
     QARTOD test 9 (flat line); the plateau rule is ours.
     """
-    step_s = _step_s(water_content)
+    series = _in_one_chunk(_over_time(water_content))
+    step_s = _step_s(series)
     visible_s = hours * HOUR_S + FLAT_ENTRY_S if visible_h is None else visible_h * HOUR_S
     flag = xr.apply_ufunc(
         _flat_line_along_last,
-        water_content,
+        series,
         input_core_dims=[["time"]],
         output_core_dims=[["time"]],
         kwargs={
@@ -248,11 +278,28 @@ def _step_s(array: xr.DataArray) -> float:
     instants = utc_times(array["time"]).astype("datetime64[ns]")
     steps = np.unique(np.diff(instants.astype(np.int64)))
     if steps.size != 1 or steps[0] <= 0:
+        spans = f"{steps[0] / 1e9:g} to {steps[-1] / 1e9:g} s" if steps.size else "none"
         raise ValueError(
-            f"{array.name!r}: expected a regular time axis of two or more steps, found "
-            f"{steps.size} different intervals; put the readings on the site's axis first"
+            f"{array.name!r}: expected rising times, two or more, at one interval, found "
+            f"{steps.size} different steps ({spans}); reindex to a regular axis, with NaN in "
+            f"the gaps"
         )
     return float(steps[0]) / 1e9
+
+
+def _over_time(water_content: xr.DataArray) -> xr.DataArray:
+    """Return plain numbers in m3 m-3 whose neighbours along ``time`` are so in time."""
+    x = plain(water_content, "m3 m-3")
+    if "time" not in x.dims:
+        raise ValueError(f"{x.name!r}: expected the dimension 'time' among {x.dims}")
+    if "time" in x.coords and (np.diff(utc_times(x["time"])) <= np.timedelta64(0)).any():
+        raise ValueError(f"{x.name!r}: expected times that rise; sort by time")
+    return x
+
+
+def _in_one_chunk(array: xr.DataArray) -> xr.DataArray:
+    """Return a series of which one piece of dask holds all times; others as they are."""
+    return array if array.chunks is None else array.chunk(time=-1)
 
 
 def _flag(flag: xr.DataArray, name: str) -> xr.DataArray:

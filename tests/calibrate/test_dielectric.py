@@ -6,6 +6,7 @@ import csv
 from pathlib import Path
 
 import numpy as np
+import pint
 import pytest
 import xarray as xr
 from hypothesis import given, settings
@@ -20,6 +21,7 @@ from pipeline.calibrate.dielectric import (
 )
 from pipeline.errors import UnitsError
 
+UNITS = pint.UnitRegistry()  # one of the user's own
 PUBLISHED = Path(__file__).parents[1] / "published" / "dielectric.csv"
 
 EQUATIONS = {
@@ -111,6 +113,46 @@ def test_attributes_come_from_the_variable_table_only():
 def test_wrong_units_error_says_what_was_found():
     with pytest.raises(UnitsError, match="'eps': expected units '1', found 'percent'"):
         water_content_topp(make_permittivity([10], units="percent"))
+
+
+ALL = {**EQUATIONS, **ORGANIC}
+
+
+@pytest.mark.parametrize("equation", ALL)
+def test_quantities_are_taken_and_what_is_no_array_refused(equation):
+    eps = make_permittivity([5.0, 10.0, 20.0])
+    quantity = eps.drop_attrs().copy(data=UNITS.Quantity(eps.values, "dimensionless"))
+    np.testing.assert_array_equal(ALL[equation](quantity), ALL[equation](eps))
+    with pytest.raises(TypeError, match="expected a DataArray with units '1', found ndarray"):
+        ALL[equation](eps.values)
+
+
+def test_properties_of_the_soil_may_be_quantities():
+    of = UNITS.Quantity
+    pairs = [
+        (dielectric.malicki_1996, (1.4,), (of(1400, "kg/m^3"),)),
+        (dielectric.malicki_1996_porosity, (0.45,), (of(45, "percent"),)),
+        (dielectric.jacobsen_1993_soil, (1.4, 20, 3), (of(1.4, "g/cm^3"), of(0.2, ""), 3)),
+        (dielectric.roth_1990, (0.45, 3.9, 10), (0.45, of(3.9, ""), of(283.15, "K"))),
+    ]
+    for maker, numbers, quantities in pairs:
+        found, expected = maker(*quantities), maker(*numbers)
+        np.testing.assert_allclose(found.pieces, expected.pieces, rtol=1e-12)
+        np.testing.assert_allclose(found.high, expected.high, rtol=1e-12)
+    with pytest.raises(UnitsError, match="porosity: expected units 'm3 m-3'"):
+        dielectric.roth_1990(of(1, "m"))
+
+
+def test_permittivity_that_was_not_logged_does_not_say_so():
+    theta, celsius = make_water_content([0.2]), make_permittivity([283.15], units="degC")
+    kelvin = celsius.drop_attrs().copy(data=UNITS.Quantity(celsius.values, "K"))
+    water = dielectric.permittivity_of_water(kelvin)
+    np.testing.assert_allclose(water, 83.832, rtol=0, atol=5.1e-4)  # printed, 10 degC
+    names = [x.attrs["long_name"] for x in (water, permittivity_topp(theta))]
+    assert names == [
+        "relative permittivity of water",
+        "relative permittivity of soil by its water content",
+    ]
 
 
 # Provenance: reference code, numpy 2.4.6: root of the cubic of Eq. 7.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pint
 import pytest
 import xarray as xr
 from iapws import _iapws
@@ -22,6 +23,30 @@ def corrected(permittivity, celsius, **more):
     return temperature_corrected_permittivity(
         array(permittivity, "1"), array(celsius, "degC"), **({"porosity": 0.45} | more)
     )
+
+
+def test_quantities_are_converted_and_the_result_says_its_temperature():
+    of = pint.UnitRegistry().Quantity
+    expected = corrected([10, 20], [5, 15], reference_degc=10)
+    eps, warmth = array([10, 20], "1"), array([5, 15], "degC")
+    found = temperature_corrected_permittivity(
+        eps.drop_attrs().copy(data=of(eps.values, "")),
+        warmth.drop_attrs().copy(data=of(warmth.values + 273.15, "K")),
+        of(45, "percent"),
+        of(10, "degC"),
+    )
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
+    assert found.attrs["long_name"].endswith("at 10 degC")
+
+
+def test_temperatures_of_other_times_are_refused_and_flags_have_no_units():
+    eps = array([10, 20], "1").assign_coords(time=[1, 2])
+    warmth = array([5, 15], "degC").assign_coords(time=[1, 2])
+    flag = flag_uncorrected(eps, warmth)
+    assert (flag.name, flag.attrs) == ("uncorrected", {})
+    for ask in (flag_uncorrected, lambda *x: temperature_corrected_permittivity(*x, 0.45)):
+        with pytest.raises(ValueError, match="expected the time of None, 2, found 1"):
+            ask(eps, warmth[:1])
 
 
 def test_a_cold_soil_reads_wetter_than_it_is():

@@ -79,11 +79,32 @@ def test_masks_and_meanings_are_those_of_cf():
         ({}, "expected one or more of"),
         ({"spoke": xr.DataArray([True])}, "found \\['spoke'\\]"),
         ({"spike": xr.DataArray([1.0])}, "'spike': expected booleans, found float64"),
+        (
+            {
+                "spike": xr.DataArray([True], {"time": [1]}),
+                "step": xr.DataArray([True], {"time": [2]}, name="step"),
+            },
+            "'step': expected the time of None, 1, found 2",
+        ),
+        (
+            {"spike": xr.DataArray([True], dims="time"), "step": xr.DataArray(True)},
+            "expected the dimensions",
+        ),
     ],
 )
 def test_what_cannot_be_packed_is_refused(flags, message):
     with pytest.raises(ValueError, match=message):
         pack(flags)
+
+
+def test_a_mask_of_any_whole_numbers_is_unpacked_and_of_others_refused():
+    mask = pack({"spike": xr.DataArray([True, False], dims="time")})
+    for kind in (np.uint8, np.int32, np.int64):
+        found = unpack(mask.astype(kind))
+        assert found["spike"].values.tolist() == [True, False]
+        assert not found["frozen"].any()
+    with pytest.raises(ValueError, match="'tests': expected whole numbers, found float32"):
+        unpack(mask.astype(np.float32))
 
 
 def test_the_scale_and_its_order():

@@ -23,7 +23,8 @@ STEPS = 20 * CHUNK
 
 def series(values):
     time = np.datetime64("2024-01-01", "ns") + np.arange(len(values)) * np.timedelta64(1, "h")
-    return xr.DataArray(np.asarray(values, float), {"time": time}, "time", "theta")
+    values = np.asarray(values, float)
+    return xr.DataArray(values, {"time": time}, "time", "theta", {"units": "m3 m-3"})
 
 
 def quiet_record(seed, steps=STEPS, noise=NOISE):

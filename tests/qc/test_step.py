@@ -210,6 +210,7 @@ class TestFlatLine:
 def step_by_functions(block, limits):
     """Return the step's three results put together from the single functions."""
     theta, outside = block["calibrated_water_content"], block["outside_calibration"]
+    theta = theta.assign_attrs(units="m3 m-3")
     low, high = limits.gross_fail
     gross_bad = flag_gross_range(theta, low, high)
     gross = gross_bad | flag_gross_range(theta, *limits.gross_suspect)

@@ -5,15 +5,18 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
+import pint
 import pytest
 import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.errors import UnitsError
 from pipeline.qc.constants import PLATEAU_RISE
 from pipeline.qc.univariate import (
     flag_flat_line,
     flag_gross_range,
+    flag_hampel,
     flag_missing,
     flag_outside_calibration,
     flag_rate_of_change,
@@ -171,8 +174,55 @@ def test_dimensions_keep_their_order():
 
 def test_an_irregular_axis_is_refused():
     x = make_series(SERIES).isel(time=[0, 1, 3])
-    with pytest.raises(ValueError, match="'theta': expected a regular time axis"):
+    with pytest.raises(ValueError, match=r"'theta': expected .*\(3600 to 7200 s\)"):
         flag_rate_of_change(x, 0.1)
+
+
+TESTS = {
+    "gross_range": lambda x: flag_gross_range(x, 0.05, 0.6),
+    "rate_of_change": lambda x: flag_rate_of_change(x, 0.05),
+    "spike": lambda x: flag_spike(x, 0.02),
+    "hampel": lambda x: flag_hampel(x, 3),
+    "flat_line": lambda x: flag_flat_line(x, 3),
+    "missing": lambda x: flag_missing(x, xr.zeros_like(x).fillna(0).astype(np.uint8)),
+}
+
+
+@pytest.mark.parametrize("name", TESTS)
+def test_units_are_looked_at_and_quantities_converted(name):
+    x, ask = make_series(SERIES), TESTS[name]
+    expected = ask(x)
+    assert expected.any()
+    percent = pint.UnitRegistry().Quantity(100 * x.values, "percent")
+    np.testing.assert_array_equal(ask(x.drop_attrs().copy(data=percent)), expected)
+    with pytest.raises(UnitsError, match="'theta': expected units 'm3 m-3', found '%'"):
+        ask((100 * x).assign_attrs(units="%"))
+    with pytest.raises(UnitsError, match="found None"):
+        ask(x.drop_attrs())
+
+
+@pytest.mark.parametrize("name", TESTS)
+def test_flags_of_a_lazy_record_are_lazy_and_the_same(name):
+    x, ask = make_series(SERIES), TESTS[name]
+    found = ask(x.chunk(time=5))
+    assert found.chunks is not None
+    np.testing.assert_array_equal(found, ask(x))
+
+
+@pytest.mark.parametrize("name", [name for name in TESTS if name[0] in "rshf"])
+def test_a_record_that_runs_backwards_or_has_no_time_is_refused(name):
+    x, ask = make_series(SERIES), TESTS[name]
+    with pytest.raises(ValueError, match="'theta': expected times that rise; sort by time"):
+        ask(x[::-1])
+    with pytest.raises(ValueError, match="'theta': expected the dimension 'time'"):
+        ask(x[0])
+
+
+def test_a_refusal_of_other_times_is_no_missing_reading():
+    x = make_series(SERIES)
+    outside = xr.zeros_like(x, np.uint8).rename("outside")
+    with pytest.raises(ValueError, match="'outside': expected the time of 'theta'"):
+        flag_missing(x, outside[:3])
 
 
 def test_a_missing_neighbour_means_not_evaluated():
