@@ -170,7 +170,7 @@ def _mostly_refused(sample: Sample) -> Iterator[Problem]:
             many = f"{reject.rows} rows" if reject.rows else f"{reject.values} values"
             found = f"{many} of the sample set aside ({reject.reason}): {reject.found}"
             place = f"line {reject.first_line}"
-            advice = (
+            advice = reject.advice or (
                 "Most of the file is so: correct the layout; if other files are as it says, "
                 "give those that are not a layout and source of their own."
             )

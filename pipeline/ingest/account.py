@@ -14,6 +14,7 @@ class _Entry:
     first_line: int
     found: str
     expected: str
+    advice: str = ""
 
 
 @dataclass
@@ -29,6 +30,7 @@ class Account:
         values: int,
         example: tuple[int, str, str],
         column: str = "",
+        advice: str = "",
     ) -> None:
         """Count rows or values set aside.
 
@@ -42,19 +44,31 @@ class Account:
             Line, what was found and what was expected, of the first of them.
         column : str
             The column of single values.
+        advice : str
+            What to do about the example, where more is known than its reason says.
         """
         if not rows and not values:
             return
-        entry = self._entries.setdefault((reason, column), _Entry(0, 0, *example))
+        entry = self._entries.setdefault((reason, column), _Entry(0, 0, *example, advice))
         entry.rows += rows
         entry.values += values
         if example[0] < entry.first_line:
             entry.first_line, entry.found, entry.expected = example
+            entry.advice = advice
 
     def rejects(self) -> tuple[Reject, ...]:
         """Return everything set aside, in the order of first lines."""
         found = [
-            Reject(reason, e.rows, e.values, e.first_line, e.found, e.expected, column)
+            Reject(
+                reason,
+                e.rows,
+                e.values,
+                e.first_line,
+                e.found,
+                e.expected,
+                column,
+                advice=e.advice,
+            )
             for (reason, column), e in self._entries.items()
         ]
         return tuple(sorted(found, key=lambda r: (r.first_line, r.reason, r.found)))

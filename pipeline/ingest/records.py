@@ -59,8 +59,9 @@ class Reject:
 
     ``reason`` is one of `REASONS`. ``rows`` counts whole rows, ``values`` single values; of a
     row whose values cannot be told apart only the row is counted. ``column`` is that of single
-    values which are told apart by column. ``place`` and ``advice`` are those of a whole file
-    that could not be read: where in it the reader gave up, and what to do about just that.
+    values which are told apart by column. ``place`` is that of a whole file that could not be
+    read: where in it the reader gave up. ``advice`` is what to do about just this, where more
+    is known than the reason says.
     """
 
     reason: str

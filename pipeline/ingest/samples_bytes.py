@@ -6,15 +6,18 @@ import codecs
 from collections.abc import Iterator
 
 from pipeline.errors import Problem
+from pipeline.ingest.decimal_commas import on_split_numbers, split_count
 from pipeline.ingest.samples import Sample
 from pipeline.ingest.sdi12_end import open_end
+from pipeline.site.layout import Layout
 from pipeline.site.models import Site, Source
 
+_LOOKED_AT = 50  # rows of a file without titles
 _WIDE = ("utf-16", "utf-32", "utf_16", "utf_32")
 
 
 def remarks_on_bytes(site: Site, source: Source, samples: list[Sample]) -> Iterator[Problem]:
-    """Yield which files hold NUL bytes, and which bus logs end within an exchange.
+    """Yield which files hold NUL bytes or halves of numbers, and logs that lack their end.
 
     Parameters
     ----------
@@ -29,6 +32,8 @@ def remarks_on_bytes(site: Site, source: Source, samples: list[Sample]) -> Itera
         encoding = layout.transcript.encoding
     if not codecs.lookup(encoding).name.startswith(_WIDE):
         yield from _nul_bytes(samples)
+    if source.kind == "table":
+        yield from _halves_of_numbers(layout, samples)
     if source.kind == "sdi12":
         yield from _cut_off(site, source, samples)
 
@@ -67,3 +72,24 @@ def _cut_off(site: Site, source: Source, samples: list[Sample]) -> Iterator[Prob
     place = f"line {line}" if sample.whole else ""
     expected = "the whole exchange"
     yield Problem(sample.path, place, f"an end {found}{also}", expected, advice)
+
+
+def _halves_of_numbers(layout: Layout, samples: list[Sample]) -> Iterator[Problem]:
+    """Name a file without titles in which every number may be two fields.
+
+    Only titles tell how many fields a row must have: halves of numbers are read for values.
+    """
+    listed, dialect = len(layout.table_schema.columns), layout.dialect
+    if dialect.header_row_count or dialect.delimiter != ",":
+        return
+    for sample in samples:
+        lines = sample.head.splitlines()[dialect.skip_rows :][:_LOOKED_AT]
+        rows = [line for line in lines if line.strip()]
+        surplus = [row.count(b",") + 1 - listed for row in rows]
+        if rows and surplus[0] > 0 and surplus == [split_count(row) for row in rows]:
+            shown = rows[0][:60].decode(errors="replace")
+            found = f"{surplus[0] + listed} fields in {shown!r}"
+            expected = f"{listed}, as many as layouts/{layout.id}.toml lists"
+            place, advice = sample.line(1), on_split_numbers(rows[0], surplus[0], layout)
+            yield Problem(sample.path, place, found, expected, advice)
+            return

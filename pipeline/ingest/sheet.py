@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest import fields
 from pipeline.ingest.account import Account
+from pipeline.ingest.decimal_commas import on_split_numbers
 from pipeline.ingest.fields import FieldRule, Spans
 from pipeline.ingest.header import FileColumn, Header, file_columns
 from pipeline.ingest.lines import Lines, holds_damage, split_lines, to_utf8
@@ -246,10 +247,15 @@ class _Rows:
         if len(where):
             row = int(where[0])
             found = repr(self._line_bytes(row)[:60].decode("utf-8", errors="replace"))
+            advice = ""
             if reason == "wrong_field_count":
                 count = int(self.counts[row])
                 found = f"{'an open quote' if count < 0 else f'{count} fields'} in {found}"
-            self.account.set_aside(reason, len(where), 0, (self._number(row), found, expected))
+                advice = on_split_numbers(
+                    self._line_bytes(row), count - self.width, self.layout
+                )
+            example = (self._number(row), found, expected)
+            self.account.set_aside(reason, len(where), 0, example, advice=advice)
 
     def _spans(self, part: slice = slice(None)) -> Spans:
         return self.lines.start[part], self.lines.stop[part]

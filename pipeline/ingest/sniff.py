@@ -154,7 +154,7 @@ def _account_lines(account: SampleAccount) -> Iterator[str]:
         yield (
             f"Set aside ({what}: {reject[what]}), {reject['reason']}, first in line "
             f"{reject['first_line']}: found {reject['found']}; expected {reject['expected']}. "
-            f"{REASONS[reject['reason']]}"
+            f"{reject['advice'] or REASONS[reject['reason']]}"
         )
 
 
