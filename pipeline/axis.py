@@ -92,6 +92,21 @@ def utc_seconds(time: xr.DataArray) -> NDArray[np.int64]:
     return utc_times(time).astype("datetime64[s]").astype(np.int64)
 
 
+def require_days(day: xr.DataArray) -> None:
+    """Raise `ValueError` unless each day of a coordinate is the one after that before it.
+
+    Labels that are no instants are taken to be in order.
+    """
+    if day.dtype.kind != "M":
+        return
+    steps = np.diff(utc_seconds(day)) / DAY_S
+    if (steps != 1).any():
+        raise ValueError(
+            f"{day.name!r}: expected each day after the other, found steps of {steps.min():g} "
+            f"to {steps.max():g} days; sort, and reindex with NaN on days without a value"
+        )
+
+
 def iso_minute(seconds: float) -> str:
     """Return an instant, UTC seconds since 1970, as ISO 8601 text to the minute."""
     return f"{np.datetime64(int(seconds), 's').astype('datetime64[m]')}Z"

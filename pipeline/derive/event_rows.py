@@ -34,7 +34,7 @@ def depth_rows(
     )
     fronts = joined.assign(number=numbers).set_index(["number", "depth_m"]).reindex(index)
     rows = pd.DataFrame(index=index)
-    onset = fronts["onset_s"].to_numpy(np.float64).reshape(len(spans), -1)
+    onset = fronts["onset_s"].to_numpy(np.float64).reshape(len(spans), len(profile.real_m))
     error = fronts["onset_error_s"].to_numpy(np.float64).reshape(onset.shape)
     rows["real_depth_m"] = np.tile(profile.real_m, len(spans))
     rows["wetted"] = np.isfinite(onset).ravel()
@@ -112,7 +112,7 @@ def event_rows(
 ) -> pd.DataFrame:
     """Return a row an event."""
     rows = spans[["onset_s", "end_s", "open"]].copy()
-    wetted = depths["wetted"].to_numpy().reshape(len(spans), -1)
+    wetted = depths["wetted"].to_numpy().reshape(len(spans), len(profile.real_m))
     rank = depths["rank"].to_numpy().reshape(wetted.shape)
     real = profile.real_m
     rows["first_depth_m"] = real[np.argmax(rank == 1, axis=1)]

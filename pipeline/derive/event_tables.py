@@ -32,12 +32,13 @@ from pipeline.derive.fronts import (
     PAUSE_S,
     PEAK_DAYS,
     daily_noise,
+    frame_of_none,
     wetting_fronts,
 )
 from pipeline.derive.storage import in_soil, of_tubes
 from pipeline.derive.weights import EndRules
 from pipeline.units import plain
-from pipeline.variables import require_labels
+from pipeline.variables import require_dims, require_labels
 
 
 def front_spans(joined: pd.DataFrame, numbers: NDArray, last_s: int) -> pd.DataFrame:
@@ -95,7 +96,8 @@ def tube_tables(
     mine = np.isin(numbers, spans.index.to_numpy())
     peaks = _storage_peaks(block, levels)
     last_s = joined["peak_s"].groupby(numbers).max().reindex(spans.index).to_numpy()
-    until_s = np.maximum(peaks["storage_peak_s"].reshape(len(spans), -1).max(axis=1), last_s)
+    peak_s = peaks["storage_peak_s"].reshape(len(spans), len(weights))
+    until_s = np.maximum(peak_s.max(axis=1), last_s)
     levels["relative_error"] = relative_error_between(profile, spans["foot_s"], until_s)
     depths = depth_rows(profile, spans, joined[mine], numbers[mine], levels)
     depths = depths.assign(**peaks, **_recessions(block, depths, step))
@@ -136,6 +138,8 @@ def _recessions(block: Block, depths: pd.DataFrame, step: Steps) -> dict[str, ND
 
 def _noise_at(block: Block, start: NDArray[np.int64]) -> Floats:
     """Return the noise of every sensor around the start of each event, (event, depth)."""
+    if not start.size:
+        return np.empty((0, len(block.water)))
     day = DAY_S // block.interval_s
     number = np.minimum(start // day, -(-block.water.shape[1] // day) - 1)
     # Of a day the noise is told by days around it, and by the readings beside those.
@@ -171,8 +175,9 @@ def wetting_events(
     Parameters
     ----------
     water_content : DataArray, (time, tube, depth), [m3 m-3]
-        Cleaned; whole days at one interval; NaN where there is no reading.
-    sensor_depth : DataArray, (tube, depth), [m]
+        Cleaned; times at one interval, days whole from the first time on; NaN where there is
+        no reading. May be a Pint quantity, as all that follow may.
+    sensor_depth : DataArray, (depth) or (tube, depth), [m]
         Real depths, downwards; NaN where a tube has no sensor, and one in the air (below 0)
         is none.
     rain : DataArray, (time), [mm], optional
@@ -183,18 +188,21 @@ def wetting_events(
     Returns
     -------
     events, depths : DataFrame
-        See docs/events.md for the columns. Instants are UTC seconds, -1 for none.
+        See docs/events.md for the columns, which are there without an event too. Instants are
+        UTC seconds, -1 for none.
 
     Raises
     ------
     UnitsError
         If an array is not in the units above.
     ValueError
-        If depths, tubes or times of the arrays differ, or times are fewer than two or not at
-        one interval.
+        If dimensions are others, depths, tubes or times of the arrays differ, or times are
+        fewer than two or not at one interval.
     """
     sensor_depth = plain(sensor_depth, "m")
-    array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
+    array = plain(water_content, "m3 m-3")
+    require_dims(array, "time", "tube", "depth")
+    array = array.transpose("time", "tube", "depth")
     require_labels(sensor_depth, array, "depth")
     sensor_depth = in_soil(of_tubes(sensor_depth, array)).broadcast_like(array[0])
     rain = None if rain is None else _of_one_gauge(rain, array)
@@ -222,10 +230,20 @@ def wetting_events(
         found.append(
             named_tables(profile, *tube_tables(profile, block, spans, joined, numbers))
         )
-    if not found:
-        return pd.DataFrame(), pd.DataFrame()
-    events, depths = zip(*found, strict=True)
+    events, depths = zip(*(found or [_of_none()]), strict=True)
     return pd.concat(events, ignore_index=True), pd.concat(depths, ignore_index=True)
+
+
+def _of_none() -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the two tables without a row, so that their columns can be asked for."""
+    profile = Profile("", np.array([0.1]), np.array([0.1]))
+    joined = join_fronts(frame_of_none())
+    numbers = events_of_fronts(joined, profile.nominal_m)
+    block = Block(0, DAY_S, np.zeros((1, 2)))
+    made = tube_tables(profile, block, front_spans(joined, numbers, DAY_S), joined, numbers)
+    events, depths = named_tables(profile, *made)
+    text = {"tube": str, "event": str}
+    return events.astype({**text, "doubts": str}), depths.astype(text)
 
 
 def _of_one_gauge(rain: xr.DataArray, water: xr.DataArray) -> xr.DataArray:

@@ -24,6 +24,7 @@ from pipeline.axis import DAY_S, utc_seconds
 from pipeline.compiled import kernel
 from pipeline.derive.onsets import time_onset
 from pipeline.units import plain
+from pipeline.variables import require_dims
 
 # All of these are ours, found on test fields kept for tuning (docs/truth.md).
 RISE = 0.008  # m3 m-3, least climb of a front
@@ -83,7 +84,7 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     UnitsError
         If ``water_content`` is not in m3 m-3.
     ValueError
-        If times are not at one interval.
+        If dimensions are others, or times are not at one interval, or it is above a day.
 
     Notes
     -----
@@ -97,7 +98,9 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     between two rain events, Dunkerley (2008), Hydrol. Process. 22, 5024-5036 (from memory).
     The rest is ours.
     """
-    array = plain(water_content, "m3 m-3").transpose("time", "tube", "depth")
+    array = plain(water_content, "m3 m-3")
+    require_dims(array, "time", "tube", "depth")
+    array = array.transpose("time", "tube", "depth")
     times = utc_seconds(array["time"])
     interval = _interval(times)
     day = max(1, DAY_S // interval)
@@ -112,7 +115,7 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
         part.insert(0, "depth_m", array["depth"].values.astype(np.float64)[places[:, -1]])
         part.insert(0, "tube", str(array["tube"].values[tube]))
         parts.append(part)
-    return pd.concat(parts, ignore_index=True) if parts else _frame_of_none()
+    return pd.concat(parts, ignore_index=True) if parts else frame_of_none()
 
 
 def _interval(times: Integers) -> int:
@@ -125,6 +128,10 @@ def _interval(times: Integers) -> int:
         raise ValueError(
             f"'time': expected rising times at one interval, found steps of {shortest} to "
             f"{longest} s; reindex to a regular axis with NaN in the gaps"
+        )
+    if shortest > DAY_S:
+        raise ValueError(
+            f"'time': expected a reading a day or more, found one in {shortest} s"
         )
     return shortest
 
@@ -147,7 +154,8 @@ def _frame(places: Integers, levels: Floats, times: Integers, interval: int) -> 
     )
 
 
-def _frame_of_none() -> pd.DataFrame:
+def frame_of_none() -> pd.DataFrame:
+    """Return the table of `wetting_fronts` without a row."""
     none = _frame(np.empty((0, COUNTS), np.int64), np.empty((0, 5)), np.empty(0, np.int64), 1)
     none.insert(0, "depth_m", np.empty(0))
     none.insert(0, "tube", pd.Series([], dtype=str))

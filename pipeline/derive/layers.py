@@ -26,10 +26,11 @@ from pipeline.derive.storage import sharing_of
 from pipeline.derive.weights import EndRules, bridged_weights
 from pipeline.qc.flags import Quality
 from pipeline.units import Amounts, metres, plain
-from pipeline.variables import describe
+from pipeline.variables import describe, require_dims
 
 _MISSING, _SUSPECT = int(Quality.MISSING), int(Quality.SUSPECT)
 _ORDER = ("time", "tube", "depth")
+_WATER = ("cleaned_water_content", "random_error", "systematic_error")
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,18 @@ class LayerRules:
 
     ``ends`` is for above the first and below the last sensor, ``missing_sensor`` ("none",
     "bridge") for one between two others without a reading. ``completeness`` is the share of
-    the readings due that an hour or a day needs, ``interval_s`` (tube, depth) how often
-    sensors should log (None: as the times of the dataset show); where that changed it is
-    (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when each stretch
-    lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day goes by the
-    day's fastest, a whole day by the fastest ever. In a day in which it changes a reading
-    counts for the time it stands for, as in daily values. ``utc_offset_s`` tells where days
-    begin. ``calibrations`` tells which sensors share one (None: they all do).
+    the readings due that an hour or a day needs, ``interval_s`` [s] (tube, depth) how often
+    sensors should log (None: at the shortest step of the dataset's times); where that changed
+    it is (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when each
+    stretch lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day goes
+    by the day's fastest, a whole day by the fastest ever. In a day in which it changes a
+    reading counts for the time it stands for, as in daily values. ``utc_offset_s`` [s] tells
+    where days begin. ``calibrations`` tells which sensors share one (None: they all do).
+
+    Raises
+    ------
+    ValueError
+        If ``missing_sensor`` or ``completeness`` is none of these.
     """
 
     ends: EndRules = EndRules()  # noqa: RUF009 (an immutable tuple)
@@ -54,6 +60,17 @@ class LayerRules:
     interval_from_s: NDArray[np.int64] | None = None
     utc_offset_s: int = 0
     calibrations: Calibrations | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what would be taken for another rule."""
+        if self.missing_sensor not in ("none", "bridge"):
+            raise ValueError(
+                f"missing_sensor: expected 'none' or 'bridge', found {self.missing_sensor!r}"
+            )
+        if not 0 <= self.completeness <= 1:
+            raise ValueError(
+                f"completeness: expected a share from 0 to 1, found {self.completeness!r}"
+            )
 
 
 @dataclass(frozen=True)
@@ -83,8 +100,8 @@ def model_layers(
     ----------
     dataset : Dataset, (time, tube, depth)
         ``cleaned_water_content``, ``random_error``, ``systematic_error`` [m3 m-3], ``quality``
-        and ``sensor_depth`` (tube, depth) [m], NaN where a tube has no sensor. Each may be a
-        Pint quantity of any fitting unit.
+        and ``sensor_depth`` (tube, depth) or (depth) [m], downwards, NaN where a tube has no
+        sensor. Each may be a Pint quantity of any fitting unit. It is read whole.
     bounds : sequence of float or Pint quantity, [m]
         Edges of layers that lie edge to edge, downwards (0, 0.1, 0.4, 1.0), or (top, bottom)
         pairs of layers that do not.
@@ -106,10 +123,13 @@ def model_layers(
 
     Raises
     ------
+    TypeError
+        If it is no Dataset.
     UnitsError
         If a variable is in units that do not fit.
     ValueError
-        If bounds do not go downwards, or the step is unknown.
+        If bounds or sensors do not go downwards, a variable lacks or has other dimensions,
+        times are no instants or, for means, do not rise, or the step is unknown.
 
     References
     ----------
@@ -193,19 +213,31 @@ def layer_spans(bounds: Amounts) -> list[tuple[float, float]]:
 
 def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
     """Return the sensors' values in float64, and their depths; a sensor in the air is none."""
+    if not isinstance(dataset, xr.Dataset):
+        raise TypeError(f"dataset: expected a Dataset, found {type(dataset).__name__}")
+    lacking = sorted({*_WATER, "quality", "sensor_depth"} - {*dataset.variables})
+    if lacking:
+        raise ValueError(
+            f"dataset: expected variables {[*_WATER, 'quality', 'sensor_depth']}, found no "
+            f"{', '.join(lacking)}"
+        )
 
     def values(name: str) -> Floats:
         array = plain(dataset[name], "m3 m-3")
+        require_dims(array, *_ORDER)
         return np.ascontiguousarray(array.transpose(*_ORDER).values, dtype=np.float64)
 
-    quality = dataset["quality"].transpose(*_ORDER).values.astype(np.uint8)
+    flags = dataset["quality"].fillna(_MISSING)
+    require_dims(flags, *_ORDER)
+    quality = flags.transpose(*_ORDER).values.astype(np.uint8)
     depth = plain(dataset["sensor_depth"], "m")
     if "tube" not in depth.dims:
         depth = depth.expand_dims(tube=dataset["tube"])
+    require_dims(depth, "tube", "depth")
     depths = np.array(depth.transpose("tube", "depth").values, dtype=np.float64)
     depths[depths < 0] = np.nan
-    water, random = values("cleaned_water_content"), values("random_error")
-    return Sensors(water, random, values("systematic_error"), quality), depths
+    water, random, systematic = (values(name) for name in _WATER)
+    return Sensors(water, random, systematic, quality), depths
 
 
 def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) -> Floats:

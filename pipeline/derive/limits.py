@@ -17,12 +17,16 @@ where the record shows none.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 import numpy as np
 
 from pipeline.arrays import Bools, Floats, Integers
+from pipeline.axis import require_days
 from pipeline.units import Amount, numbers
+
+if TYPE_CHECKING:  # a trace loads this module, and no xarray
+    import xarray as xr
 
 Curve = tuple[Floats, Floats, Floats, Floats]  # start, scale, time, misfit, each (spell,)
 
@@ -96,14 +100,21 @@ def sensor_limits(daily: Amount, rules: LimitRules = LimitRules()) -> SensorLimi
     Parameters
     ----------
     daily : (day,), [m3 m-3]
-        Daily means; NaN where there is none. An array with units is checked, a Pint quantity
-        converted.
+        Daily means of consecutive days, in order; NaN where there is none. An array with
+        units is checked, a Pint quantity converted.
     rules : LimitRules
 
     Returns
     -------
     SensorLimits
         NaN, and 0 spells, for what the record does not show.
+
+    Raises
+    ------
+    UnitsError
+        If a quantity or an array with units is not of water content.
+    ValueError
+        If it is not of one sensor, or days of an array leave one out or are not in order.
 
     References
     ----------
@@ -121,8 +132,15 @@ def sensor_limits(daily: Amount, rules: LimitRules = LimitRules()) -> SensorLimi
     >>> round(found.upper.value, 3), round(found.days_to_drain.value, 1), found.upper.spells
     (0.314, 9.0, 3)
     """
-    daily = np.asarray(numbers(daily, "m3 m-3"), dtype=np.float64)
-    return tube_limits(daily[:, np.newaxis], rules)[0]
+    series = np.asarray(numbers(daily, "m3 m-3"), dtype=np.float64)
+    if series.ndim != 1:
+        raise ValueError(
+            f"daily: expected values of one sensor, (day,), found {series.ndim} dimensions; "
+            f"select one"
+        )
+    if hasattr(daily, "dims"):
+        require_days(cast("xr.DataArray", daily)[daily.dims[0]])
+    return tube_limits(series[:, np.newaxis], rules)[0]
 
 
 def tube_limits(daily: Floats, rules: LimitRules = LimitRules()) -> list[SensorLimits]:

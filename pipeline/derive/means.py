@@ -26,12 +26,23 @@ from pipeline.arrays import Bools, Floats, Integers
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.compiled import kernel
 from pipeline.units import plain, water_units
-from pipeline.variables import require_labels
+from pipeline.variables import require_alike, require_dims
 
 LEAST_DATES = 10  # fewer do not tell a tube's offset; ours
 COVERED = 0.95
 _EXACT_DEGREES = 100  # beyond them the expansion of `t_quantiles` errs by less than 1e-7
 _TWICE = (1.0 + COVERED) / 2
+# Columns of `site_mean`: units, "" being those of the values, and what they are.
+_ABOUT = {
+    "mean": ("", "mean over tubes"),
+    "spread": ("", "standard deviation between tubes"),
+    "sampling_error": ("", "standard uncertainty, from few tubes, of the mean over tubes"),
+    "systematic_error": ("", "standard uncertainty, shared by tubes, of the mean over tubes"),
+    "degrees_of_freedom": ("1", "degrees of freedom of the mean over tubes"),
+    "lower": ("", "lower bound of 95 % of the mean over tubes"),
+    "upper": ("", "upper bound of 95 % of the mean over tubes"),
+    "measured": ("1", "number of members measured on the day"),
+}
 
 
 @dataclass(frozen=True)
@@ -131,7 +142,7 @@ def site_mean(
     UnitsError
         If the unit is neither m3 m-3 nor mm, or the error has another.
     ValueError
-        If the error is of other days or tubes, or in another order.
+        If dimensions are others, or the error is of other days or tubes, or in another order.
 
     References
     ----------
@@ -139,21 +150,27 @@ def site_mean(
     are cut to a whole number).
     """
     unit = water_units(values)
-    table = plain(values, unit).transpose("day", "tube").values.astype(np.float64)
+    ordered = by_day_and_tube(values, unit)
+    table = ordered.values.astype(np.float64)
     shared = np.zeros(table.shape)
     if systematic_error is not None:
-        for dim in ("day", "tube"):
-            require_labels(systematic_error, values, dim)
-        error = plain(systematic_error, unit).transpose("day", "tube")
+        error = by_day_and_tube(systematic_error, unit)
+        require_alike(error, ordered)
         shared = error.values.astype(np.float64)
     columns, members = mean_columns(table, shared, least_dates)
-    day = values["day"].values
     arrays = {
-        name: ("day", column, {"units": _unit_of(name, unit)})
+        name: ("day", column, {"units": _ABOUT[name][0] or unit, "long_name": _ABOUT[name][1]})
         for name, column in columns.items()
     }
-    tubes = [str(t) for t in values["tube"].values[members]]
-    return xr.Dataset(arrays, {"day": day}, {"members": tubes})
+    tubes = [str(t) for t in ordered["tube"].values[members]]
+    return xr.Dataset(arrays, {"day": ordered["day"]}, {"members": tubes})
+
+
+def by_day_and_tube(values: xr.DataArray, unit: str) -> xr.DataArray:
+    """Return values (day, tube) as plain numbers in a unit; errors as of `site_mean`."""
+    found = plain(values, unit)
+    require_dims(found, "day", "tube")
+    return found.transpose("day", "tube")
 
 
 def mean_columns(
@@ -297,10 +314,6 @@ def _enough(fit: TubeFit) -> Floats:
     number = int(fit.members.sum())
     need = min(2, max(1, -(-number // 2)))
     return np.where(fit.counts >= need, fit.level, np.nan)
-
-
-def _unit_of(name: str, unit: str) -> str:
-    return "1" if name in ("degrees_of_freedom", "measured") else unit
 
 
 def _mean_over_tubes(table: Floats, counts: NDArray) -> Floats:

@@ -15,10 +15,11 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Bools, Floats
+from pipeline.axis import require_days
 from pipeline.compiled import kernel
 from pipeline.derive.independence import independent_dates
-from pipeline.derive.means import LEAST_DATES, fit_tubes
-from pipeline.units import plain, water_units
+from pipeline.derive.means import LEAST_DATES, by_day_and_tube, fit_tubes
+from pipeline.units import water_units
 
 RESAMPLES = 500
 SEED = 19850822  # any fixed number: the same record always gives the same shares
@@ -39,6 +40,24 @@ COLUMNS = {
     "upper": "1",
     "direct_share": "1",
     "offset_share": "1",
+}
+
+_LONG_NAMES = {
+    "days": "number of days with a value",
+    "mean_relative_difference": "mean relative difference from the site mean",
+    "relative_difference_spread": "standard deviation of the relative difference",
+    "stability_index": "root of the sum of squares of mean and standard deviation",
+    "offset": "mean of the tube's value less the site mean",
+    "offset_spread": "standard deviation of the tube's value less the site mean",
+    "independent_dates": "number of independent dates among the days",
+    "lower": "lower bound of 95 % of the mean relative difference",
+    "upper": "upper bound of 95 % of the mean relative difference",
+    "direct_share": "share of resampled records that name the tube as it is",
+    "offset_share": "share of resampled records that name the tube with its offset",
+    "direct": "smallest stability index",
+    "with_offset": "smallest standard deviation of the offset",
+    "first_half": "smallest stability index of the first half of the days",
+    "second_half": "smallest stability index of the second half of the days",
 }
 
 
@@ -80,6 +99,8 @@ def relative_differences(values: xr.DataArray, least_dates: int = LEAST_DATES) -
     ------
     UnitsError
         If the unit is neither m3 m-3 nor mm.
+    ValueError
+        If dimensions are others.
 
     References
     ----------
@@ -93,7 +114,7 @@ def relative_differences(values: xr.DataArray, least_dates: int = LEAST_DATES) -
     >>> relative_differences(values.assign_attrs(units="m3 m-3"), 1).round(9).values.tolist()
     [[-0.2, 0.0, 0.2]]
     """
-    ordered = plain(values, water_units(values)).transpose("day", "tube")
+    ordered = by_day_and_tube(values, water_units(values))
     relative = differences(ordered.values.astype(np.float64), least_dates)[0]
     result = xr.DataArray(relative, ordered.coords, ("day", "tube"))
     return result.assign_attrs(units="1", long_name="relative difference from the site mean")
@@ -134,6 +155,8 @@ def stability(values: xr.DataArray, least_dates: int = LEAST_DATES) -> xr.Datase
     ------
     UnitsError
         If the unit is neither m3 m-3 nor mm.
+    ValueError
+        If dimensions are others, or a day is left out or not in order.
 
     References
     ----------
@@ -143,13 +166,22 @@ def stability(values: xr.DataArray, least_dates: int = LEAST_DATES) -> xr.Datase
     memory).
     """
     unit = water_units(values)
-    table = plain(values, unit).transpose("day", "tube").values.astype(np.float64)
+    ordered = by_day_and_tube(values, unit)
+    require_days(ordered["day"])
+    table = ordered.values.astype(np.float64)
     columns, about = stability_columns(*differences(table, least_dates))
     arrays = {
-        name: ("tube", column, {"units": COLUMNS[name] or unit} if name in COLUMNS else {})
+        name: (
+            "tube",
+            column,
+            {
+                **({"units": COLUMNS[name] or unit} if name in COLUMNS else {}),
+                "long_name": _LONG_NAMES[name],
+            },
+        )
         for name, column in columns.items()
     }
-    return xr.Dataset(arrays, {"tube": values["tube"].values}, about)
+    return xr.Dataset(arrays, {"tube": ordered["tube"]}, about)
 
 
 def stability_columns(

@@ -8,7 +8,8 @@ import xarray as xr
 
 from pipeline.derive.event_tables import wetting_events
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.layers import model_layers
+from pipeline.derive.layers import LayerRules, model_layers
+from pipeline.derive.limits import sensor_limits
 from pipeline.derive.limits_water import relative_available_water
 from pipeline.derive.means import site_mean
 from pipeline.derive.stability import relative_differences, stability
@@ -214,6 +215,89 @@ def test_events_refuse_times_that_are_not_at_one_interval():
         wetting_events(holed, depth)
     with pytest.raises(ValueError, match="expected two or more times, found 1"):
         wetting_events(water.isel(time=[0]), depth)
+
+
+def test_a_record_without_events_gives_tables_with_their_columns():
+    water, depth, rain = make_water()
+    rising = (water + 0.05 * (np.arange(96) >= 48)[:, None, None]).assign_attrs(water.attrs)
+    for found, expected in zip(
+        wetting_events(water, depth, rain), wetting_events(rising, depth, rain), strict=True
+    ):
+        assert len(found) == 0
+        assert len(expected) > 0
+        assert found.dtypes.to_dict() == expected.dtypes.to_dict()
+
+
+def test_depths_of_a_probe_hold_for_every_tube():
+    water, depth, _ = make_water()
+    rising = (water + 0.05 * (np.arange(96) >= 48)[:, None, None]).assign_attrs(water.attrs)
+    expected = wetting_events(rising, depth)
+    found = wetting_events(rising, depth.isel(tube=0, drop=True))
+    pd.testing.assert_frame_equal(found[1], expected[1])
+
+
+ASK = {
+    "wetting_fronts": lambda water, depth: wetting_fronts(water),
+    "wetting_events": wetting_events,
+    "model_layers": lambda water, depth: model_layers(
+        make_layers_dataset(water, depth), [0, 0.4]
+    ),
+}
+
+
+@pytest.mark.parametrize("name", ASK)
+def test_a_dimension_that_lacks_is_named(name):
+    water, depth, _ = make_water()
+    told = r"expected the dimensions \('time', 'tube', 'depth'\), found \('time', 'depth'\)"
+    with pytest.raises(ValueError, match=told):
+        ASK[name](water.sel(tube="T1"), depth)
+
+
+def test_means_name_the_dimension_that_lacks():
+    values = make_daily().rename(day="time")
+    for ask in (site_mean, stability, relative_differences):
+        with pytest.raises(ValueError, match=r"'theta': expected the dimensions \('day',"):
+            ask(values)
+
+
+def test_layers_name_the_variable_that_lacks_and_the_rule_that_is_none():
+    dataset = make_layers_dataset(*make_water()[:2])
+    with pytest.raises(ValueError, match=r"expected variables .*found no quality, random_err"):
+        model_layers(dataset.drop_vars(["random_error", "quality"]), [0, 0.4])
+    with pytest.raises(TypeError, match="expected a Dataset, found DataArray"):
+        model_layers(dataset["quality"], [0, 0.4])
+    with pytest.raises(ValueError, match="'none' or 'bridge', found 'bridged'"):
+        LayerRules(missing_sensor="bridged")
+    with pytest.raises(ValueError, match="a share from 0 to 1, found 75"):
+        LayerRules(completeness=75)
+
+
+def test_a_reading_whose_flag_is_masked_is_none():
+    dataset = make_layers_dataset(*make_water()[:2])
+    masked = dataset.where(dataset["time"] > dataset["time"][0])
+    found = model_layers(masked.assign(sensor_depth=dataset["sensor_depth"]), [0, 0.4])
+    assert found["layer_quality"][:2, 0, 0].values.tolist() == [9, 1]
+
+
+@pytest.mark.parametrize(
+    ("days", "told"),
+    [(range(29, -1, -1), "steps of -1 to -1 days"), (range(0, 60, 2), "2 to 2")],
+)
+def test_days_that_do_not_follow_each_other_are_refused(days, told):
+    at = np.datetime64("2025-05-01", "ns") + np.array(days) * np.timedelta64(1, "D")
+    values = make_daily().assign_coords(day=at)
+    with pytest.raises(ValueError, match=f"'day': expected each day after .*{told}"):
+        stability(values)
+    with pytest.raises(ValueError, match=told):
+        sensor_limits(values[:, 0])
+    with pytest.raises(ValueError, match=r"of one sensor, .* found 2 dimensions"):
+        sensor_limits(values)
+
+
+def test_columns_of_means_and_stability_say_what_they_are():
+    values = make_daily()
+    for found in (site_mean(values), stability(values)):
+        assert all(column.attrs["long_name"] for column in found.values())
 
 
 @pytest.mark.parametrize(
