@@ -21,9 +21,10 @@ from pipeline.site.models import Keep, Site
 from pipeline.store.description import UNDONE
 from pipeline.store.site_store import THINNED, SiteStore, State
 from pipeline.store.state import Writer
+from pipeline.words import counted
 
 AT_MOST_EVERY = timedelta(days=7)
-_ATTRIBUTE = "last_thinned"
+_ATTRIBUTE, _KIND = "last_thinned", "thin"
 _COLUMNS = ("commit", "written", "message", "metadata")
 
 
@@ -47,6 +48,9 @@ def states_to_keep(
 ) -> tuple[list[State], list[State]]:
     """Part states into those to keep and those to thin out.
 
+    The state a thinning leaves holds what the one before it did. It counts for none of
+    ``policy.nights``, so that thinning out again and again takes no night away.
+
     Parameters
     ----------
     states : list of dict
@@ -56,17 +60,25 @@ def states_to_keep(
         Commits that delivered files name.
     """
     months: set[str] = set()
-    kept, gone = [], []
-    for place, state in enumerate(states):
+    kept: list[State] = []
+    gone: list[State] = []
+    nights = 0
+    for state in states:
+        newest = nights < policy.nights
+        nights += not _is_thinning(state)
         month = state["written"][:7]
         last_of_month = policy.monthly and month not in months
         named = policy.delivered and state["commit"] in delivered
-        if place < policy.nights or last_of_month or named:
+        if newest or last_of_month or named:
             kept.append(state)
         else:
             gone.append(state)
         months.add(month)
     return kept, gone
+
+
+def _is_thinning(state: State) -> bool:
+    return bool(state["metadata"].get("kind") == _KIND)
 
 
 def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> Thinned:
@@ -88,14 +100,14 @@ def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> Thinned:
         }
         if dry_run or not gone:
             return account
-        marked = {state["commit"] for state in kept[site.keep.nights :]}
+        oldest = [s for s in states if not _is_thinning(s)][: site.keep.nights][-1]
+        marked = {s["commit"] for s in kept if s["written"] < oldest["written"]}
         store.keep(marked)
         _list_thinned(writer, gone)
         writer.set_attributes({_ATTRIBUTE: states[0]["written"]})
-        count = f"{len(gone)} earlier states thinned out"
-        writer.commit(count, {"kind": "thin"})
-        oldest_unmarked = kept[: site.keep.nights][-1]["commit"]
-        store.drop(store.written_at(oldest_unmarked), marked)
+        count = f"{counted(len(gone), 'earlier state')} thinned out"
+        writer.commit(count, {"kind": _KIND})
+        store.drop(store.written_at(oldest["commit"]), marked)
         return {**account, "bytes_after": _size(store)}
 
 

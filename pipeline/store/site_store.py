@@ -239,6 +239,7 @@ class SiteStore:
     def drop(self, older_than: datetime, keep: set[str]) -> None:
         """Forget states before an instant but for those to keep, and free their space.
 
+        Marks of later states stay: the line of states may have been cut after them.
         The lock must be held (`write`, without a commit under way). What was written and never
         committed is cleared away too. A stop at any instant leaves a sound store, and the same
         call takes up where it was stopped.
@@ -247,7 +248,7 @@ class SiteStore:
         self.keep(keep)
         os.sync()
         for mark, commit in self._marks().items():
-            if commit not in keep:
+            if commit not in keep and self.written_at(commit) < older_than:
                 repository.delete_tag(mark)
         if self.is_local:
             StoreSums(Path(self.address)).release()

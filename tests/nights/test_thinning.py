@@ -67,7 +67,7 @@ def deliver(site, commit):
 
 
 def state(written, commit=""):
-    return {"commit": commit or written, "written": written}
+    return {"commit": commit or written, "written": written, "metadata": {}}
 
 
 def test_the_policy_keeps_the_newest_one_a_month_and_what_was_delivered():
@@ -133,10 +133,34 @@ def test_what_is_kept_no_longer_goes_when_the_policy_changes(store, tmp_path):
     thin_site(site, store)
     site.keep = Keep(nights=1, monthly=False, delivered=False)
     account = thin_site(site, store)
-    assert set(account["thinned"]) == {commits[n] for n in (4, 10, 11, 12)}
+    assert set(account["thinned"]) == {commits[n] for n in (4, 10, 11)}
     with pytest.raises(StoreError, match="thinned out"):
         store.read(commits[4])
     assert store.read().read(WATER, 0, 28 * 24).tobytes() == values_of(12).tobytes()
+
+
+def test_thinning_again_takes_no_night_away(store, tmp_path):
+    site = Field(tmp_path, nights=3, monthly=False)
+    thin_site(site, store)
+    listed = list_states(store)
+    for _ in range(3):
+        assert thin_site(site, store)["thinned"] == []
+    assert list_states(store) == listed
+    assert [row["night"] for row in listed if row["kept"]] == [None, 12, 11, 10]
+
+
+def test_a_kept_state_outlives_a_policy_that_keeps_more_nights(store, tmp_path):
+    site = Field(tmp_path, nights=3, monthly=False)
+    commits = {row["metadata"]["night"]: row["commit"] for row in store.history()}
+    deliver(site, commits[4])
+    (site.output / "netcdf" / "delivered.json").write_text(
+        json.dumps({n: {"state": [1], "files": [], "commit": commits[n]} for n in (4, 2)})
+    )
+    thin_site(site, store)
+    site.keep = Keep(nights=4, monthly=False, delivered=False)
+    assert thin_site(site, store)["thinned"] == [commits[2]]
+    kept = SiteStore(store.address, AXIS, "north").read(commits[4])
+    assert kept.read(WATER, 0, 28 * 24).tobytes() == values_of(4).tobytes()
 
 
 @pytest.mark.parametrize("step", ["keep", "commit", "drop", "expire_snapshots", "clear"])
