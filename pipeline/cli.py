@@ -12,6 +12,7 @@ import signal
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from io import TextIOWrapper
 from typing import Annotated, Any, TextIO
 
 import typer
@@ -155,6 +156,9 @@ def _open_streams() -> None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
     if sys.stderr is None:
         sys.stderr = open(2, "w", encoding="utf-8", closefd=False)
+    if isinstance(sys.stdout, TextIOWrapper) and sys.stdout.errors == "strict":
+        # No sign that a terminal lacks is a reason to end after the work was done.
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 def _leave(ended: list[int]) -> None:

@@ -50,7 +50,7 @@ RARE = {
     "events": {"pictures"},
     "recalibrate": {
         "failures", "delivered", "delivered_counts", "removed", "empty_periods", "rounds",
-        "periods_without", "pictures", "restored", "put_back", "files",
+        "periods_without", "pictures", "restored", "put_back", "files", "edited",
     },
     "status": {"failures", "next"},
     "trace": {"delivered"},

@@ -66,6 +66,18 @@ def test_what_is_opened_never_gets_the_number_of_a_closed_stream():
     assert ran.returncode == 3
 
 
+def test_a_sign_that_the_terminal_lacks_ends_no_command():
+    script = "from pipeline.cli import _open_streams; _open_streams(); print('40 \\xb1 2 mm')"
+    ran = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        check=False,
+    )
+    assert (ran.returncode, ran.stdout) == (0, "40 \\xb1 2 mm\n")
+
+
 def test_a_failure_is_told_though_no_folder_can_take_its_traceback(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("")
     monkeypatch.setattr(outcomes, "state_folder", lambda: tmp_path / "file")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import redirect_stdout
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
 
@@ -79,6 +80,8 @@ def schedule(
     _require_sites(folders)
     wanted = place(workers, scheduler, direct=False)
     if printed:
+        if isinstance(sys.stdout, TextIOWrapper):
+            sys.stdout.reconfigure(encoding="utf-8")  # folders are named in it on the disk
         print(how_to(printed, folders, at, where.key, wanted.options()), end="")
         return
     show_progress()

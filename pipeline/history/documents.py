@@ -113,6 +113,7 @@ class Revision(Ends, Comparison, DeliveredNight, DrawnNight, FailedParts, total=
     tubes: list[RedoneTube]
     restored: str  # of an undoing alone: commit whose description is in force again
     put_back: list[LineChanges]
+    edited: bool  # whether the disk holds neither it nor the one taken back
     files: list[str]  # of that description, written to be put back
 
 

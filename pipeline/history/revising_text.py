@@ -35,11 +35,8 @@ def show_done(account: Revision) -> None:
     headline(account["outcome"], f"{account['site']}: {_what_was_done(account)}")
     show_failures(account.get("failures", ()))
     show_absent(account)
-    if account.get("put_back") and account["done"]:
-        say("the description on the disk is the one taken back; to put it right:")
-        say(_description(account["put_back"]))
-        for path in account["files"]:
-            say(f"  copy {path}")
+    if account.get("put_back") and (account["done"] or account["edited"]):
+        say(_put_back(account))
 
 
 def show_comparison(account: StatesApart) -> None:
@@ -110,6 +107,23 @@ def _what_was_done(account: Revision) -> str:
     if not account["done"]:
         return f"{span} would be computed again"
     return f"state {account['commit']}, {span} computed again"
+
+
+def _put_back(account: Revision) -> str:
+    """Return which lines and files of the disk are to be put right after an undoing."""
+    disk = "the description on the disk is the one taken back; to put it right:"
+    if account["edited"]:
+        disk = (
+            "the description on the disk was edited since: the next night goes by it, and "
+            "what was taken back comes again where it still stands; to keep it away put right:"
+        )
+    lines = [disk, _description(account["put_back"])]
+    lines += [f"  copy {path} to {account['folder']}" for path in account["files"]]
+    if account["done"]:
+        names = [change["file"] for change in account["put_back"]]
+        gone = [n for n in names if not any(f.endswith(f"/{n}") for f in account["files"])]
+        lines += [f"  remove {name}: there was none" for name in gone]
+    return "\n".join(lines)
 
 
 def _description(changes: Sequence[LineChanges]) -> str:

@@ -32,6 +32,7 @@ from pipeline.store.description import (
     UNDONE_TABLE,
     InForce,
     in_force,
+    is_another,
     keep_description,
     site_of,
     stored_files,
@@ -113,8 +114,9 @@ def undo_site(
         taken_back = {}
     plan = Plan("undo", InForce(restored, files), now, taken_back, state)
     account = _carry_out(store, plan, dry_run, consent)
-    changes = description_changes(on_disk, files)
+    changes = description_changes(on_disk, files) if taken_back else []
     account |= {"restored": state, "put_back": changes, "files": []}
+    account["edited"] = bool(taken_back) and is_another(site, on_disk, taken_back)
     if account["done"] and account["commit"]:
         target = site.output / "undo" / account["commit"]
         names = [change["file"] for change in changes if change["file"] in files]

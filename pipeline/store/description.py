@@ -60,9 +60,14 @@ def in_force(site: Site, state: Snapshot | None) -> InForce:
     if state is None or not state.attributes.get(UNDONE):
         return InForce(site, files)
     undone, kept = stored_files(state, UNDONE_TABLE), stored_files(state)
-    if undone != files and site_hash(site_of(undone, site)) != site_hash(site):
+    if is_another(site, files, undone):
         return InForce(site, files)
     return InForce(site_of(kept, site), kept, tuple(changed_files(files, kept)))
+
+
+def is_another(site: Site, on_disk: Mapping[str, bytes], stored: Mapping[str, bytes]) -> bool:
+    """Tell whether the disk says something else than stored files; comments do not count."""
+    return on_disk != stored and site_hash(site_of(stored, site)) != site_hash(site)
 
 
 def stored_files(state: Snapshot, table: str = TABLE) -> dict[str, bytes]:

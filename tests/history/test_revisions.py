@@ -9,6 +9,7 @@ import pytest
 from states import assert_same_results, newest
 
 from pipeline.errors import StoreError
+from pipeline.history.revising_text import show_done
 from pipeline.history.revisions import recalibrate_site, undo_site
 from pipeline.nights import night
 from pipeline.store.cubes import SPECS
@@ -297,6 +298,27 @@ def test_put_back_files_end_the_matter(site):
     assert not any("taken back" in line for line in site_status(site, NOW)["why"])
     new_law(site)  # the same edit, made again on purpose, counts
     assert night.store_night(site, NOW)["days_computed"] > 0
+
+
+def test_undo_tells_of_an_edit_that_comes_into_force_all_the_same(site, capsys):
+    new_law(site)
+    decided = site / "decisions.csv"
+    decided.write_text(
+        "tube,depth_cm,from,until,verdict,why,who\n"
+        "T1,10,2030-01-01,2030-01-02,reject,trodden on,Me\n"
+    )
+    night.store_night(site, NOW)
+    show_done(undo_site(site, NOW, dry_run=True) | {"folder": str(site)})
+    assert "edited" not in capsys.readouterr().err
+    replace(site, "calibrations.toml", ("slope = 0.1200", "slope = 0.1201"))
+    account = undo_site(site, NOW, dry_run=False) | {"folder": str(site)}
+    show_done(account)
+    told = capsys.readouterr().err
+    assert "edited since: the next night goes by it" in told
+    assert f"calibrations.toml to {site}" in told
+    assert "remove decisions.csv: there was none" in told
+    assert night.store_night(site, NOW)["days_computed"] > 0
+    assert_same_results(newest(site), from_nothing(site))
 
 
 def test_a_second_undo_leads_further_back_and_recalibrate_forward_again(site):
