@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
@@ -14,8 +15,10 @@ from numpy.typing import NDArray
 
 from pipeline.derive.calibrations import site_calibrations
 from pipeline.derive.layers import LayerRules, model_layers
+from pipeline.derive.rounds import describe_reason
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
+from pipeline.qc.flags import describe_quality, describe_tests
 from pipeline.site.load import load_site
 from pipeline.site.models import Site, Wire
 from pipeline.site.stretches import intervals_at, stretches_of
@@ -33,18 +36,45 @@ if TYPE_CHECKING:
 _EVER = np.iinfo(np.int64).min
 # Where a reading came from is a matter of the trace; see `percolog trace`.
 _ORIGIN = ("_file", "_line", "_offset_s")
+_CUBES = ("readings", "water", "products", "daily")
+_FLAGS: dict[str, Callable[[xr.DataArray, str], xr.DataArray]] = {
+    "quality": describe_quality,
+    "storage_quality": describe_quality,
+    "tests": lambda mask, _: describe_tests(mask),
+    "outside_calibration": lambda reason, _: describe_reason(reason),
+}
+_ABOUT = {
+    "time": "step of the site's axis, UTC",
+    "day": "when the day begins, UTC",
+    "tube": "access tube",
+    "depth": "nominal depth of the sensor below the surface",
+    "layer": "layer of the site",
+    "station": "source that logs the quantity",
+}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class OpenSite:
-    """One state of a site, read-only. Nothing is read from disk before values are asked for.
+    """One state of a site. Nothing is read from disk before values are asked for.
 
     ``readings``, ``water``, ``products`` and ``daily`` are the cubes of the store, each a
-    Dataset whose variables carry units and names; ``site`` is the description.
+    Dataset whose variables carry units, names and the meanings of flags; ``site`` is the
+    description. Nothing is written to the store, whatever is done to a Dataset.
     """
 
     site: Site
     snapshot: Snapshot
+
+    def __repr__(self) -> str:
+        """Say in a few lines which state it is and what can be asked of it."""
+        cubes = ", ".join(_CUBES)
+        return (
+            f"<OpenSite {self.site.id}: {self.site.title}\n"
+            f"state {self.snapshot.commit_id}, {self.snapshot.days} days from "
+            f"{self.site.start:%Y-%m-%dT%H:%MZ} on\n"
+            f"tubes {', '.join(self._tubes)}\n"
+            f"cubes {cubes}; model_layers(bounds); table(name), see tables>"
+        )
 
     @cached_property
     def readings(self) -> xr.Dataset:
@@ -58,7 +88,10 @@ class OpenSite:
 
     @cached_property
     def products(self) -> xr.Dataset:
-        """Return stored water by layer of the site, (time, tube, layer)."""
+        """Return stored water by layer of the site, (time, tube, layer).
+
+        ``layer_top`` and ``layer_bottom`` (layer) [m] are its bounds.
+        """
         return self._cube("products")
 
     @cached_property
@@ -66,8 +99,13 @@ class OpenSite:
         """Return daily values, ``day`` being when each begins (UTC)."""
         return self._cube("daily")
 
+    @property
+    def tables(self) -> list[str]:
+        """Return the names of the tables of the store."""
+        return self.snapshot.tables()
+
     def table(self, name: str) -> pd.DataFrame:
-        """Return a table of the store, such as ``ledger`` or ``soil_limits``.
+        """Return a table of the store, such as ``ledger`` or ``soil_limits``; see `tables`.
 
         Raises
         ------
@@ -76,7 +114,10 @@ class OpenSite:
         """
         found = self.snapshot.table(name)
         if found is None:
-            raise KeyError(f"{self.site.id}: the state holds no table {name!r}")
+            raise KeyError(
+                f"{self.site.id}: the state holds no table {name!r}, but "
+                f"{', '.join(self.tables)}"
+            )
         frame: pd.DataFrame = found.to_pandas()
         return frame
 
@@ -117,9 +158,16 @@ class OpenSite:
         """Return a group with depths downwards, units on every variable, and real depths."""
         cube = self.snapshot.dataset(group)
         cube = cube.drop_vars([name for name in cube if str(name).endswith(_ORIGIN)])
-        for name in cube:
+        for name in map(str, cube):
             if name in VARIABLES:
-                cube[name] = describe(cube[name], str(name))
+                cube[name] = _FLAGS.get(name, describe)(cube[name], name)
+        if cube.data_vars:  # in the table's order, with the coordinates that these have
+            cube = cube[
+                sorted(cube, key=lambda name: [*VARIABLES, str(name)].index(str(name)))
+            ]
+        for name in set(_ABOUT) & set(cube.coords):
+            cube[name].attrs["long_name"] = _ABOUT[name]
+        cube = self._with_bounds(cube)
         if "depth" not in cube.dims:
             return cube
         if (np.diff(cube["depth"].values) < 0).any():  # the store keeps them as first seen
@@ -130,6 +178,24 @@ class OpenSite:
         attributes = {"units": "m", "standard_name": "depth", "positive": "down"}
         return cube.assign_coords(
             sensor_depth=(("tube", "depth"), real, {**attributes, "long_name": text})
+        )
+
+    def _with_bounds(self, cube: xr.Dataset) -> xr.Dataset:
+        """Return a group with the bounds of the site's layers, where it has layers."""
+        if "layer" not in cube.dims:
+            return cube
+        known = {layer.name: layer for layer in self.site.derive.layers}
+        layers = [known.get(str(name)) for name in cube["layer"].values]
+        bounds = {
+            "layer_top": [np.nan if layer is None else layer.top_m for layer in layers],
+            "layer_bottom": [np.nan if layer is None else layer.bottom_m for layer in layers],
+        }
+        attributes = {"units": "m", "standard_name": "depth", "positive": "down"}
+        return cube.assign_coords(
+            {
+                name: ("layer", depths, {**attributes, "long_name": name.replace("_", " ")})
+                for name, depths in bounds.items()
+            }
         )
 
 

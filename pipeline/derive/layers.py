@@ -24,7 +24,7 @@ from pipeline.derive.layer_errors import layer_covariance, layer_variances
 from pipeline.derive.spacing import Spacing, out_of_reach, spacing_factors
 from pipeline.derive.storage import sharing_of
 from pipeline.derive.weights import EndRules, bridged_weights
-from pipeline.qc.flags import Quality
+from pipeline.qc.flags import Quality, describe_quality
 from pipeline.units import Amounts, metres, plain
 from pipeline.variables import describe, require_dims
 
@@ -346,7 +346,9 @@ def _labelled(
     middle = edges.mean(axis=1)
     dims = ("time", "tube", "layer", "other_layer")
     arrays = {
-        name: describe(xr.DataArray(values, dims=dims[: values.ndim]), name)
+        name: (describe_quality if name == "layer_quality" else describe)(
+            xr.DataArray(values, dims=dims[: values.ndim]), name
+        )
         for name, values in found.items()
     }
     thickness = xr.DataArray(np.diff(edges, axis=1)[:, 0] * MM_PER_M, dims="layer")

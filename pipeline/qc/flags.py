@@ -126,9 +126,9 @@ def describe_tests(mask: xr.DataArray) -> xr.DataArray:
     return result
 
 
-def describe_quality(flag: xr.DataArray) -> xr.DataArray:
+def describe_quality(flag: xr.DataArray, name: str = "quality") -> xr.DataArray:
     """Return a primary flag with the attributes CF asks for."""
-    result = describe(flag, "quality")
+    result = describe(flag, name)
     result.attrs["flag_values"] = np.array([int(quality) for quality in Quality], np.uint8)
     result.attrs["flag_meanings"] = " ".join(quality.name.lower() for quality in Quality)
     return result

@@ -23,6 +23,7 @@ from pipeline.products.limits import soil_limits_step
 from pipeline.site.load import load_site
 from pipeline.site.models import Horizon
 from pipeline.store.site_store import SiteStore
+from pipeline.variables import VARIABLES
 
 DEPTHS = (0.1, 0.3)
 DAYS = 200
@@ -276,9 +277,12 @@ def test_cubes_of_an_open_site_are_lazy_and_labelled(field):
     assert site.daily["sensor_depth"].dims == ("tube", "depth")
     assert site.daily["sensor_depth"].attrs["units"] == "m"
     assert (np.diff(site.daily["depth"]) > 0).all()
+    names = list(site.daily)
+    assert names == sorted(names, key=list(VARIABLES).index)  # the same in every session
     assert site.table("soil_limits")["upper"].notna().all()
-    with pytest.raises(KeyError, match="no table 'nothing'"):
+    with pytest.raises(KeyError, match=r"no table 'nothing', but .*soil_limits"):
         site.table("nothing")
+    assert "soil_limits" in site.tables
 
 
 def test_the_package_itself_loads_nothing():

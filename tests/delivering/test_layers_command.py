@@ -84,5 +84,11 @@ def test_the_notebook_gives_the_same_layers_by_the_sites_rules(field):
     assert (np.diff(site.water["depth"]) > 0).all()
     assert layers["layer_storage"].attrs["units"] == "mm"
     assert site.water["cleaned_water_content"].attrs["units"] == "m3 m-3"
+    for flag in (site.water["quality"], layers["layer_quality"]):
+        assert flag.attrs["flag_meanings"].split()[0] == "good"
+        assert flag.attrs["flag_values"].dtype == flag.dtype
+    told = repr(site)
+    assert f"{DAYS} days" in told
+    assert len(told) < 1000  # not the whole description
     first = layers["layer_covariance"].isel(time=0, tube=0).values
     assert first[0, 1] == pytest.approx(first[1, 0])
