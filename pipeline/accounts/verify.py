@@ -8,13 +8,13 @@ again; a reading can be read again as long as its raw file lies there.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TypedDict
 
 import numpy as np
 
+from pipeline.accounts.raw_files import RawFiles
 from pipeline.console import headline, say
 from pipeline.delivering.revision_files import revision_problems
 from pipeline.errors import OtherStoreError, Problem, ProblemRow, StoreError
@@ -28,7 +28,6 @@ from pipeline.store.state import Snapshot, Writer
 from pipeline.store.sums import StoreSums
 from pipeline.words import counted
 
-_READ_BYTES = 8 * 1024**2
 # A ledger entry with this in place of its source's fingerprint is read anew next night.
 _READ_ANEW = "to be read anew"
 _ORIGIN = ("_file", "_line", "_offset_s")  # beside each array of values
@@ -75,11 +74,12 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
     ledger = None
     if "ledger" not in findings.tables:
         ledger = Ledger.from_table(snapshot.table("ledger"))
-    problems += _array_problems(snapshot, findings, ledger, site)
+    raw = RawFiles(site)
+    problems += _array_problems(snapshot, findings, ledger, raw)
     if ledger is not None:
         problems += [
             *_account_problems(snapshot, ledger, findings),
-            *_raw_problems(site, ledger),
+            *raw.problems(ledger),
         ]
     problems += [*_delivered_problems(site), *revision_problems(site)]
     mended = 0
@@ -91,7 +91,7 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
         with store.write() as writer:
             if writer.commit_id != snapshot.commit_id:
                 raise StoreError(f"{site.store}: another run wrote meanwhile; verify again")
-            mended = _mend(writer, site, findings, ledger)
+            mended = _mend(writer, raw, findings, ledger)
             writer.commit("what was damaged was emptied, to be made anew", {"verify": True})
     return {
         "site": site.id,
@@ -150,11 +150,11 @@ def _unreadable(site: Site, problems: list[Problem], error: Exception) -> str:
 
 
 def _array_problems(
-    snapshot: Snapshot, findings: Findings, ledger: Ledger | None, site: Site
+    snapshot: Snapshot, findings: Findings, ledger: Ledger | None, raw: RawFiles
 ) -> list[Problem]:
     problems = []
     for chunk in sorted(findings.chunks):
-        lost = _lost_files(chunk, ledger, site) if chunk.key.startswith("readings/") else []
+        lost = _lost_files(chunk, ledger, raw) if chunk.key.startswith("readings/") else []
         what = "station" if chunk.of_station else "tube"
         what += "s" * (len(chunk.columns) > 1)
         problems.append(
@@ -201,14 +201,14 @@ def _chunk_advice(chunk: DamagedChunk, lost: list[str]) -> str:
     return _MEND
 
 
-def _lost_files(chunk: DamagedChunk, ledger: Ledger | None, site: Site) -> list[str]:
+def _lost_files(chunk: DamagedChunk, ledger: Ledger | None, raw: RawFiles) -> list[str]:
     """Return the raw files that may hold a chunk's readings and cannot be read again."""
     if ledger is None:
         return []
     return sorted(
         entry.path
-        for entry in _sources_of(chunk, ledger, site)
-        if entry.state == "replaced" or _raw_state(site, entry) != "same"
+        for entry in _sources_of(chunk, ledger, raw.site)
+        if entry.state == "replaced" or raw.is_lost(entry)
     )
 
 
@@ -267,23 +267,6 @@ def _rounds_by_file(snapshot: Snapshot) -> dict[int, int]:
     return dict(zip(files.tolist(), counts.tolist(), strict=True))
 
 
-def _raw_problems(site: Site, ledger: Ledger) -> Iterable[Problem]:
-    """Yield raw files that are not what they were when they were read."""
-    for entry in sorted(ledger.entries.values(), key=lambda e: (e.path, e.revision)):
-        if entry.state == "replaced" or ledger.current(entry.source, entry.path) is not entry:
-            continue
-        state = _raw_state(site, entry)
-        if state != "same":
-            yield Problem(
-                entry.path,
-                "",
-                f"a raw file that {state}",
-                "the bytes that were read",
-                "Its readings are kept. Put the file back as it was, or let the night take "
-                "the new one in as a new revision.",
-            )
-
-
 def _delivered_problems(site: Site) -> Iterable[Problem]:
     """Yield files of the nights that are not as they were written."""
     for path, found in Manifest(site).spoilt():
@@ -296,22 +279,7 @@ def _delivered_problems(site: Site) -> Iterable[Problem]:
         )
 
 
-def _raw_state(site: Site, entry: FileEntry) -> str:
-    """Tell whether a raw file still begins with the bytes that were read."""
-    digest, left = hashlib.sha256(), entry.size
-    try:
-        with (site.data / entry.path).open("rb") as file:
-            while left > 0 and (data := file.read(min(left, _READ_BYTES))):
-                digest.update(data)
-                left -= len(data)
-    except OSError as error:
-        return f"cannot be read ({error.strerror or error})"
-    if left:
-        return "is shorter than it was"
-    return "same" if digest.hexdigest() == entry.sha256 else "differs from its hash"
-
-
-def _mend(writer: Writer, site: Site, findings: Findings, ledger: Ledger) -> int:
+def _mend(writer: Writer, raw: RawFiles, findings: Findings, ledger: Ledger) -> int:
     """Empty what is damaged and note what has to be made anew; return how much was emptied."""
     if findings.coordinates:
         writer.restore_coordinates()
@@ -320,9 +288,9 @@ def _mend(writer: Writer, site: Site, findings: Findings, ledger: Ledger) -> int
     emptied = len(findings.coordinates)
     for chunk in sorted(findings.chunks):
         if chunk.key.startswith("readings/"):
-            if _lost_files(chunk, ledger, site):
+            if _lost_files(chunk, ledger, raw):
                 continue  # what is left of it may still be read by hand; told as a problem
-            anew.update(entry.file for entry in _sources_of(chunk, ledger, site))
+            anew.update(entry.file for entry in _sources_of(chunk, ledger, raw.site))
         for key in _together(chunk.key):
             writer.drop_chunk(key, chunk.index)
         emptied += 1

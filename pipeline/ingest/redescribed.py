@@ -115,11 +115,16 @@ def moved_elsewhere(
     for entry in redescribed(ledger, prints):
         if entry.state != "read" or (entry.source, entry.path) in same:
             continue
-        alike = (file for file in there if _may_be(file, entry) and still_begins(file, entry))
-        other = next(alike, None)
+        other = lies_elsewhere(entry, there)
         if other is not None:
             moved.append(replace(other, source=entry.source, path=entry.path))
     return moved
+
+
+def lies_elsewhere(entry: FileEntry, there: Iterable[Found]) -> Found | None:
+    """Return the first file that begins with the bytes of one that is gone, or None."""
+    alike = (file for file in there if _may_be(file, entry) and still_begins(file, entry))
+    return next(alike, None)
 
 
 def _may_be(file: Found, entry: FileEntry) -> bool:

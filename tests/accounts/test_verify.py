@@ -183,6 +183,23 @@ def test_readings_whose_raw_file_is_gone_are_not_emptied(field):
     assert found["mended"] == 0
 
 
+def test_files_that_lie_with_another_source_are_told_and_mend_a_chunk(field):
+    """A night reads them from there, so what they hold can be made anew."""
+    before = state_of(field)[0]["readings/voltage"]
+    (field / "data" / "rounds").mkdir()
+    names = sorted(path.name for path in (field / "data" / "logger-a").glob("*.csv"))
+    for name in names:
+        (field / "data" / "logger-a" / name).rename(field / "data" / "rounds" / name)
+    told = verify_site(field)["problems"]
+    assert {problem["file"]: problem["found"] for problem in told} == {
+        f"logger-a/{name}": f"a raw file that lies in 'rounds/{name}' now" for name in names
+    }
+    spoil(field, "readings/voltage")
+    assert verify_site(field, mend=True)["mended"] > 0
+    night.store_night(field, NOW)
+    np.testing.assert_array_equal(state_of(field)[0]["readings/voltage"], before)
+
+
 def spoil(folder, key):
     """Flip bits of one chunk after another until the one of ``key`` is hit."""
     for path in chunk_files(folder):
