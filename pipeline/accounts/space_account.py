@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from pipeline.axis import DAY_S, second_of
 from pipeline.console import clean, table
 from pipeline.derive.means import tubes_needed
 from pipeline.errors import StoreError
@@ -18,6 +19,7 @@ from pipeline.nights.night import open_description, site_store
 from pipeline.products.space import MEANS, RANKS, SCHEMAS, STABILITY
 from pipeline.products.verdicts import VerdictRow, verdict_rows
 from pipeline.qc.findings import Verdict
+from pipeline.site.models import Site
 from pipeline.store.description import in_force
 from pipeline.store.state import Snapshot
 
@@ -69,8 +71,9 @@ class GroupMean(TypedDict):
     sampling_error: float | None
     systematic_error: float | None
     spread: float | None
-    measured: int
-    members: int
+    measured: int  # on that day
+    standing: int  # of its members that were in the ground then
+    members: int  # tubes the mean is of; those taken out keep their places in it
 
 
 class TubesNeeded(TypedDict):
@@ -145,7 +148,7 @@ def space_account(folder: Path) -> SpaceAccount:
     found = []
     for key, rows in stability.groupby(_CELL, dropna=False, sort=False):
         of_means, of_ranks = (_of(key, frame) for frame in (means, ranks))
-        found.append(_cell(key, rows, of_means, of_ranks))
+        found.append(_cell(key, rows, _with_standing(of_means, rows, site), of_ranks))
     return {
         "site": site.id,
         "commit": snapshot.commit_id,
@@ -176,7 +179,7 @@ def space_text(account: SpaceAccount) -> str:
             group["day"],
             _number(group["mean"], cell),
             _interval(group["lower"], group["upper"], cell),
-            f"{group['measured']}/{group['members']}",
+            f"{group['measured']}/{group['standing']}",
             cell["tubes_needed"]["tubes"] if not group["group"] else None,
         ]
         for cell in account["cells"]
@@ -197,6 +200,7 @@ def space_text(account: SpaceAccount) -> str:
             ),
             "last day with a mean, and its 95 % interval",
             table(["", "group", "day", "mean", "95 % interval", "tubes", "needed"], means),
+            *_on_counts(account["cells"]),
             f"needed: tubes for the mean to within {aims}, without errors that all share.",
         ]
     )
@@ -292,8 +296,36 @@ def _mean(row: Mapping[Any, Any]) -> GroupMean:
         "systematic_error": _finite(row["systematic_error"], 5),
         "spread": _finite(row["spread"], 5),
         "measured": int(row["measured"]),
+        "standing": int(row["standing"]),
         "members": int(row["members"]),
     }
+
+
+def _with_standing(means: pd.DataFrame, places: pd.DataFrame, site: Site) -> pd.DataFrame:
+    """Return rows of means with how many of the tubes counted stood on each day.
+
+    A tube is counted only if it has a place among the others; see docs/space.md.
+    """
+    named = set(places["tube"])
+    day_s = means["day_s"].to_numpy(np.int64)
+    standing = np.zeros(len(means), dtype=np.int64)
+    for tube in (tube for tube in site.tubes if tube.tube in named):
+        of_group = means["group"].isin(["", tube.group]).to_numpy()
+        until_s = second_of(tube.removed, np.inf)
+        standing += of_group & (tube.installed.timestamp() < day_s + DAY_S) & (until_s > day_s)
+    measured, members = (means[name].to_numpy() for name in ("measured", "members"))
+    return means.assign(standing=np.clip(standing, measured, members))
+
+
+def _on_counts(cells: list[Cell]) -> list[str]:
+    """Return a line on tubes that were taken out, where means are of any."""
+    counts = [(mean["standing"], mean["members"]) for cell in cells for mean in cell["means"]]
+    if all(standing == members for standing, members in counts):
+        return ["tubes: measured that day, of those counted."]
+    return [
+        "tubes: measured that day, of those in the ground then. Tubes that were taken out "
+        "keep their places in the mean (docs/space.md)."
+    ]
 
 
 def _finite(value: float, digits: int) -> float | None:

@@ -2,7 +2,8 @@
 
 from pipeline.accounts.space_account import space_text
 
-MEAN = {"group": "foot", "day": "2025-04-10", "mean": 0.288, "measured": 1, "members": 1}
+MEAN = {"group": "foot", "day": "2025-04-10", "mean": 0.288, "measured": 1}
+COUNTS = {"standing": 1, "members": 1}
 
 
 def test_the_mean_of_one_tube_has_a_dash_for_its_interval():
@@ -15,8 +16,8 @@ def test_the_mean_of_one_tube_has_a_dash_for_its_interval():
         "record": {"independent_dates": None},
         "tubes_needed": {"tubes": None},
         "means": [
-            {**MEAN, "lower": None, "upper": None},
-            {**MEAN, "lower": 0.262, "upper": 0.333},
+            {**MEAN, **COUNTS, "lower": None, "upper": None},
+            {**MEAN, **COUNTS, "lower": 0.262, "upper": 0.333},
         ],
     }
     lines = space_text({"site": "hill", "cells": [cell], "unsound": []}).splitlines()

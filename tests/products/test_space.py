@@ -1,6 +1,7 @@
 """Space from a state of the store: tables, files and what is told of them."""
 
 import json
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -246,6 +247,27 @@ def test_the_account_says_who_stands_and_how_surely(site, tables, monkeypatch):
     assert "B: use with care; before it stands for the site," in text
     assert "which tube stands for the site" in text
     assert "3/4" in text
+
+
+def test_tubes_taken_out_are_not_counted_among_those_that_stand(site, tables, monkeypatch):
+    out = site.tubes[-1].model_copy(update={"removed": START + timedelta(days=DAYS - 1)})
+    now = site.model_copy(update={"tubes": (*site.tubes[:-1], out)})
+    state = State(now).keep(tables)
+    state.commit_id = "ABC"
+    store = type("Store", (), {"read": lambda self: state})()
+    monkeypatch.setattr(space_account, "open_description", lambda folder: now)
+    monkeypatch.setattr(space_account, "site_store", lambda site: store)
+    account = space_account.space_account(site.folder)
+    means = account["cells"][0]["means"]
+    assert [(m["group"], m["measured"], m["standing"], m["members"]) for m in means] == [
+        ("", 3, 3, 4),
+        ("ridge", 2, 2, 2),
+        ("foot", 1, 1, 2),
+    ]
+    text = space_account.space_text(account)
+    assert "3/3" in text
+    assert "3/4" not in text
+    assert "taken out keep their places in the mean" in text
 
 
 def test_an_account_of_too_short_a_record_says_so(site, monkeypatch):
