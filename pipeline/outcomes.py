@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import traceback
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NotRequired, TypedDict
@@ -58,6 +58,15 @@ def describe_failure(part: str, error: BaseException) -> Failure:
         if kept:
             account["traceback"] = str(kept)
     return account
+
+
+def tried(part: str, work: Callable[[], object]) -> list[Failure]:
+    """Do what the numbers of a command do not need; return why it failed, or nothing."""
+    try:
+        work()
+    except Exception as error:  # whatever it is, what was found is told
+        return [describe_failure(part, error)]
+    return []
 
 
 def keep_traceback(error: BaseException) -> Path | None:

@@ -47,7 +47,8 @@ HEAD = {("percolog",), ("command",), ("outcome",), ("exit_code",), ("sites",)}
 RARE = {
     "check": {"problems", "failures"},
     "ledger": {"files.repairs"},
-    "events": {"pictures"},
+    "events": {"pictures", "failures"},
+    "compare": {"failures"},
     "recalibrate": {
         "failures", "delivered", "delivered_counts", "removed", "empty_periods", "rounds",
         "periods_without", "pictures", "restored", "put_back", "files", "edited",

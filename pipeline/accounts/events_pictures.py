@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from pipeline.accounts.events_report import stored_events
+from pipeline.accounts.events_report import EventsAccount, stored_events
 from pipeline.accounts.limits_documents import SensorLimits
 from pipeline.accounts.limits_report import limits_of, sensor_row
 from pipeline.derive.event_block import (
@@ -20,6 +20,7 @@ from pipeline.derive.event_block import (
     weights_above,
 )
 from pipeline.derive.limits_texture import STANDARD_ERRORS
+from pipeline.outcomes import outcome_of, tried
 from pipeline.products.event_blocks import Reader
 from pipeline.products.events import tube_profile
 from pipeline.products.limits import TABLE
@@ -30,6 +31,16 @@ from pipeline.store.state import Snapshot
 
 # What texture leaves open of the lower and of the upper limit, m3 m-3.
 TEXTURE_ERROR = dict(zip(("lower", "upper"), STANDARD_ERRORS, strict=False))
+
+
+def add_pictures(account: EventsAccount, folder: Path, out: Path, tube: str = "") -> None:
+    """Draw as `event_pictures`, and enter in an account what was drawn, or why it was not."""
+
+    def draw() -> None:
+        account["pictures"] = [str(path) for path in event_pictures(folder, out, tube)]
+
+    if failures := tried("draw", draw):
+        account |= {"outcome": outcome_of(failures), "failures": failures}
 
 
 def event_pictures(folder: Path, out: Path, tube: str = "") -> list[Path]:

@@ -13,6 +13,7 @@ from pipeline.axis import iso_minute, second_of, with_instants
 from pipeline.console import table
 from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.errors import PercologError, StoreError
+from pipeline.outcomes import Failure
 from pipeline.products.event_store import gain_error_mm
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
@@ -42,6 +43,7 @@ class EventsAccount(TypedDict):
     removed: list[str]  # tubes no longer in the ground
     caution: str
     pictures: NotRequired[list[str]]  # paths; where they were asked for
+    failures: NotRequired[list[Failure]]  # where they could not be drawn
 
 
 def events_report(folder: Path, tube: str = "") -> EventsAccount:

@@ -6,6 +6,7 @@ import math
 import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import PercologError, Problem, SiteError
 from pipeline.nights.night import open_description, site_store
+from pipeline.outcomes import Failure, outcome_of, tried
 from pipeline.qc.flags import TEST_BITS, Quality
 from pipeline.site.ground import LAWS
 from pipeline.site.mistakes import BadValueError
@@ -96,11 +98,11 @@ def fit_site(folder: Path, wish: Wish) -> FitAccount:
     samples = read_samples(wish.samples or site.folder / FILE, site)
     pairs, unmatched = match(average_repeats(samples), site, _reader(snapshot), wish.rules)
     found = fit_laws(pairs, site, wish.degree, wish.more_root_error)
-    entries = _Entries()
+    entries, failures = _Entries(), list[Failure]()
     for fitted in found:
         if isinstance(fitted, FittedLaw):
             _add_entry(fitted, statement, site, snapshot, entries)
-            entries.account[-1]["picture"] = str(_draw(fitted, site, wish))
+            failures += tried("draw", partial(_draw, fitted, site, wish, entries.account[-1]))
     if wish.append and entries.laws:
         append_laws(site, entries.laws)
     account: FitAccount = {
@@ -116,6 +118,8 @@ def fit_site(folder: Path, wish: Wish) -> FitAccount:
     odd = any(law["warnings"] or law["odd_samples"] for law in entries.account)
     if odd or account["too_few"] or account["unmatched"]:
         account["outcome"] = "attention"
+    if failures:
+        account |= {"outcome": outcome_of(failures), "failures": failures}
     return account
 
 
@@ -165,11 +169,12 @@ def _add_entry(
     entries.account.append(account)
 
 
-def _draw(fitted: FittedLaw, site: Site, wish: Wish) -> Path:
+def _draw(fitted: FittedLaw, site: Site, wish: Wish, account: LawRow) -> None:
     from pipeline.report.fit_chart import draw_fit
 
     name = f"{fitted.target.law}-{fitted.target.version}.png"
-    return draw_fit(fitted, (wish.pictures or site.output / "fit") / name)
+    path = draw_fit(fitted, (wish.pictures or site.output / "fit") / name)
+    account["picture"] = str(path)
 
 
 def _statement(wish: Wish, site: Site) -> Statement:

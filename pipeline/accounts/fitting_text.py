@@ -12,7 +12,8 @@ from pipeline.calibrate.fit import FittedLaw, TooFew, outlier_reasons
 from pipeline.calibrate.fit_match import Pair, Unmatched
 from pipeline.calibrate.regression import Fit
 from pipeline.calibrate.samples import Sample
-from pipeline.console import headline, say, table
+from pipeline.console import headline, say, show_failures, table
+from pipeline.outcomes import Failure
 from pipeline.words import counted
 
 
@@ -110,6 +111,7 @@ class FitAccount(TypedDict):
     left_out: list[LeftOutRow]
     appended: bool
     outcome: str  # "attention": a sample could not be used, or something speaks against a fit
+    failures: NotRequired[list[Failure]]  # pictures that could not be drawn
 
 
 def describe_law(fitted: FittedLaw) -> LawRow:
@@ -206,6 +208,7 @@ def show_fit(account: FitAccount) -> None:
         say(f"  not used: {_sample_text(one)}: {one['reason']}")
     for sample in account["left_out"]:
         say(f"  left out by you: line {sample['line']}: {sample['reason']}")
+    show_failures(account.get("failures", ()))
 
 
 def _coefficient_names(count: int) -> str:
@@ -241,7 +244,8 @@ def _show_law(law: LawRow) -> None:
         say(f"  look at: {_sample_text(one)}: {one['reason']}")
     if law["renamed"]:
         say(f"  set calibration = {law['law']!r} for this horizon in soils.toml")
-    say(f"  picture {law['picture']}")
+    if "picture" in law:
+        say(f"  picture {law['picture']}")
 
 
 def _sample_text(one: SampleRow) -> str:

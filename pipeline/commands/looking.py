@@ -187,19 +187,20 @@ def events(
     as_json: AsJson = False,
 ) -> None:
     """Show wetting events: onset, depth reached, gain, rain, and what drained after."""
-    from pipeline.accounts.events_pictures import event_pictures
+    from pipeline.accounts.events_pictures import add_pictures
     from pipeline.accounts.events_report import EventsError, events_report, events_text
+    from pipeline.console import show_failures
 
     try:
         with redirect_stdout(sys.stderr):
             account = events_report(site.absolute(), tube)
             if pictures is not None:
-                drawn = event_pictures(site.absolute(), pictures.absolute(), tube)
-                account["pictures"] = [str(path) for path in drawn]
+                add_pictures(account, site.absolute(), pictures.absolute(), tube)
     except EventsError as error:
         raise typer.BadParameter(str(error), param_hint="events") from None
     if not as_json:
         print(events_text(account))
+    show_failures(account.get("failures", ()))
     end("events", [account], as_json)
 
 

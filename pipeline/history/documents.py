@@ -10,6 +10,7 @@ from typing import Any, NotRequired, Required, TypedDict
 from pipeline.history.differences import Difference
 from pipeline.nights.documents import DeliveredNight, DrawnNight, FailedParts
 from pipeline.nights.thinning import Thinned
+from pipeline.outcomes import Failure
 from pipeline.store.states import StateRow
 
 
@@ -135,6 +136,7 @@ class StatesApart(Ends, Comparison):
     days: int  # computed otherwise
     description: list[LineChanges]
     picture: NotRequired[str]  # path; once it is drawn
+    failures: NotRequired[list[Failure]]  # where it could not be
 
 
 class ThinnedStore(Thinned):

@@ -24,7 +24,7 @@ from pipeline.nights import parts
 from pipeline.nights.documents import StoredNight
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.thinning import thin_site
-from pipeline.outcomes import describe_failure, outcome_of
+from pipeline.outcomes import describe_failure, outcome_of, tried
 from pipeline.store.description import in_force, stored_files
 from pipeline.store.states import find_state, list_states
 
@@ -97,7 +97,12 @@ def site_comparison(
     name = f"{states[0]['commit']}_{states[1]['commit']}.png"
     path = picture if picture is not None else site.output / "compare" / name
     in_place = in_force(site, store.read()).site
-    account["picture"] = str(picture_of(in_place, old, new, account, path))
+
+    def draw() -> None:
+        account["picture"] = str(picture_of(in_place, old, new, account, path))
+
+    if failures := tried("draw", draw):
+        account |= {"outcome": outcome_of(failures), "failures": failures}
     return account
 
 

@@ -45,7 +45,9 @@ def show_comparison(account: StatesApart) -> None:
     print(clean(f"{account['site']}: from {states[0]} to {states[1]}"))
     for line in difference_text(account).split("\n"):
         print(clean(line))
-    print(clean(f"picture in {account['picture']}"))
+    if "picture" in account:
+        print(clean(f"picture in {account['picture']}"))
+    show_failures(account.get("failures", ()))
 
 
 def show_history(account: History) -> None:

@@ -88,3 +88,11 @@ def test_a_limit_without_an_error_is_as_unsure_as_texture_and_none_is_said(state
     assert lower.note in ("at or below", "texture")
     state.tables["soil_limits"] = pa.Table.from_pylist(rows[1:], schema=SCHEMA)
     assert pictures.stored_limits(SITE, state, profile) == (None, None)
+
+
+def test_pictures_that_cannot_be_drawn_are_told_beside_the_events(state, tmp_path):
+    (tmp_path / "taken").write_text("a file")
+    account = {"events": [1, 2], "outcome": "done"}
+    pictures.add_pictures(account, tmp_path, tmp_path / "taken")
+    assert (account["outcome"], account["events"]) == ("failed", [1, 2])
+    assert [failure["part"] for failure in account["failures"]] == ["draw"]

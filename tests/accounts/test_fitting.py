@@ -97,6 +97,18 @@ def test_the_law_of_the_soil_is_found_again(site):
     assert first["root_permittivity"] == pytest.approx(root(10), abs=2e-3)
 
 
+def test_a_law_is_told_and_kept_though_its_picture_cannot_be_drawn(site, capsys):
+    account = fit_site(site, Wish(pictures=site / "samples.csv", append=True))
+    assert (account["outcome"], account["appended"]) == ("failed", True)
+    assert [failure["part"] for failure in account["failures"]] == ["draw"]
+    (law,) = account["laws"]
+    assert "picture" not in law
+    show_fit(account)
+    told = capsys.readouterr().err
+    assert "1 law fitted to 15 samples" in told
+    assert "draw: " in told
+
+
 def test_the_picture_is_drawn(site):
     (law,) = fit_site(site, Wish())["laws"]
     assert law["picture"].endswith("fit/subsoil-2.png")

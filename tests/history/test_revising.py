@@ -1,5 +1,6 @@
 """The commands on revisions: what they print, refuse, draw, and end with."""
 
+import errno
 import json
 import shutil
 from datetime import UTC, datetime
@@ -11,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.history import revising
 from pipeline.history.comparison import _table_rows
 from pipeline.nights import night
 from pipeline.site.description_files import SITE_FILES, changed_files, read_description
@@ -95,6 +97,22 @@ def test_for_people_there_are_tables_and_the_lines_that_changed(site):
     listed = run("history", site)
     assert "1 state, newest first" in listed.stdout
     assert "thinned out" in run("thin", site).stderr
+
+
+def test_a_picture_that_cannot_be_written_keeps_no_number_back(site, monkeypatch):
+    def refuse(_site, _old, _new, _account, path):
+        raise OSError(errno.EROFS, "read-only", str(path))
+
+    monkeypatch.setattr(revising, "picture_of", refuse)
+    ran = run("compare", site, "1", "now", "--png", site / "change.png")
+    assert ran.exit_code == 1
+    assert "(night 1," in ran.stdout
+    told = f"draw: {site / 'change.png'}: the folder can only be read"
+    assert told in " ".join(ran.stderr.split())
+    found = json.loads(run("compare", site, "1", "now", "--json").stdout)
+    assert (found["outcome"], found["exit_code"]) == ("failed", 1)
+    assert len(found["sites"][0]["states"]) == 2
+    assert found["sites"][0]["failures"][0]["part"] == "draw"
 
 
 def test_a_name_of_no_state_is_an_error_that_says_what_to_give(site):
