@@ -5,7 +5,6 @@ Nothing here may end a night or change its outcome: an error becomes an entry in
 
 from __future__ import annotations
 
-import hashlib
 import json
 import logging
 import os
@@ -19,7 +18,7 @@ from pathlib import Path
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import SiteError
 from pipeline.nights.documents import NightAccount, Told
-from pipeline.outcomes import Failure, describe_failure, state_folder
+from pipeline.outcomes import Failure, describe_failure
 from pipeline.processes import started
 from pipeline.refusals import told
 from pipeline.site.alerts import Alerts
@@ -27,6 +26,7 @@ from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.watch.book import Book, opened, stamp
 from pipeline.watch.conditions import Condition, failed_parts, find_conditions
+from pipeline.watch.unnoted import drop_unnoted, keep_unnoted, memory
 from pipeline.watch.ways import Sender, WayError, ways_of
 from pipeline.words import first_line
 
@@ -109,15 +109,22 @@ def end_night(folder: Path, summary: NightAccount, now: datetime) -> NightAccoun
         The instant of the night.
     """
     try:
-        account = _tell(watched(folder), summary, now)
+        account, refused = _tell(watched(folder), summary, now)
     except Exception as error:  # a mailbox must not fail a night
         failure = describe_failure("alerts", error)
         logger.warning("%s: alerts could not be raised: %s", folder.name, failure["error"])
+        refused = failure["error"]
         account = {"raised": [], "over": [], "open": None, "failures": [failure]}
+    if refused:
+        night = {"ended": stamp(now), "outcome": summary["outcome"]}
+        keep_unnoted(folder, {**night, "message": _message(summary), "why": refused})
+    else:
+        drop_unnoted(folder)
     return {**summary, "alerts": account}
 
 
-def _tell(site: Watched, summary: NightAccount, now: datetime) -> Told:
+def _tell(site: Watched, summary: NightAccount, now: datetime) -> tuple[Told, str]:
+    """Return what was told, and why the night could not be noted: nothing if it was."""
     at, ways = stamp(now), ways_of(site.alerts)
     conditions, kinds = _conditions(site, summary, now)
     sender = Sender(site.site, site.title, site.output)
@@ -148,7 +155,8 @@ def _tell(site: Watched, summary: NightAccount, now: datetime) -> Told:
     for failure in failures:
         logger.warning("%s: %s: %s", site.site, failure["part"], failure["error"])
     raised = [condition.what for condition in new]
-    return {"raised": raised, "over": gone, "open": still, "failures": failures}
+    told_now: Told = {"raised": raised, "over": gone, "open": still, "failures": failures}
+    return told_now, book.refused
 
 
 def _conditions(
@@ -221,16 +229,11 @@ def _from_toml(folder: Path) -> Watched:
     return Watched(str(site["id"]), str(site.get("title", "")), output, alerts)
 
 
-def _memory(folder: Path) -> Path:
-    name = hashlib.sha256(os.fsencode(folder.resolve())).hexdigest()[:16]
-    return state_folder() / "watched" / f"{name}.json"
-
-
 def _remember(folder: Path, site: Watched) -> None:
     alerts = site.alerts.model_dump(mode="json")
     content = {"site": site.site, "title": site.title, "output": str(site.output)}
     text = json.dumps({**content, "alerts": alerts})
-    path = _memory(folder)
+    path = memory(folder)
     try:
         if not path.exists() or path.read_bytes() != text.encode():
             with replacing(path, 0o600) as temporary:
@@ -240,7 +243,7 @@ def _remember(folder: Path, site: Watched) -> None:
 
 
 def _remembered(folder: Path) -> Watched:
-    content = json.loads(_memory(folder).read_text(encoding="utf-8"))
+    content = json.loads(memory(folder).read_text(encoding="utf-8"))
     alerts = Alerts.model_validate(content["alerts"])
     return Watched(content["site"], content["title"], Path(content["output"]), alerts)
 

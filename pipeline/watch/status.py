@@ -26,6 +26,7 @@ from pipeline.watch.book import Book, OpenAlert, read_book
 from pipeline.watch.conditions import due_since, newest_readings
 from pipeline.watch.due import next_due
 from pipeline.watch.nights import Watched, night_runs, watched
+from pipeline.watch.unnoted import with_unnoted
 from pipeline.words import needs_look, span_of_hours
 
 # Counting the files of a store takes no longer than this; the size is then a lower bound.
@@ -117,6 +118,8 @@ def site_status(folder: Path, now: datetime) -> Status:
         found = watched(folder)
         account["site"] = found.site
         book = read_book(found.output)
+        if unnoted := with_unnoted(folder, book):
+            account["why"].append(unnoted)
         _tell_book(account, found, book, now)
         if found.description is None:
             from pipeline.site.load import load_site

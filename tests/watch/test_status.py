@@ -1,5 +1,6 @@
 """The status: one site's failure hides no other, and each outcome has its exit code."""
 
+import errno
 import json
 from datetime import timedelta
 
@@ -15,10 +16,10 @@ from pipeline.watch.status import site_status
 NOW = START + timedelta(days=10)
 
 
-def watched_night(folder, outcome="done", **more):
-    begin_night(folder, NOW)
+def watched_night(folder, outcome="done", now=NOW, **more):
+    begin_night(folder, now)
     summary = {"site": "s", "outcome": outcome, "message": "0 files", **more}
-    return end_night(folder, summary, NOW)
+    return end_night(folder, summary, now)
 
 
 def test_a_broken_site_hides_no_other_and_the_worst_code_counts(make_site, tmp_path):
@@ -59,6 +60,34 @@ def test_a_night_long_ago_and_one_that_was_cut_are_told(make_site, monkeypatch):
     monkeypatch.setattr("pipeline.watch.nights.night_runs", lambda night: False)
     begin_night(folder, NOW)  # and is killed
     assert "stopped" in watched_night(folder)["alerts"]["raised"][0]
+
+
+def test_a_failed_night_that_could_not_be_noted_is_not_taken_for_the_one_before(
+    make_site, monkeypatch, tmp_path
+):
+    """The output took no files for a night; the book still said that all was well."""
+    monkeypatch.setenv("PERCOLOG_STATE", str(tmp_path / "state"))
+    folder, later = make_site(), NOW + timedelta(hours=24)
+    watched_night(folder)
+    assert site_status(folder, later)["night"]["outcome"] == "done"
+
+    def refuse(output, book):
+        raise OSError(errno.EROFS, "read-only", str(output / "watch.json"))
+
+    failures = [{"part": "deliver", "kind": "OSError", "error": "out: read-only"}]
+    with monkeypatch.context() as patch:
+        patch.setattr("pipeline.watch.book.write_book", refuse)
+        watched_night(folder, "failed", later, failures=failures)
+    told = site_status(folder, later + timedelta(hours=1))
+    assert told["outcome"] == "failed"
+    assert told["night"]["hours_ago"] == 1.0
+    assert any("could not be noted in watch.json" in line for line in told["why"])
+    assert "the last night failed: deliver: out: read-only" in told["why"]
+
+    watched_night(folder, now=later + timedelta(hours=24))
+    again = site_status(folder, later + timedelta(hours=24))
+    assert again["night"]["outcome"] == "done"
+    assert not any("noted" in line for line in again["why"])
 
 
 @pytest.mark.parametrize(

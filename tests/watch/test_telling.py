@@ -19,6 +19,7 @@ from pipeline.watch.book import Book, read_book
 from pipeline.watch.conditions import Condition, find_conditions
 from pipeline.watch.letters import line
 from pipeline.watch.nights import Watched, begin_night, end_night
+from pipeline.watch.unnoted import memory
 from pipeline.watch.ways import Sender, WayError, _secret, message_of, ways_of
 
 NOW = START + timedelta(days=10)
@@ -120,7 +121,7 @@ def test_a_damaged_memory_of_whom_to_tell_is_written_anew(tmp_path, monkeypatch)
     monkeypatch.setenv("PERCOLOG_STATE", str(tmp_path / "state"))
     site = Watched("bare", "A bare site", tmp_path, Alerts())
     nights._remember(tmp_path, site)
-    nights._memory(tmp_path).write_bytes(b"\xff")
+    memory(tmp_path).write_bytes(b"\xff")
     nights._remember(tmp_path, site)
     assert nights._remembered(tmp_path).title == "A bare site"
 
