@@ -15,6 +15,7 @@ from pipeline.nights.documents import FileRow, LedgerReport
 from pipeline.nights.night import ledger_report, open_description
 from pipeline.outcomes import Failure, describe_failure, outcome_of
 from pipeline.site.checks import review
+from pipeline.site.checks_layers import rule_without_water, sensor_depths_of
 from pipeline.site.models import Site
 from pipeline.words import counted
 
@@ -57,6 +58,7 @@ class DescribedTube(TypedDict):
     installed: str | None
     removed: str | None  # None while in the ground
     wires: int
+    layers_without_water: list[str]  # that reach beyond its sensors, by the rules of [derive]
 
 
 class _Contents(TypedDict, total=False):
@@ -158,10 +160,18 @@ def _contents(site: Site) -> _Contents:
                 "installed": stated(tube.installed),
                 "removed": stated(tube.removed),
                 "wires": sum(wire.tube == tube.tube for wire in site.wiring),
+                "layers_without_water": _dry_layers(site, tube.tube),
             }
             for tube in site.tubes
         ],
     }
+
+
+def _dry_layers(site: Site, tube: str) -> list[str]:
+    """Return the layers that have no stored water in a tube whatever its sensors say."""
+    sensors = sensor_depths_of(site, tube)
+    layers = site.derive.layers if sensors else ()
+    return [layer.name for layer in layers if rule_without_water(site, layer, sensors)]
 
 
 def show_survey(account: Survey) -> None:
@@ -182,7 +192,9 @@ def show_survey(account: Survey) -> None:
 
 
 def _as_stated(value: object) -> object:
-    """Return an instant that begins a day of the site as its date alone, all else as it is."""
+    """Return an instant that begins a day of the site as its date, a list in one line."""
+    if isinstance(value, list):
+        return ", ".join(map(str, value)) or None
     if isinstance(value, str) and _MIDNIGHT.fullmatch(value):
         return value[:10]
     return value

@@ -34,7 +34,7 @@ from pipeline.site.checks_depths import (
     probe_at_other_depths,
     probe_in_two_tubes,
 )
-from pipeline.site.checks_layers import layers_without_near_sensor
+from pipeline.site.checks_layers import layers_without_near_sensor, layers_without_water
 from pipeline.site.checks_rows import repeated_rows, shortened_tables
 from pipeline.site.checks_sensors import sensors_for_a_while
 from pipeline.site.checks_uncertainty import (
@@ -77,6 +77,7 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         _tubes_without_wiring,
         _layers_below_sensors,
         layers_without_near_sensor,
+        layers_without_water,
         sensors_for_a_while,
         noise_left_out,
         laws_without_error,

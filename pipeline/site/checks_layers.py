@@ -12,6 +12,7 @@ from pipeline.variables import SIGNALS
 # horizon, which is pipeline.calibrate.felt.FELT_WITHIN_M.
 REACH_M = 0.10
 _LISTED = 6
+_MOST = 2 / 3  # a choice: tubes of two depths, half of each, are a design and no slip
 
 
 def layers_without_near_sensor(site: Site) -> Iterator[Problem]:
@@ -30,6 +31,59 @@ def layers_without_near_sensor(site: Site) -> Iterator[Problem]:
             }
             if away and getattr(site.derive, rule) == "constant":
                 yield _told(number, layer, rule, away)
+
+
+def layers_without_water(site: Site) -> Iterator[Problem]:
+    """Name layers that reach beyond the sensors of more than two tubes in three.
+
+    By the rule ``none`` they have no stored water there. Where it is fewer tubes the layer is
+    likely meant for the others; and one that reaches below all sensors is told elsewhere.
+    """
+    depths = {tube.tube: sensor_depths_of(site, tube.tube) for tube in site.tubes}
+    logged = {tube: sensors for tube, sensors in depths.items() if sensors}
+    deepest = max((sensors[-1] for sensors in logged.values()), default=0.0)
+    for number, layer in enumerate(site.derive.layers):
+        rules = {tube: rule_without_water(site, layer, s) for tube, s in logged.items()}
+        lacking = {tube: rule for tube, rule in rules.items() if rule}
+        below_all = layer.bottom_m > deepest and "below_last_sensor" in lacking.values()
+        if len(lacking) > _MOST * len(logged) and not below_all:
+            yield _without_water(number, layer, lacking, logged)
+
+
+def rule_without_water(site: Site, layer: Layer, sensors: list[float]) -> str:
+    """Return the rule by which a layer has no stored water in a tube, or nothing.
+
+    ``sensors`` are the real depths [m] of the tube's sensors, downwards, at least one.
+    """
+    if layer.bottom_m > sensors[-1] and site.derive.below_last_sensor == "none":
+        return "below_last_sensor"
+    if layer.top_m < sensors[0] and site.derive.above_first_sensor == "none":
+        return "above_first_sensor"
+    return ""
+
+
+def _without_water(
+    number: int, layer: Layer, lacking: dict[str, str], logged: dict[str, list[float]]
+) -> Problem:
+    """Return the remark on a layer without stored water, with its tubes and rules."""
+    tubes = [
+        f"{tube!r} (sensors from {logged[tube][0] * 100:g} to {_cm(logged[tube][-1])})"
+        for tube in lacking
+    ]
+    more = f" and {len(tubes) - _LISTED} more" if len(tubes) > _LISTED else ""
+    found = (
+        f"layer {layer.name!r}, {layer.top_m * 100:g} to {_cm(layer.bottom_m)}, without "
+        f"stored water in {len(lacking)} of {len(logged)} tubes that log: "
+        f"{', '.join(tubes[:_LISTED])}{more}"
+    )
+    rules = " and ".join(sorted(set(lacking.values())))
+    advice = (
+        f"By {rules} = 'none' nothing is assumed beyond the sensors. Let the layer end where "
+        f"they do, or set {rules} = 'constant' in [derive]; leave it if it is meant for the "
+        "other tubes."
+    )
+    place = f"key layer.{number}"
+    return Problem("site.toml", place, found, "sensors from its top to its bottom", advice)
 
 
 def sensor_depths_of(site: Site, tube: str) -> list[float]:

@@ -1,6 +1,7 @@
 """Layers that no sensor is near, and what uncertainty lacks: warnings, each with its place."""
 
 import pytest
+from bare_site import make_site, make_tube, make_wire
 
 from pipeline.calibrate.felt import FELT_WITHIN_M
 from pipeline.calibrate.forms import FORMS
@@ -8,6 +9,7 @@ from pipeline.site import checks_layers
 from pipeline.site.checks import review
 from pipeline.site.checks_uncertainty import FITTED_FORMS
 from pipeline.site.load import load_site
+from pipeline.site.models import Derive, Layer
 
 LAYER = 'name = "root-zone"\ntop_cm = 0\nbottom_cm = 30'
 RULES = "[derive]\nday_completeness = 0.8"
@@ -75,6 +77,42 @@ def test_a_layer_far_below_the_last_sensor_is_told_by_real_depths(warnings, top,
     for text in found:
         assert [tube for tube in ("T1", "T2") if f"tube '{tube}' (nearest" in text] == tubes
         assert "Set below_last_sensor = 'none'" in text
+
+
+@pytest.mark.parametrize(
+    ("deepest", "bottom", "rules", "told"),
+    [
+        ((0.3, 0.3, 0.3, 0.5), 0.3, {}, None),
+        (
+            (0.3, 0.3, 0.3, 0.5),
+            0.4,
+            {},
+            "in 3 of 4 tubes that log: 'T0' (sensors from 10",
+        ),
+        ((0.3, 0.3, 0.5), 0.4, {}, None),  # two of three: meant for the third
+        ((0.3, 0.3, 0.3, 0.5), 0.6, {}, None),  # below all sensors, which is told of all
+        ((0.3, 0.3, 0.3, 0.5), 0.4, {"below_last_sensor": "constant"}, None),
+        ((0.3, 0.5), 0.2, {"above_first_sensor": "none"}, "in 2 of 2 tubes that log"),
+    ],
+)
+def test_a_layer_without_stored_water_in_most_tubes_is_told(deepest, bottom, rules, told):
+    names = [f"T{n}" for n in range(len(deepest))]
+    wires = [
+        make_wire(tube, depth)
+        for tube, last in zip(names, deepest, strict=True)
+        for depth in (0.1, last)
+    ]
+    layer = Layer(name="L", top_m=0.0, bottom_m=bottom)
+    site = make_site(
+        tubes=tuple(map(make_tube, [*names, "by_hand"])),
+        wiring=tuple(wires),
+        derive=Derive(layers=(layer,)).model_copy(update=rules),
+    )
+    found = list(checks_layers.layers_without_water(site))
+    assert [problem.place for problem in found] == (["key layer.0"] if told else [])
+    assert all(told in problem.found for problem in found)
+    for rule in rules if told else ():
+        assert f"By {rule} = 'none' nothing is assumed" in found[0].advice
 
 
 NOISE = '[sensor_noise]\nvoltage = "0.5 mV"\nroot_permittivity = 0.01\n'
