@@ -156,6 +156,8 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
         )
     # A quantity has no such attribute; looking at the data would read what lies in a file.
     data = None if "units" in array.attrs else array.data
+    if array.attrs.get("units") == "%" and units == "percent":  # as CF spells it
+        return array.assign_attrs(units=units)
     if not hasattr(data, "magnitude"):
         require_units(array, units)
         return array

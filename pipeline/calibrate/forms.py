@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from pipeline.calibrate import dielectric, dielectric_organic
+from pipeline.calibrate import dielectric_curves, dielectric_organic
 from pipeline.calibrate.curve import Curve, polynomial_curve
 from pipeline.calibrate.voltage import (
     INTERPOLATIONS,
@@ -118,19 +118,19 @@ FORMS: dict[str, Form] = {
     "polynomial_permittivity": Form(
         "soil", _polynomial_permittivity, series=True, has_range=False
     ),
-    "topp_1980": _published(dielectric.topp_1980),
-    "ledieu_1986": _published(dielectric.ledieu_1986),
-    "ferre_1996": _published(dielectric.ferre_1996),
-    "roth_1992_mineral": _published(dielectric.roth_1992_mineral),
-    "malicki_1996": _published(dielectric.malicki_1996, "bulk_density"),
-    "malicki_1996_porosity": _published(dielectric.malicki_1996_porosity, "porosity"),
-    "jacobsen_1993": _published(dielectric.jacobsen_1993),
+    "topp_1980": _published(dielectric_curves.topp_1980),
+    "ledieu_1986": _published(dielectric_curves.ledieu_1986),
+    "ferre_1996": _published(dielectric_curves.ferre_1996),
+    "roth_1992_mineral": _published(dielectric_curves.roth_1992_mineral),
+    "malicki_1996": _published(dielectric_curves.malicki_1996, "bulk_density"),
+    "malicki_1996_porosity": _published(dielectric_curves.malicki_1996_porosity, "porosity"),
+    "jacobsen_1993": _published(dielectric_curves.jacobsen_1993),
     "jacobsen_1993_soil": _published(
-        dielectric.jacobsen_1993_soil, "bulk_density", "clay_pct", "organic_pct"
+        dielectric_curves.jacobsen_1993_soil, "bulk_density", "clay_pct", "organic_pct"
     ),
-    "nadler_1991": _published(dielectric.nadler_1991),
+    "nadler_1991": _published(dielectric_curves.nadler_1991),
     "roth_1990": _published(
-        dielectric.roth_1990,
+        dielectric_curves.roth_1990,
         "porosity",
         optional=("solid_permittivity", "temperature_degc"),
     ),

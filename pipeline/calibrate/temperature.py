@@ -16,7 +16,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
-from pipeline.calibrate.dielectric import MALMBERG_1956
+from pipeline.calibrate.dielectric_curves import MALMBERG_1956
 from pipeline.site.instruments import Warmth
 from pipeline.units import Amount, number_between, plain
 from pipeline.variables import describe, require_alike
@@ -44,7 +44,7 @@ def temperature_corrected_permittivity(
     porosity : float, [m3 m-3]
     reference_degc : float, [degC]
     solid_permittivity : float, [1]
-        Of the solids; 3.9 as in `pipeline.calibrate.dielectric.roth_1990`.
+        Of the solids; 3.9 as in `pipeline.calibrate.dielectric_curves.roth_1990`.
 
     Returns
     -------
@@ -64,6 +64,15 @@ def temperature_corrected_permittivity(
     Roth, Schulin, Flühler & Attinger (1990), Water Resour. Res. 26(10), 2267-2273,
     doi:10.1029/WR026i010p02267, with the exponent 0.5; water by Malmberg & Maryott (1956), J.
     Res. Natl. Bur. Stand. 56, 1-8.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.calibrate.temperature import temperature_corrected_permittivity
+    >>> eps = xr.DataArray([16.0, 16.0], dims="time", attrs={"units": "1"})
+    >>> warmth = xr.DataArray([5.0, 20.0], dims="time", attrs={"units": "degC"})
+    >>> temperature_corrected_permittivity(eps, warmth, 0.45).round(3).values.tolist()
+    [15.267, 16.0]
     """
     pores = number_between("porosity", porosity, "m3 m-3", 0.0, 0.95)
     at = number_between("reference_degc", reference_degc, "degC", _COLDEST, _WARMEST)
@@ -135,6 +144,15 @@ def flag_uncorrected(
     -------
     DataArray of bool, same dims
         ``uncorrected``.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.calibrate.temperature import flag_uncorrected
+    >>> eps = xr.DataArray([16.0, 16.0], dims="time", attrs={"units": "1"})
+    >>> warmth = xr.DataArray([-1.0, 20.0], dims="time", attrs={"units": "degC"})
+    >>> flag_uncorrected(eps, warmth).values.tolist()
+    [True, False]
     """
     permittivity, soil_temperature = plain(permittivity, "1"), plain(soil_temperature, "degC")
     require_alike(soil_temperature, permittivity)

@@ -36,6 +36,16 @@ def root_permittivity_from_voltage(voltage: xr.DataArray, curve: Curve) -> xr.Da
     ------
     UnitsError
         If ``voltage`` is not in volts.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.calibrate.voltage import polynomial_probe_curve
+    >>> from pipeline.calibrate.voltage import root_permittivity_from_voltage
+    >>> volts = xr.DataArray([0.5, 1.0], dims="time", attrs={"units": "V"})
+    >>> curve = polynomial_probe_curve([1.0, 2.0, 3.0], 0.0, 1.2)
+    >>> root_permittivity_from_voltage(volts, curve).values.tolist()
+    [2.75, 6.0]
     """
     result = xr.apply_ufunc(
         curve.value, plain(voltage, "V"), dask="parallelized", output_dtypes=[np.float64]
@@ -44,7 +54,27 @@ def root_permittivity_from_voltage(voltage: xr.DataArray, curve: Curve) -> xr.Da
 
 
 def polynomial_probe_curve(coefficients: Sequence[float], low: float, high: float) -> Curve:
-    """Return root permittivity as a polynomial in volts, ascending ``coefficients``."""
+    """Return root permittivity [1] as a polynomial in volts.
+
+    Parameters
+    ----------
+    coefficients : sequence of float
+        Ascending, in powers of volts.
+    low, high : float, [V]
+        Closed range of the probe's output; outside it there is no value.
+
+    Returns
+    -------
+    Curve
+        For `root_permittivity_from_voltage`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pipeline.calibrate.voltage import polynomial_probe_curve
+    >>> polynomial_probe_curve([1.0, 2.0], 0.0, 1.2).value(np.array([0.5, 1.5])).tolist()
+    [2.0, nan]
+    """
     return polynomial_curve(coefficients, low, high)
 
 
@@ -60,11 +90,24 @@ def table_probe_curve(
     interpolation : str
         A key of `INTERPOLATIONS`.
 
+    Returns
+    -------
+    Curve
+        For `root_permittivity_from_voltage`; no value outside the points.
+
     Raises
     ------
     ValueError
         If the points are fewer than two, unequal in number or not increasing, or the
         interpolation is none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pipeline.calibrate.voltage import table_probe_curve
+    >>> curve = table_probe_curve([0.1, 0.5, 0.9], [1.0, 3.0, 9.0], "linear")
+    >>> curve.value(np.array([0.3, 0.7])).round(9).tolist()
+    [2.0, 6.0]
     """
     if interpolation not in INTERPOLATIONS:
         raise ValueError(

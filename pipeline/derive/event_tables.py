@@ -187,7 +187,7 @@ def wetting_events(
 
     Returns
     -------
-    events, depths : DataFrame
+    events, sensors : DataFrame
         See docs/events.md for the columns, which are there without an event too. Instants are
         UTC seconds, -1 for none.
 
@@ -198,6 +198,21 @@ def wetting_events(
     ValueError
         If dimensions are others, depths, tubes or times of the arrays differ, or times are
         fewer than two or not at one interval.
+
+    Examples
+    --------
+    >>> import numpy as np, xarray as xr
+    >>> from pipeline.derive.event_tables import wetting_events
+    >>> hours = np.arange(96)
+    >>> time = np.datetime64("2025-05-01", "ns") + hours * np.timedelta64(1, "h")
+    >>> places = {"time": time, "tube": ["T1"], "depth": [0.1]}
+    >>> course = 0.20 + 0.08 * (hours >= 48)
+    >>> water = xr.DataArray(course[:, None, None], places, ("time", "tube", "depth"))
+    >>> water = water.assign_attrs(units="m3 m-3")
+    >>> depth = xr.DataArray([0.1], dims="depth", attrs={"units": "m"})
+    >>> events, sensors = wetting_events(water, depth)
+    >>> events[["event", "gain_mm"]].round(6).values.tolist()
+    [['T1-20250503T0000Z', 8.0]]
     """
     sensor_depth = plain(sensor_depth, "m")
     array = plain(water_content, "m3 m-3")

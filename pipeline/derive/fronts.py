@@ -97,6 +97,19 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     Prominence of a low as in topographic prominence; pause of six hours as the least time
     between two rain events, Dunkerley (2008), Hydrol. Process. 22, 5024-5036 (from memory).
     The rest is ours.
+
+    Examples
+    --------
+    >>> import numpy as np, xarray as xr
+    >>> from pipeline.derive.fronts import wetting_fronts
+    >>> hours = np.arange(96)
+    >>> time = np.datetime64("2025-05-01", "ns") + hours * np.timedelta64(1, "h")
+    >>> places = {"time": time, "tube": ["T1"], "depth": [0.1]}
+    >>> course = 0.20 + 0.08 * (hours >= 48)
+    >>> water = xr.DataArray(course[:, None, None], places, ("time", "tube", "depth"))
+    >>> water = water.assign_attrs(units="m3 m-3")
+    >>> wetting_fronts(water)[["tube", "depth_m", "base", "peak"]].round(2).values.tolist()
+    [['T1', 0.1, 0.2, 0.28]]
     """
     array = plain(water_content, "m3 m-3")
     require_dims(array, "time", "tube", "depth")

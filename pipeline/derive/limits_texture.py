@@ -7,7 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.arrays import Floats
-from pipeline.units import Amount, numbers
+from pipeline.derive.labelled import Like, amount, elementwise
+from pipeline.units import Amount
 
 PARTICLE_DENSITY = 2.65  # g cm-3, quartz; as Saxton & Rawls take it
 # Saxton & Rawls (2006), Table 1: for sand, clay, organic matter, their products, a constant.
@@ -55,10 +56,10 @@ FAO56_TABLE_19: dict[str, tuple[tuple[float, float], tuple[float, float]]] = {
 class TextureLimits(NamedTuple):
     """Water contents [m3 m-3], and conductivity at saturation [mm h-1]."""
 
-    lower: Floats  # at 1500 kPa
-    upper: Floats  # at 33 kPa
-    saturation: Floats
-    conductivity: Floats
+    lower: Like  # at 1500 kPa
+    upper: Like  # at 33 kPa
+    saturation: Like
+    conductivity: Like
 
 
 def limits_saxton_rawls(
@@ -68,15 +69,22 @@ def limits_saxton_rawls(
 
     Parameters
     ----------
-    sand_pct, clay_pct : float or array, [%]
-        By weight, of the fine earth.
-    organic_pct : float or array, [%]
+    sand_pct, clay_pct : float, array or DataArray, [%]
+        By weight, of the fine earth. Bare numbers are per cent, not shares. May be Pint
+        quantities.
+    organic_pct : float, array or DataArray, [%]
         Organic matter by weight.
 
     Returns
     -------
     TextureLimits
-        NaN beyond 60 % of clay or 8 % of organic matter, or where shares are impossible.
+        Arrays or DataArrays; NaN beyond 60 % of clay or 8 % of organic matter, or where
+        shares are impossible.
+
+    Raises
+    ------
+    UnitsError
+        If the units of a quantity or a DataArray do not fit.
 
     References
     ----------
@@ -91,12 +99,21 @@ def limits_saxton_rawls(
     >>> [round(float(value), 3) for value in limits_saxton_rawls(40, 20, 2.5)]
     [0.137, 0.28, 0.459, 15.476]
     """
-    sand, clay, organic = np.broadcast_arrays(
-        *(
-            np.asarray(numbers(x, "percent"), dtype=np.float64)
-            for x in (sand_pct, clay_pct, organic_pct)
-        )
+    shares = tuple(amount(share, "percent") for share in (sand_pct, clay_pct, organic_pct))
+    found = elementwise(
+        _limits,
+        shares,
+        ("m3 m-3", "water content at 1500 kPa by texture"),
+        ("m3 m-3", "water content at 33 kPa by texture"),
+        ("m3 m-3", "water content at saturation by texture"),
+        ("mm h-1", "hydraulic conductivity at saturation by texture"),
     )
+    return TextureLimits(*found)
+
+
+def _limits(sand_pct: Floats, clay_pct: Floats, organic_pct: Floats) -> TextureLimits:
+    """Return `limits_saxton_rawls` of plain arrays."""
+    sand, clay, organic = np.broadcast_arrays(sand_pct, clay_pct, organic_pct)
     sand, clay = sand / 100, clay / 100
     possible = (sand >= 0) & (clay >= 0) & (sand + clay <= 1) & (organic >= 0)
     possible &= (clay <= MOST_CLAY) & (organic <= MOST_ORGANIC_PCT)
@@ -115,24 +132,41 @@ def limits_saxton_rawls(
     return TextureLimits(dry, moist, full, conductivity)
 
 
-def saturation_from_density(bulk_density: Amount) -> Floats:
+def saturation_from_density(bulk_density: Amount) -> Like:
     """Porosity, the water content at which all pores are full, from dry bulk density.
 
     Parameters
     ----------
-    bulk_density : float or array, [g cm-3]
+    bulk_density : float, array or DataArray, [g cm-3]
+        May be a Pint quantity.
+
+    Returns
+    -------
+    array or DataArray, [m3 m-3]
 
     Raises
     ------
+    UnitsError
+        If the units of a quantity or a DataArray do not fit.
     ValueError
         For a density that no dry soil has: not above 0, or that of its particles or more.
+
+    Examples
+    --------
+    >>> from pipeline.derive.limits_texture import saturation_from_density
+    >>> round(float(saturation_from_density(1.325)), 9)
+    0.5
     """
-    density = np.asarray(numbers(bulk_density, "g cm-3"), dtype=np.float64)
-    wrong = (density <= 0.0) | (density >= PARTICLE_DENSITY)
+    density = amount(bulk_density, "g cm-3")
+    held = np.asarray(density)
+    wrong = (held <= 0.0) | (held >= PARTICLE_DENSITY)
     if wrong.any():
         raise ValueError(
             f"bulk density: expected above 0 and below {PARTICLE_DENSITY} g cm-3, found "
-            f"{density[wrong].flat[0]:g}; convert it, or give it as a Pint quantity"
+            f"{held[wrong].flat[0]:g}; convert it, or give it as a Pint quantity"
         )
-    porosity: Floats = 1.0 - density / PARTICLE_DENSITY
-    return porosity
+    return elementwise(
+        lambda rho: 1.0 - rho / PARTICLE_DENSITY,
+        (density,),
+        ("m3 m-3", "water content at saturation by bulk density"),
+    )

@@ -25,8 +25,9 @@ from numpy.typing import NDArray
 from pipeline.arrays import Bools, Floats, Integers
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.compiled import kernel
-from pipeline.units import plain, water_units
-from pipeline.variables import require_alike, require_dims
+from pipeline.derive.labelled import by_day_and_tube
+from pipeline.units import water_units
+from pipeline.variables import require_alike
 
 LEAST_DATES = 10  # fewer do not tell a tube's offset; ours
 COVERED = 0.95
@@ -148,6 +149,15 @@ def site_mean(
     ----------
     JCGM 100:2008, eq. 10, and G.4.1 with eq. G.2b (Welch and Satterthwaite; degrees of freedom
     are cut to a whole number).
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.derive.means import site_mean
+    >>> values = xr.DataArray([[0.20, 0.30]] * 10, dims=("day", "tube"))
+    >>> found = site_mean(values.assign_attrs(units="m3 m-3"))
+    >>> round(float(found["mean"][0]), 9), found["mean"].attrs["units"]
+    (0.25, 'm3 m-3')
     """
     unit = water_units(values)
     ordered = by_day_and_tube(values, unit)
@@ -164,13 +174,6 @@ def site_mean(
     }
     tubes = [str(t) for t in ordered["tube"].values[members]]
     return xr.Dataset(arrays, {"day": ordered["day"]}, {"members": tubes})
-
-
-def by_day_and_tube(values: xr.DataArray, unit: str) -> xr.DataArray:
-    """Return values (day, tube) as plain numbers in a unit; errors as of `site_mean`."""
-    found = plain(values, unit)
-    require_dims(found, "day", "tube")
-    return found.transpose("day", "tube")
 
 
 def mean_columns(
@@ -231,13 +234,15 @@ def tubes_needed(spread: float, precision: float, expected: int | None = None) -
 
     Parameters
     ----------
-    spread : float
-        Standard deviation between tubes, s.
-    precision : float
-        Half the width of the interval wanted, d, in the same unit.
+    spread, precision : float, [one unit, any]
+        Standard deviation between tubes, s; half the width of the interval wanted, d.
     expected : int
         Degrees of freedom of ``spread`` where t should be theirs, as when the next tubes are
         planned from few; None takes t of the number sought.
+
+    Returns
+    -------
+    int, two or more
 
     Raises
     ------

@@ -18,7 +18,8 @@ from pipeline.arrays import Bools, Floats
 from pipeline.axis import require_days
 from pipeline.compiled import kernel
 from pipeline.derive.independence import independent_dates
-from pipeline.derive.means import LEAST_DATES, by_day_and_tube, fit_tubes
+from pipeline.derive.labelled import by_day_and_tube
+from pipeline.derive.means import LEAST_DATES, fit_tubes
 from pipeline.units import water_units
 
 RESAMPLES = 500
@@ -164,6 +165,15 @@ def stability(values: xr.DataArray, least_dates: int = LEAST_DATES) -> xr.Datase
     Remote Sens. Environ. 92, 436-446, for the index; Grayson & Western (1998), J. Hydrol. 207,
     68-82, for the offset; Carlstein (1986), Ann. Statist. 14, 1171-1179, for blocks (all from
     memory).
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.derive.stability import stability
+    >>> table = [[0.20, 0.25, 0.30], [0.22, 0.26, 0.33]] * 6
+    >>> values = xr.DataArray(table, dims=("day", "tube"), attrs={"units": "m3 m-3"})
+    >>> stability(values)["direct"].values.tolist()
+    [False, True, False]
     """
     unit = water_units(values)
     ordered = by_day_and_tube(values, unit)

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.arrays import Floats
+from pipeline.derive.labelled import Like, amount, elementwise
 from pipeline.derive.limits_texture import USUAL_ORGANIC_PCT, limits_saxton_rawls
-from pipeline.units import Amount, numbers
+from pipeline.units import Amount
 
 DRY_KPA, MOIST_KPA = 1500.0, 33.0
 MM_PER_H_TO_MM_PER_D = 24.0
@@ -27,47 +28,80 @@ class Texture(NamedTuple):
     stones_pct: float = 0.0
 
 
-def conductivity_saxton_rawls(water_content: Amount, texture: Texture) -> Floats:
-    """Hydraulic conductivity of a soil from its texture, [mm d-1].
+def conductivity_saxton_rawls(water_content: Amount, texture: Texture) -> Like:
+    """Hydraulic conductivity of a soil from its texture.
 
     Parameters
     ----------
-    water_content : float or array, [m3 m-3]
-        Of the whole soil, stones and all.
+    water_content : float, array or DataArray, [m3 m-3]
+        Of the whole soil, stones and all. May be a Pint quantity.
     texture : Texture
 
     Returns
     -------
-    array
+    array or DataArray, [mm d-1]
         That at saturation where there is more water than that; NaN where there is none, or
         where the paper makes no claim for the texture.
 
     References
     ----------
     Saxton & Rawls (2006), Soil Sci. Soc. Am. J. 70, 1569-1578, equations 16 to 18.
+
+    Examples
+    --------
+    >>> from pipeline.derive.texture_hydraulics import Texture, conductivity_saxton_rawls
+    >>> conductivity_saxton_rawls([0.20, 0.30], Texture(40, 20)).round(3).tolist()
+    [0.004, 1.079]
     """
     limits = limits_saxton_rawls(texture.sand_pct, texture.clay_pct, texture.organic_pct)
-    filled = np.minimum(_fine(water_content, texture) / limits.saturation, 1.0)
     power = 3.0 + 2.0 * _steepness(limits.lower, limits.upper)
     whole = MM_PER_H_TO_MM_PER_D * limits.conductivity
-    result: Floats = whole * np.where(filled > 0, filled, np.nan) ** power
-    return result
+
+    def conductivity(water: Floats) -> Floats:
+        filled = np.minimum(_fine(water, texture) / limits.saturation, 1.0)
+        result: Floats = whole * np.where(filled > 0, filled, np.nan) ** power
+        return result
+
+    about = ("mm d-1", "hydraulic conductivity by texture")
+    return elementwise(conductivity, (amount(water_content, "m3 m-3"),), about)
 
 
-def suction_saxton_rawls(water_content: Amount, texture: Texture) -> Floats:
-    """Suction of a soil from its texture, [kPa], between 1500 and 33; NaN outside.
+def suction_saxton_rawls(water_content: Amount, texture: Texture) -> Like:
+    """Suction of a soil from its texture.
+
+    Parameters
+    ----------
+    water_content : float, array or DataArray, [m3 m-3]
+        Of the whole soil, stones and all. May be a Pint quantity.
+    texture : Texture
+
+    Returns
+    -------
+    array or DataArray, [kPa]
+        Between 1500 and 33; NaN outside.
 
     References
     ----------
     Saxton & Rawls (2006), Soil Sci. Soc. Am. J. 70, 1569-1578, equations 11, 14 and 15.
+
+    Examples
+    --------
+    >>> from pipeline.derive.texture_hydraulics import Texture, suction_saxton_rawls
+    >>> suction_saxton_rawls([0.10, 0.20], Texture(40, 20)).round(1).tolist()
+    [nan, 198.3]
     """
     limits = limits_saxton_rawls(texture.sand_pct, texture.clay_pct, texture.organic_pct)
-    theta = _fine(water_content, texture)
-    inside = (theta >= limits.lower) & (theta <= limits.upper)
     steepness = _steepness(limits.lower, limits.upper)
-    share = np.where(inside, theta, np.nan) / limits.upper
-    result: Floats = MOIST_KPA * share**-steepness
-    return result
+
+    def suction(water: Floats) -> Floats:
+        theta = _fine(water, texture)
+        inside = (theta >= limits.lower) & (theta <= limits.upper)
+        share = np.where(inside, theta, np.nan) / limits.upper
+        result: Floats = MOIST_KPA * share**-steepness
+        return result
+
+    about = ("kPa", "suction by texture")
+    return elementwise(suction, (amount(water_content, "m3 m-3"),), about)
 
 
 def rates_by_texture(pattern: pd.DataFrame, textures: dict[float, Texture]) -> pd.DataFrame:
@@ -107,11 +141,9 @@ def rates_by_texture(pattern: pd.DataFrame, textures: dict[float, Texture]) -> p
     return found
 
 
-def _fine(water_content: Amount, texture: Texture) -> Floats:
+def _fine(water_content: Floats, texture: Texture) -> Floats:
     """Return the water content of the fine earth between the stones."""
-    fine: Floats = np.asarray(numbers(water_content, "m3 m-3")) / (
-        1.0 - texture.stones_pct / 100.0
-    )
+    fine: Floats = water_content / (1.0 - texture.stones_pct / 100.0)
     return fine
 
 

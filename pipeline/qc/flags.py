@@ -59,7 +59,7 @@ def pack(flags: Mapping[str, xr.DataArray]) -> xr.DataArray:
 
     Parameters
     ----------
-    flags : mapping of str to DataArray of bool, one shape
+    flags : mapping of str to DataArray of bool, one shape, [1]
         Keys are those of `TEST_BITS`; a test left out has not fired. At least one.
 
     Returns
@@ -72,6 +72,14 @@ def pack(flags: Mapping[str, xr.DataArray]) -> xr.DataArray:
     ValueError
         If a key is no test, an array is not boolean, has other dimensions or labels than the
         first, or there is none.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.qc.flags import pack, unpack
+    >>> fired = {"spike": xr.DataArray([True, False]), "missing": xr.DataArray([False, True])}
+    >>> pack(fired).values.tolist(), unpack(pack(fired))["spike"].values.tolist()
+    ([32, 1], [True, False])
     """
     unknown = sorted(set(flags) - set(TEST_BITS))
     if unknown or not flags:
@@ -97,13 +105,26 @@ def unpack(tests: xr.DataArray) -> dict[str, xr.DataArray]:
 
     Parameters
     ----------
-    tests : DataArray of whole numbers, any dims
+    tests : DataArray of whole numbers, any dims, [1]
         As `pack` gives it. Stays lazy if it is.
+
+    Returns
+    -------
+    dict of str to DataArray of bool, same dims
+        By the names of `TEST_BITS`.
 
     Raises
     ------
     ValueError
         If the numbers are not whole ones.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.qc.flags import unpack
+    >>> fired = unpack(xr.DataArray([32, 1, 33]))
+    >>> fired["spike"].values.tolist(), fired["missing"].values.tolist()
+    ([True, False, True], [False, True, True])
     """
     if tests.dtype.kind not in "ui":
         raise ValueError(

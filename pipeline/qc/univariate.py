@@ -31,8 +31,6 @@ What a test may say. Water that arrives must never be taken for a fault, so
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
@@ -49,10 +47,6 @@ from pipeline.qc.standing import flat_lines
 from pipeline.units import plain
 from pipeline.variables import require_alike
 
-# 1 / (quantile of the standard normal at 3/4): by it a median absolute deviation becomes the
-# standard deviation of normal noise. Pearson et al. 2016, eq. 4.
-HAMPEL_SCALE = 1.4826
-
 
 def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataArray:
     """Flag cells without a reading; one that its calibration refused is not missing.
@@ -60,16 +54,45 @@ def flag_missing(water_content: xr.DataArray, outside: xr.DataArray) -> xr.DataA
     Parameters
     ----------
     water_content : DataArray, any dims, [m3 m-3]
-    outside : DataArray of whole numbers, same dims
+    outside : DataArray of whole numbers, same dims, [1]
         ``outside_calibration``, 0 where nothing was refused.
+
+    Returns
+    -------
+    DataArray of bool, same dims
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.qc.univariate import flag_missing
+    >>> theta = xr.DataArray([0.2, float("nan"), float("nan")], attrs={"units": "m3 m-3"})
+    >>> flag_missing(theta, xr.DataArray([0, 0, 2])).values.tolist()
+    [False, True, False]
     """
     require_alike(outside, water_content)
-    return _flag(plain(water_content, "m3 m-3").isnull() & (outside == 0), "missing")
+    return as_flag(plain(water_content, "m3 m-3").isnull() & (outside == 0), "missing")
 
 
 def flag_outside_calibration(outside: xr.DataArray) -> xr.DataArray:
-    """Flag readings that no calibration law covers, from ``outside_calibration``."""
-    return _flag(outside != 0, "outside_calibration")
+    """Flag readings that no calibration law covers.
+
+    Parameters
+    ----------
+    outside : DataArray of whole numbers, any dims, [1]
+        ``outside_calibration``, 0 where nothing was refused.
+
+    Returns
+    -------
+    DataArray of bool, same dims
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.qc.univariate import flag_outside_calibration
+    >>> flag_outside_calibration(xr.DataArray([0, 2])).values.tolist()
+    [False, True]
+    """
+    return as_flag(outside != 0, "outside_calibration")
 
 
 def flag_gross_range(water_content: xr.DataArray, low: float, high: float) -> xr.DataArray:
@@ -81,14 +104,26 @@ def flag_gross_range(water_content: xr.DataArray, low: float, high: float) -> xr
     low, high : float, [m3 m-3]
         Rounded to the type of the readings, so that one equal to a limit passes.
 
+    Returns
+    -------
+    DataArray of bool, same dims
+
     References
     ----------
     QARTOD test 4 (gross range).
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> from pipeline.qc.univariate import flag_gross_range
+    >>> theta = xr.DataArray([0.2, 0.7], attrs={"units": "m3 m-3"})
+    >>> flag_gross_range(theta, 0.0, 0.6).values.tolist()
+    [False, True]
     """
     x = plain(water_content, "m3 m-3")
     kind = x.dtype.type if x.dtype.kind == "f" else np.float64
     flag = (x < kind(low)) | (x > kind(high))
-    return _flag(flag, "gross_range")
+    return as_flag(flag, "gross_range")
 
 
 def flag_rate_of_change(
@@ -104,13 +139,27 @@ def flag_rate_of_change(
         The change over a shorter step is taken as one over this time: a front arrives within
         one step, however short. 0 takes every step as it is.
 
+    Returns
+    -------
+    DataArray of bool, same dims
+
     References
     ----------
     QARTOD test 8 (rate of change), with a fixed rate instead of standard deviations.
+
+    Examples
+    --------
+    >>> import numpy as np, xarray as xr
+    >>> from pipeline.qc.univariate import flag_rate_of_change
+    >>> time = np.datetime64("2025-05-01", "ns") + np.arange(3) * np.timedelta64(1, "h")
+    >>> theta = xr.DataArray([0.20, 0.30, 0.31], {"time": time}, "time")
+    >>> theta = theta.assign_attrs(units="m3 m-3")
+    >>> flag_rate_of_change(theta, 0.05).values.tolist()
+    [False, True, False]
     """
-    x = _over_time(water_content).astype(np.float64)
+    x = over_time(water_content).astype(np.float64)
     largest = per_hour * max(_step_s(x) / HOUR_S, shortest_h)
-    return _flag(abs(x - x.shift(time=1)) > largest + ROUNDING, "rate_of_change")
+    return as_flag(abs(x - x.shift(time=1)) > largest + ROUNDING, "rate_of_change")
 
 
 def flag_spike(
@@ -131,11 +180,25 @@ def flag_spike(
         the reading before them where there is one, differ by no more than this part of the
         spike. A front that rises over two readings and halves in one is no spike then.
 
+    Returns
+    -------
+    DataArray of bool, same dims
+
     References
     ----------
     QARTOD test 7 (spike), differential form; ``return_part`` is ours.
+
+    Examples
+    --------
+    >>> import numpy as np, xarray as xr
+    >>> from pipeline.qc.univariate import flag_spike
+    >>> time = np.datetime64("2025-05-01", "ns") + np.arange(4) * np.timedelta64(1, "h")
+    >>> theta = xr.DataArray([0.20, 0.30, 0.20, 0.20], {"time": time}, "time")
+    >>> theta = theta.assign_attrs(units="m3 m-3")
+    >>> flag_spike(theta, 0.05).values.tolist()
+    [False, True, False, False]
     """
-    x = _over_time(water_content).astype(np.float64)
+    x = over_time(water_content).astype(np.float64)
     before, after = x.shift(time=1), x.shift(time=-1)
     rise, fall = x - before, x - after
     height = xr.where(rise * fall > 0, np.minimum(abs(rise), abs(fall)), 0.0)
@@ -144,64 +207,7 @@ def flag_spike(
         level = return_part * height + ROUNDING
         flag &= abs(after - before) <= level
         flag &= ~(abs(before - x.shift(time=2)) > level)
-    return _flag(flag.transpose(*water_content.dims), "spike")
-
-
-def hampel_score(water_content: xr.DataArray, half_window: int) -> xr.DataArray:
-    """Return how far each reading lies from the median around it, in robust deviations.
-
-    Parameters
-    ----------
-    water_content : DataArray with ``time``, [m3 m-3]
-        Stays lazy if it is.
-    half_window : int
-        Readings on either side that count, fewer at the ends; missing ones do not.
-
-    Returns
-    -------
-    DataArray of float64, same dims
-        ``|x - median| / (1.4826 MAD)`` with the median absolute deviation of the window; 0
-        where both are 0, infinite where only the deviation is.
-
-    References
-    ----------
-    Hampel identifier: Pearson et al. 2016, EURASIP J. Adv. Signal Process. 2016:87, eqs 3-4.
-    The ``spike`` test of the step differs from it in its scale; see `pipeline.qc.noise`.
-    """
-    result = xr.apply_ufunc(
-        _hampel_along_last,
-        _in_one_chunk(_over_time(water_content)),
-        input_core_dims=[["time"]],
-        output_core_dims=[["time"]],
-        kwargs={"half_window": half_window},
-        dask="parallelized",
-        output_dtypes=[np.float64],
-    )
-    return _flag(result.transpose(*water_content.dims), "hampel_score")
-
-
-def _hampel_along_last(readings: NDArray, half_window: int) -> NDArray[np.float64]:
-    """Return the scores of series laid along the last axis of an array of any shape."""
-    values = np.asarray(readings, dtype=np.float64)
-    if not values.size:
-        return values
-    edge = [(0, 0)] * (values.ndim - 1) + [(half_window, half_window)]
-    padded = np.pad(values, edge, constant_values=np.nan)
-    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * half_window + 1, axis=-1)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # of windows without a reading
-        median = np.nanmedian(around, axis=-1)
-        spread = HAMPEL_SCALE * np.nanmedian(abs(around - median[..., None]), axis=-1)
-    away = abs(values - median)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(away == 0.0, 0.0 * away, away / spread)
-
-
-def flag_hampel(
-    water_content: xr.DataArray, half_window: int, factor: float = 3.0
-) -> xr.DataArray:
-    """Flag readings whose `hampel_score` is above ``factor`` [1]; parameters as there."""
-    return _flag(hampel_score(water_content, half_window) > factor, "spike")
+    return as_flag(flag.transpose(*water_content.dims), "spike")
 
 
 def flag_flat_line(
@@ -227,11 +233,25 @@ def flag_flat_line(
     visible_h : float, optional, [h]
         A day more than ``hours`` by default; 0 leaves the plateau rule out.
 
+    Returns
+    -------
+    DataArray of bool, same dims
+
     References
     ----------
     QARTOD test 9 (flat line); the plateau rule is ours.
+
+    Examples
+    --------
+    >>> import numpy as np, xarray as xr
+    >>> from pipeline.qc.univariate import flag_flat_line
+    >>> time = np.datetime64("2025-05-01", "ns") + np.arange(5) * np.timedelta64(1, "h")
+    >>> theta = xr.DataArray([0.21, 0.2, 0.2, 0.2, 0.2], {"time": time}, "time")
+    >>> theta = theta.assign_attrs(units="m3 m-3")
+    >>> flag_flat_line(theta, 3).values.tolist()
+    [False, False, False, False, True]
     """
-    series = _in_one_chunk(_over_time(water_content))
+    series = in_one_chunk(over_time(water_content))
     step_s = _step_s(series)
     visible_s = hours * HOUR_S + FLAT_ENTRY_S if visible_h is None else visible_h * HOUR_S
     flag = xr.apply_ufunc(
@@ -254,7 +274,7 @@ def flag_flat_line(
         dask="parallelized",
         output_dtypes=[bool],
     )
-    return _flag(flag.transpose(*water_content.dims), "flat_line")
+    return as_flag(flag.transpose(*water_content.dims), "flat_line")
 
 
 def _flat_line_along_last(
@@ -287,7 +307,7 @@ def _step_s(array: xr.DataArray) -> float:
     return float(steps[0]) / 1e9
 
 
-def _over_time(water_content: xr.DataArray) -> xr.DataArray:
+def over_time(water_content: xr.DataArray) -> xr.DataArray:
     """Return plain numbers in m3 m-3 whose neighbours along ``time`` are so in time."""
     x = plain(water_content, "m3 m-3")
     if "time" not in x.dims:
@@ -297,12 +317,12 @@ def _over_time(water_content: xr.DataArray) -> xr.DataArray:
     return x
 
 
-def _in_one_chunk(array: xr.DataArray) -> xr.DataArray:
+def in_one_chunk(array: xr.DataArray) -> xr.DataArray:
     """Return a series of which one piece of dask holds all times; others as they are."""
     return array if array.chunks is None else array.chunk(time=-1)
 
 
-def _flag(flag: xr.DataArray, name: str) -> xr.DataArray:
+def as_flag(flag: xr.DataArray, name: str) -> xr.DataArray:
     """Return booleans under a test's name, without the attributes of the readings."""
     result = flag.rename(name)
     result.attrs = {}

@@ -13,7 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from iapws import _iapws
 
-from pipeline.calibrate import dielectric, dielectric_organic
+from pipeline.calibrate import (
+    dielectric,
+    dielectric_curves,
+    dielectric_organic,
+    dielectric_soil,
+)
 from pipeline.calibrate.dielectric import (
     permittivity_of_water,
     permittivity_topp,
@@ -29,13 +34,15 @@ EQUATIONS = {
     "ledieu": dielectric.water_content_ledieu,
     "ferre": dielectric.water_content_ferre,
     "roth": dielectric.water_content_roth,
-    "malicki_1.3": lambda eps: dielectric.water_content_malicki(eps, 1.3),
-    "malicki_1.5": lambda eps: dielectric.water_content_malicki(eps, 1.5),
-    "malicki_porosity": lambda eps: dielectric.water_content_malicki_porosity(eps, 0.5),
+    "malicki_1.3": lambda eps: dielectric_soil.water_content_malicki(eps, 1.3),
+    "malicki_1.5": lambda eps: dielectric_soil.water_content_malicki(eps, 1.5),
+    "malicki_porosity": lambda eps: dielectric_soil.water_content_malicki_porosity(eps, 0.5),
     "jacobsen": dielectric.water_content_jacobsen,
-    "jacobsen_soil": lambda eps: dielectric.water_content_jacobsen_soil(eps, 1.4, 15.0, 2.0),
+    "jacobsen_soil": lambda eps: dielectric_soil.water_content_jacobsen_soil(
+        eps, 1.4, 15.0, 2.0
+    ),
     "nadler": dielectric.water_content_nadler,
-    "mixing": lambda eps: dielectric.water_content_mixing(eps, 0.45),
+    "mixing": lambda eps: dielectric_soil.water_content_mixing(eps, 0.45),
 }
 ORGANIC = {
     "myllys": dielectric_organic.water_content_myllys,
@@ -130,17 +137,21 @@ def test_quantities_are_taken_and_what_is_no_array_refused(equation):
 def test_properties_of_the_soil_may_be_quantities():
     of = UNITS.Quantity
     pairs = [
-        (dielectric.malicki_1996, (1.4,), (of(1400, "kg/m^3"),)),
-        (dielectric.malicki_1996_porosity, (0.45,), (of(45, "percent"),)),
-        (dielectric.jacobsen_1993_soil, (1.4, 20, 3), (of(1.4, "g/cm^3"), of(0.2, ""), 3)),
-        (dielectric.roth_1990, (0.45, 3.9, 10), (0.45, of(3.9, ""), of(283.15, "K"))),
+        (dielectric_curves.malicki_1996, (1.4,), (of(1400, "kg/m^3"),)),
+        (dielectric_curves.malicki_1996_porosity, (0.45,), (of(45, "percent"),)),
+        (
+            dielectric_curves.jacobsen_1993_soil,
+            (1.4, 20, 3),
+            (of(1.4, "g/cm^3"), of(0.2, ""), 3),
+        ),
+        (dielectric_curves.roth_1990, (0.45, 3.9, 10), (0.45, of(3.9, ""), of(283.15, "K"))),
     ]
     for maker, numbers, quantities in pairs:
         found, expected = maker(*quantities), maker(*numbers)
         np.testing.assert_allclose(found.pieces, expected.pieces, rtol=1e-12)
         np.testing.assert_allclose(found.high, expected.high, rtol=1e-12)
     with pytest.raises(UnitsError, match="porosity: expected units 'm3 m-3'"):
-        dielectric.roth_1990(of(1, "m"))
+        dielectric_curves.roth_1990(of(1, "m"))
 
 
 def test_permittivity_that_was_not_logged_does_not_say_so():
@@ -187,10 +198,10 @@ def test_topp_inverse_refuses_what_the_equation_would():
 @pytest.mark.parametrize(
     ("maker", "arguments", "name"),
     [
-        (dielectric.malicki_1996, (0.0,), "bulk_density"),
-        (dielectric.malicki_1996_porosity, (1.2,), "porosity"),
-        (dielectric.jacobsen_1993_soil, (1.4, 130.0, 2.0), "clay_pct"),
-        (dielectric.roth_1990, (0.4, 1.0), "solid_permittivity"),
+        (dielectric_curves.malicki_1996, (0.0,), "bulk_density"),
+        (dielectric_curves.malicki_1996_porosity, (1.2,), "porosity"),
+        (dielectric_curves.jacobsen_1993_soil, (1.4, 130.0, 2.0), "clay_pct"),
+        (dielectric_curves.roth_1990, (0.4, 1.0), "solid_permittivity"),
     ],
 )
 def test_a_soil_property_outside_its_range_is_refused_by_name(maker, arguments, name):
@@ -201,7 +212,7 @@ def test_a_soil_property_outside_its_range_is_refused_by_name(maker, arguments, 
 def test_mixing_law_ends_where_the_pores_are_full():
     # Provenance: by hand. At saturation sqrt(eps) = phi sqrt(eps_w) + (1 - phi) sqrt(eps_s).
     full = (0.45 * np.sqrt(80.103) + 0.55 * np.sqrt(3.9)) ** 2
-    result = dielectric.water_content_mixing(
+    result = dielectric_soil.water_content_mixing(
         make_permittivity([full * 0.9999, full * 1.0001]), 0.45
     )
     assert result.values[0] == pytest.approx(0.45, abs=1e-4)

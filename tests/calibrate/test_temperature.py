@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 from iapws import _iapws
 
-from pipeline.calibrate.dielectric import water_content_mixing
+from pipeline.calibrate.dielectric_soil import water_content_mixing
 from pipeline.calibrate.temperature import flag_uncorrected, temperature_corrected_permittivity
 from pipeline.errors import UnitsError
 

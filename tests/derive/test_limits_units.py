@@ -15,7 +15,11 @@ from pipeline.derive.limits_water import (
     root_zone_depletion,
     total_available_water,
 )
-from pipeline.derive.texture_hydraulics import Texture, conductivity_saxton_rawls
+from pipeline.derive.texture_hydraulics import (
+    Texture,
+    conductivity_saxton_rawls,
+    suction_saxton_rawls,
+)
 from pipeline.errors import UnitsError
 
 UNITS = pint.UnitRegistry()  # one of the user's own
@@ -76,6 +80,41 @@ def test_fronts_of_a_record_in_percent():
     found = wetting_fronts(quantity)
     assert len(plain) == 1
     assert found["onset_s"].tolist() == plain["onset_s"].tolist()
+
+
+GRID = {"tube": ["A", "B"], "depth": [0.1, 0.2, 0.4]}
+SHARE = xr.DataArray([[0.2, 0.25, 0.3], [0.22, 0.26, 0.28]], GRID, name="share")
+WATER, PERCENT = SHARE.assign_attrs(units="m3 m-3"), (100 * SHARE).assign_attrs(units="%")
+MM = (1000 * SHARE).assign_attrs(units="mm")
+
+
+@pytest.mark.parametrize(
+    ("ask", "given", "units"),
+    [
+        (lambda x: total_available_water(x, 0.1, 0.5), WATER, ["mm"]),
+        (lambda x: readily_available_water(x, 0.5), MM, ["mm"]),
+        (lambda x: root_zone_depletion(0.3, x, 0.1), WATER, ["mm"]),
+        (lambda x: relative_available_water(x, 0.3, 0.1), WATER, ["1"]),
+        (lambda x: daily_balance(x, 10, 5, 150), MM, ["mm", "mm"]),
+        (lambda x: limits_saxton_rawls(x, 20), PERCENT, [*["m3 m-3"] * 3, "mm h-1"]),
+        (lambda x: conductivity_saxton_rawls(x, Texture(40, 20)), WATER, ["mm d-1"]),
+        (lambda x: suction_saxton_rawls(x, Texture(40, 20)), WATER, ["kPa"]),
+    ],
+)
+def test_an_array_with_labels_gives_one_with_units_and_the_same_numbers(ask, given, units):
+    expected = ask(given.values)
+    found, lazy, turned = (ask(x) for x in (given, given.chunk(tube=1), given.T))
+    if len(units) == 1:
+        expected, found, lazy, turned = [expected], [found], [lazy], [turned]
+    for each in zip(expected, found, lazy, turned, units, strict=True):
+        numbers, labelled, unread, transposed, unit = each
+        assert labelled.dims == given.dims
+        assert (labelled.attrs["units"], bool(labelled.attrs["long_name"])) == (unit, True)
+        np.testing.assert_array_equal(labelled, numbers)
+        assert unread.chunks is not None
+        np.testing.assert_array_equal(unread, numbers)
+        np.testing.assert_array_equal(transposed.T, numbers)
+    assert given.name == "share"
 
 
 @pytest.mark.parametrize(

@@ -103,8 +103,20 @@ def test_arrays_are_combined_only_where_dimensions_and_labels_agree():
     upper = xr.DataArray([[0.3, 0.4]] * 2, coords, name="upper", attrs=units)
     water = xr.DataArray([0.1, 0.2], {"depth": [0.1, 0.2]}, name="water", attrs=units)
     np.testing.assert_allclose(root_zone_depletion(upper, water, 0.1), [[20.0, 20.0]] * 2)
-    with pytest.raises(ValueError, match=r"'water': .*found .'depth', 'tube'"):
-        root_zone_depletion(upper, upper.transpose().rename("water"), 0.1)
+    held = upper - xr.DataArray([0.1, 0.2], {"tube": ["T1", "T2"]})
+    turned = held.transpose("depth", "tube").rename("water").assign_attrs(units)
+    found = root_zone_depletion(upper, turned, 0.1)
+    assert found.dims == ("tube", "depth")
+    np.testing.assert_allclose(found, [[10.0, 10.0], [20.0, 20.0]])  # by the dims' names
+    assert found.attrs == {
+        "units": "mm",
+        "long_name": "water lacking to the drained upper limit",
+    }
+    assert upper.attrs == units
+    with pytest.raises(
+        ValueError, match=r"beside 'upper', found a bare array of shape \(2,\)"
+    ):
+        root_zone_depletion(upper, np.array([0.1, 0.2]), 0.1)
     with pytest.raises(
         ValueError, match=r"expected the depth of 'upper', 0.1, found 0.2 at 0"
     ):

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from pipeline.qc.flags import unpack
+from pipeline.qc.hampel import HAMPEL_SCALE, flag_hampel, hampel_score
 from pipeline.qc.noise import CHUNK, KEPT, TO_SIGMA, lower_mean, noise_of_run
 from pipeline.qc.step import qc_step
-from pipeline.qc.univariate import HAMPEL_SCALE, flag_hampel, hampel_score
 from pipeline.site.models import QcLimits
 
 NAN = float("nan")

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from pipeline.errors import UnitsError
 from pipeline.qc.constants import PLATEAU_RISE
+from pipeline.qc.hampel import flag_hampel
 from pipeline.qc.univariate import (
     flag_flat_line,
     flag_gross_range,
-    flag_hampel,
     flag_missing,
     flag_outside_calibration,
     flag_rate_of_change,
