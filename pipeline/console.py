@@ -214,7 +214,7 @@ def show_delivery(account: DeliveryAccount) -> None:
         account["outcome"],
         f"{account['site']}: {account['delivery']}, revision {account['revision']} {what}",
     )
-    say(f"  {account['folder']}")
+    say(f"  {account['revision_folder']}")
     for title, lines in (("why", account["reasons"]), ("changed", account["changes"])):
         for line in lines[:_LISTED]:
             say(f"  {title}: {line}")

@@ -138,7 +138,7 @@ def test_nothing_drives_the_terminal(night):
 
 def test_a_revision_holds_the_files_it_lists_and_no_other(night):
     _, _, _, account = night
-    folder = Path(account["folder"])
+    folder = Path(account["revision_folder"])
     there = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()}
     assert there == {*account["files"], "datapackage.json"}
 

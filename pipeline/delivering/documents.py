@@ -24,6 +24,6 @@ class DeliveryAccount(MadeRevision, total=False):
     commit: str
     delivery: str  # its name
     revision: int
-    folder: str  # of the revision
+    revision_folder: str
     failures: list[Failure]  # instead of all these
-    site_folder: str  # of the description, where several sites were given
+    folder: str  # of the description

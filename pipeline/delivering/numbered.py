@@ -94,8 +94,9 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> DeliveryAc
         "commit": state,
         "delivery": request.folder,
         "revision": int(kept.name[1:]),
-        "folder": str(kept),
+        "revision_folder": str(kept),
         **account,
+        "folder": str(folder),
         "outcome": "done",
     }
 

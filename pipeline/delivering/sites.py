@@ -24,4 +24,4 @@ def deliver_or_tell(folder: Path, request: Request) -> DeliveryAccount:
     except Exception as error:  # isolation: one site's surprise must not stop the others
         failures = [describe_failure("deliver", error)]
         account = {"site": folder.name, "outcome": outcome_of(failures), "failures": failures}
-    return {**account, "site_folder": str(folder)}
+    return {**account, "folder": str(folder)}

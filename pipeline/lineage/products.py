@@ -28,7 +28,7 @@ def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[st
         rule), ``bridged`` (nominal depths [m] of sensors that had no reading and whose
         neighbours stood in), ``cells`` (sensors with their weight [m], their water content
         and what is to be asked to trace each),
-        ``recomputed_mm`` (from the cells, by the weights), ``agrees`` (to the last bit), and
+        ``recomputed`` (mm, from the cells, by the weights), ``agrees`` (to the last bit), and
         ``why_missing``.
     """
     index = layer_index(view, layer)
@@ -49,7 +49,7 @@ def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[st
         "missing_sensor": plan["missing_sensor"],
         "bridged": plan["bridged"],
         "cells": cells,
-        "recomputed_mm": recomputed,
+        "recomputed": recomputed,
         "agrees": recomputed == stored,
         "why_missing": None if stored is not None else _why_missing(plan, cells),
     }

@@ -232,7 +232,7 @@ def _cells(account: Mapping[str, Any]) -> Iterator[str]:
         for cell in account["cells"]
     ]
     yield from table(headers, rows).split("\n")
-    yield f"sum          1000 x weight x water: {_n(account['recomputed_mm'])} mm; " + _agrees(
+    yield f"sum          1000 x weight x water: {_n(account['recomputed'])} mm; " + _agrees(
         account
     )
     yield from _ask(account["cells"][0]["trace"] if account["cells"] else None)

@@ -45,9 +45,9 @@ def revisions(tmp_path_factory):
         assert text.count(old) == 1
         (folder / name).write_text(text.replace(old, new), encoding="utf-8")
     night.store_night(folder, NOW)
-    homes.append(Path(deliver_site(folder, REQUEST)["folder"]))
+    homes.append(Path(deliver_site(folder, REQUEST)["revision_folder"]))
     undo_site(folder, NOW, dry_run=False)
-    homes.append(Path(deliver_site(folder, REQUEST)["folder"]))
+    homes.append(Path(deliver_site(folder, REQUEST)["revision_folder"]))
     return folder, homes
 
 
@@ -108,8 +108,8 @@ def test_an_earlier_state_is_delivered_as_it_was_described_then(revisions):
     folder, homes = revisions
     for home, name in zip(homes[:2], ("then", "between"), strict=True):
         made = deliver_site(folder, replace(REQUEST, name=name), own(home)["state"])
-        assert own(Path(made["folder"]))["rules"] == own(home)["rules"]
-        again = [made["folder"], str(home)]
+        assert own(Path(made["revision_folder"]))["rules"] == own(home)["rules"]
+        again = [made["revision_folder"], str(home)]
         water = [Path(f) / "parquet" / "north-slope_all_water.parquet" for f in again]
         assert water[0].read_bytes() == water[1].read_bytes()
 

@@ -39,7 +39,7 @@ def edit(folder, old, new):
 
 
 def delivered(folder):
-    return contents(deliver_site(folder, REQUEST)["folder"])
+    return contents(deliver_site(folder, REQUEST)["revision_folder"])
 
 
 def again(folder):

@@ -60,7 +60,7 @@ def delivered(tmp_path_factory):
 
 
 def files_of(account):
-    folder = Path(account["folder"])
+    folder = Path(account["revision_folder"])
     return {p.relative_to(folder).as_posix(): p for p in folder.rglob("*") if p.is_file()}
 
 
@@ -75,13 +75,15 @@ def test_nothing_new_makes_no_revision_and_leaves_no_draft(delivered):
     folder, accounts = delivered
     again = deliver_site(folder, PLAIN)
     assert (again["new"], again["revision"]) == (False, 2)
-    assert sorted(os.listdir(Path(accounts[2]["folder"]).parent)) == ["r0001", "r0002"]
+    assert accounts[2]["folder"] == str(folder)
+    home = Path(accounts[2]["revision_folder"]).parent
+    assert sorted(os.listdir(home)) == ["r0001", "r0002"]
 
 
 def test_made_twice_from_one_state_no_byte_differs(delivered, tmp_path):
     folder, accounts = delivered
     first = {name: file_digest(path) for name, path in files_of(accounts["layers"]).items()}
-    home = Path(accounts["layers"]["folder"])
+    home = Path(accounts["layers"]["revision_folder"])
     shutil.move(home, tmp_path / "kept")
     home.parent.with_name(".model.number").unlink()
     again = files_of(deliver_site(folder, LAYERS))
@@ -292,7 +294,7 @@ def test_no_number_is_given_twice_whatever_is_removed_by_hand(copied):
     folder, home = copied
     shutil.rmtree(home / "r0002")
     account = deliver_site(folder, PLAIN)
-    assert (account["revision"], Path(account["folder"]).name) == (3, "r0003")
+    assert (account["revision"], Path(account["revision_folder"]).name) == (3, "r0003")
     told = "revision 2 was made before and removed by hand"
     assert told in account["reasons"]
     text = (home / "r0003" / "CHANGES.txt").read_text(encoding="utf-8")

@@ -117,7 +117,7 @@ def test_recalibration_and_delivery_on_two_workers_are_those_without(
     delivered = made.result()
     assert (delivered["outcome"], delivered["new"]) == ("done", True)
     assert delivered["commit"] == account["commit"]
-    assert list(Path(delivered["folder"]).glob("netcdf/*.nc"))
+    assert list(Path(delivered["revision_folder"]).glob("netcdf/*.nc"))
 
 
 @pytest.mark.parametrize(

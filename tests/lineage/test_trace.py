@@ -133,7 +133,7 @@ def test_stored_water_is_led_back_to_weights_and_cells(field):
     lower = 0.12 * (1 + 4 * 0.430) - 0.2
     assert found["value"]["storage"] == pytest.approx(200 * upper + 100 * lower, abs=1e-4)
     assert found["agrees"]
-    assert found["recomputed_mm"] == found["value"]["storage"]
+    assert found["recomputed"] == found["value"]["storage"]
     assert found["end_rules"]["above_first_sensor"] == "constant"
     turn = dict(found["cells"][1]["trace"])
     when = datetime.fromisoformat(turn.pop("time"))

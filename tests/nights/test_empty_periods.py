@@ -185,7 +185,8 @@ def test_a_revision_tells_that_all_readings_of_its_days_went(april):
     *_, first, second = april
     assert (first["revision"], second["revision"], second["new"]) == (1, 2, True)
     assert any("92" in line and "water" in line for line in second["changes"])
-    with xr.open_dataset(Path(second["folder"]) / "netcdf/north-slope_2023-04.nc") as file:
+    made = Path(second["revision_folder"])
+    with xr.open_dataset(made / "netcdf/north-slope_2023-04.nc") as file:
         assert not np.isfinite(file["soil_water_content"]).any()
 
 
@@ -238,7 +239,7 @@ def test_a_month_of_hand_rounds_alone_is_delivered_without_files_of_loggers(copi
     # A hand reading is in the file of the rounds, whatever the month.
     assert told["empty_periods"] == ["2023-04", "2023-05"]
     request = Request(period="2023-05", pictures=False)
-    made = Path(deliver_site(copied, request)["folder"])
+    made = Path(deliver_site(copied, request)["revision_folder"])
     assert [p.name for p in (made / "netcdf").iterdir()] == ["north-slope_rounds.nc"]
 
 
@@ -294,7 +295,8 @@ def test_files_of_rain_go_with_the_rain_and_those_of_tubes_stay(partly, tmp_path
     ],
 )
 def test_a_revision_has_files_only_of_what_was_logged(partly, month, ends, cubes):
-    made = Path(deliver_site(partly[0], Request(period=month, pictures=False))["folder"])
+    request = Request(period=month, pictures=False)
+    made = Path(deliver_site(partly[0], request)["revision_folder"])
     found = {path.name for path in (made / "netcdf").iterdir()}
     assert found & names(month) == names(month, ends=ends)
     tables = {path.stem for path in (made / "parquet").iterdir()}

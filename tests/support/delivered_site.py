@@ -75,4 +75,4 @@ def make_delivered(folder: Path) -> Path:
         path.parent.mkdir(parents=True)
         path.write_text(text, encoding="utf-8")
     night.store_night(folder, NOW)
-    return Path(deliver_site(folder, REQUEST)["folder"])
+    return Path(deliver_site(folder, REQUEST)["revision_folder"])
