@@ -19,7 +19,7 @@ from pipeline.history.documents import (
     StatesApart,
     ThinnedStore,
 )
-from pipeline.history.revisions import Consent, description_changes
+from pipeline.history.revisions import Consent, description_changes, site_and_store
 from pipeline.nights import parts
 from pipeline.nights.documents import StoredNight
 from pipeline.nights.night import open_description, site_store
@@ -108,6 +108,6 @@ def site_comparison(
 
 def thin_store(folder: Path, dry_run: bool) -> ThinnedStore:
     """Thin out a site's earlier states (see `pipeline.nights.thinning.thin_site`)."""
-    site = open_description(folder)
-    account = thin_site(site, site_store(site), dry_run)
+    site, store = site_and_store(folder)
+    account = thin_site(site, store, dry_run)
     return {"site": site.id, "outcome": "done", "dry_run": dry_run, **account}

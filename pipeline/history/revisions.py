@@ -58,6 +58,7 @@ class Plan:
     now: datetime
     taken_back: dict[str, bytes] | None = None
     restored: str = ""
+    planned_on: str = ""  # the newest state when an undoing was planned
 
 
 @while_answering
@@ -84,7 +85,7 @@ def recalibrate_site(
     ------
     SiteError, StoreError, LockedError
     """
-    site, store = _site_and_store(folder)
+    site, store = site_and_store(folder)
     found = InForce(site, read_description(site.folder))
     return _carry_out(store, Plan("recalibrate", found, now), dry_run, consent)
 
@@ -103,7 +104,7 @@ def undo_site(
     StoreError
         If no earlier state has another description.
     """
-    site, store = _site_and_store(folder)
+    site, store = site_and_store(folder)
     newest, on_disk = store.read(), read_description(site.folder)
     current = in_force(site, newest)
     in_store = stored_files(newest) or on_disk
@@ -112,7 +113,7 @@ def undo_site(
     taken_back = stored_files(newest, UNDONE_TABLE) if current.undone else in_store
     if site_hash(site) == site_hash(restored):  # the files were put back beforehand
         taken_back = {}
-    plan = Plan("undo", InForce(restored, files), now, taken_back, state)
+    plan = Plan("undo", InForce(restored, files), now, taken_back, state, newest.commit_id)
     account = _carry_out(store, plan, dry_run, consent)
     changes = description_changes(on_disk, files) if taken_back else []
     account |= {"restored": state, "put_back": changes, "files": []}
@@ -125,7 +126,13 @@ def undo_site(
     return account
 
 
-def _site_and_store(folder: Path) -> tuple[Site, SiteStore]:
+def site_and_store(folder: Path) -> tuple[Site, SiteStore]:
+    """Return the site described in a folder and its store, which a night has made.
+
+    Raises
+    ------
+    SiteError, StoreError
+    """
     site = open_description(folder)
     store = site_store(site)
     if not store.exists():
@@ -150,6 +157,11 @@ def _attempt(store: SiteStore, plan: Plan, commit: bool) -> Revision:
     with store.write() as writer:
         try:
             before = store.read()
+            if plan.planned_on and plan.planned_on != before.commit_id:
+                raise StoreError(
+                    f"{store.address}: another run has written state {before.commit_id} "
+                    f"meanwhile; look at it, then say percolog undo again if it is to be so"
+                )
             prepared = prepare_state(
                 writer, before, plan.found.site, int(plan.now.timestamp()), known_only=True
             )

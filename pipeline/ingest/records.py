@@ -133,7 +133,8 @@ REASONS: dict[str, str] = {
     "no_measurement": "Data came without a measurement that asked for them.",
     "no_stamp": "The line has no time stamp.",
     "no_mark": "Nothing says who spoke; correct the layout's marks, or look at the line.",
-    "ambiguous_time": "The hour came twice (end of daylight saving); set the logger to UTC.",
+    "ambiguous_time": "The time came twice: at the end of daylight saving (set the logger to "
+    "UTC), or where the clock was put back (look at its rows in visits.csv).",
     "missing_time": "The hour never was (start of daylight saving); set the logger to UTC.",
     "clock_reset": "The clock fell back to an epoch; a visit or the next file may help.",
     "before_start": "The stamp lies before the site began; look at the logger's clock.",

@@ -20,7 +20,7 @@ from pipeline.nights.manifest import delivered_states
 from pipeline.site.models import Keep, Site
 from pipeline.store.description import UNDONE
 from pipeline.store.site_store import THINNED, SiteStore, State
-from pipeline.store.state import Writer
+from pipeline.store.state import Snapshot, Writer
 from pipeline.words import counted
 
 AT_MOST_EVERY = timedelta(days=7)
@@ -88,20 +88,16 @@ def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> Thinned:
     ------
     StoreError, LockedError
     """
+    if dry_run:
+        return _plan(site, store)[1]
     with store.write() as writer:
-        states = store.history()
-        named = delivered_states(site) | _restored(writer)
-        kept, gone = states_to_keep(states, site.keep, named)
-        account: Thinned = {
-            "kept": [state["commit"] for state in kept],
-            "thinned": [state["commit"] for state in gone],
-            "bytes_before": _size(store),
-            "bytes_after": None,
-        }
-        if dry_run or not gone:
+        gone, account = _plan(site, store)
+        if not gone:
             return account
+        states = store.history()
         oldest = [s for s in states if not _is_thinning(s)][: site.keep.nights][-1]
-        marked = {s["commit"] for s in kept if s["written"] < oldest["written"]}
+        older = {s["commit"] for s in states if s["written"] < oldest["written"]}
+        marked = older & set(account["kept"])
         store.keep(marked)
         _list_thinned(writer, gone)
         writer.set_attributes({_ATTRIBUTE: states[0]["written"]})
@@ -109,6 +105,18 @@ def thin_site(site: Site, store: SiteStore, dry_run: bool = False) -> Thinned:
         writer.commit(count, {"kind": _KIND})
         store.drop(store.written_at(oldest["commit"]), marked)
         return {**account, "bytes_after": _size(store)}
+
+
+def _plan(site: Site, store: SiteStore) -> tuple[list[State], Thinned]:
+    """Return the states that are to go, and the account of it before anything went."""
+    named = delivered_states(site) | _restored(store.read())
+    kept, gone = states_to_keep(store.history(), site.keep, named)
+    return gone, {
+        "kept": [state["commit"] for state in kept],
+        "thinned": [state["commit"] for state in gone],
+        "bytes_before": _size(store),
+        "bytes_after": None,
+    }
 
 
 def thin_when_due(site: Site, store: SiteStore) -> Thinned | ThinningFailed | None:
@@ -131,9 +139,9 @@ def thin_when_due(site: Site, store: SiteStore) -> Thinned | ThinningFailed | No
     return account if account["thinned"] else None
 
 
-def _restored(writer: Writer) -> set[str]:
+def _restored(newest: Snapshot) -> set[str]:
     """Return the state whose description is in force in place of one that was taken back."""
-    mark = writer.attributes.get(UNDONE)
+    mark = newest.attributes.get(UNDONE)
     return {mark["restored"]} if mark else set()
 
 

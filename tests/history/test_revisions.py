@@ -9,6 +9,7 @@ import pytest
 from states import assert_same_results, newest
 
 from pipeline.errors import StoreError
+from pipeline.history.revising import thin_store
 from pipeline.history.revising_text import show_done
 from pipeline.history.revisions import recalibrate_site, undo_site
 from pipeline.nights import night
@@ -319,6 +320,28 @@ def test_undo_tells_of_an_edit_that_comes_into_force_all_the_same(site, capsys):
     assert "remove decisions.csv: there was none" in told
     assert night.store_night(site, NOW)["days_computed"] > 0
     assert_same_results(newest(site), from_nothing(site))
+
+
+def test_undo_is_refused_where_another_run_wrote_while_a_person_looked(site):
+    new_law(site)
+    recalibrate_site(site, NOW, dry_run=False)
+
+    def meanwhile(_account):
+        set_deeper(site)
+        recalibrate_site(site, NOW, dry_run=False)
+        return True
+
+    with pytest.raises(StoreError, match="meanwhile"):
+        undo_site(site, NOW, False, meanwhile)
+    assert not newest(site).attributes.get("undone")
+
+
+def test_thinning_makes_no_store(site):
+    shutil.rmtree(site / "store")
+    for dry_run in (True, False):
+        with pytest.raises(StoreError, match="expected a store, found none"):
+            thin_store(site, dry_run)
+    assert not (site / "store").exists()
 
 
 def test_a_second_undo_leads_further_back_and_recalibrate_forward_again(site):
