@@ -139,7 +139,7 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
     ----------
     array : DataArray, any dims
         Plain numbers whose ``units`` attribute is exactly ``units``, or a Pint quantity in any
-        units that can be converted, of any registry.
+        units that can be converted, of any registry; what its attribute says does not count.
     units : str
         In CF spelling.
 
@@ -150,15 +150,14 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
     UnitsError
         If the units do not fit.
     """
-    if not (hasattr(array, "attrs") and hasattr(array, "data")):
+    if not (hasattr(array, "attrs") and hasattr(type(array), "data")):
         raise TypeError(
             f"expected a DataArray with units {units!r}, found {type(array).__name__}"
         )
-    # A quantity has no such attribute; looking at the data would read what lies in a file.
-    data = None if "units" in array.attrs else array.data
-    if array.attrs.get("units") == "%" and units == "percent":  # as CF spells it
-        return array.assign_attrs(units=units)
+    data = _held(array)
     if not hasattr(data, "magnitude"):
+        if array.attrs.get("units") == "%" and units == "percent":  # as CF spells it
+            return array.assign_attrs(units=units)
         require_units(array, units)
         return array
     result = array.copy(data=_magnitude(data, units, repr(array.name)))
@@ -185,7 +184,7 @@ def numbers(value: Amounts, units: str) -> Any:
         return _magnitude(value, units, "value")
     if isinstance(value, list | tuple):
         return [numbers(item, units) for item in value]
-    if hasattr(value, "attrs") and hasattr(value, "data"):
+    if hasattr(value, "attrs") and hasattr(type(value), "data"):
         return plain(cast("xr.DataArray", value), units).data
     return value
 
@@ -217,17 +216,20 @@ def water_units(value: Amount) -> str:
     value : float, array, DataArray or Pint quantity
         A bare number is taken for a water content.
     """
-    attributes = getattr(value, "attrs", {})
-    if "units" in attributes:
-        return "mm" if attributes["units"] == "mm" else "m3 m-3"
-    quantity: Any = value if hasattr(value, "magnitude") else getattr(value, "data", None)
-    length = hasattr(quantity, "magnitude") and quantity.check("[length]")
-    return "mm" if length else "m3 m-3"
+    quantity: Any = value if hasattr(value, "magnitude") else _held(value)
+    if hasattr(quantity, "magnitude"):
+        return "mm" if quantity.check("[length]") else "m3 m-3"
+    return "mm" if getattr(value, "attrs", {}).get("units") == "mm" else "m3 m-3"
 
 
 def metres(value: Amounts) -> Any:
     """Return a length as plain numbers [m], as by `numbers`."""
     return numbers(value, "m")
+
+
+def _held(array: Any) -> Any:
+    """Return the data that an array holds, without reading them where they lie in a file."""
+    return getattr(getattr(array, "variable", None), "_data", None)
 
 
 def _magnitude(quantity: Any, units: str, name: str) -> Any:

@@ -18,11 +18,12 @@ from pipeline.accounts.limits_report import (
 )
 from pipeline.accounts.limits_text import limits_text
 from pipeline.cli import app
-from pipeline.errors import StoreError
+from pipeline.errors import StoreError, UnitsError
 from pipeline.products.limits import soil_limits_step
 from pipeline.site.load import load_site
 from pipeline.site.models import Horizon
 from pipeline.store.site_store import SiteStore
+from pipeline.units import plain
 from pipeline.variables import VARIABLES
 
 DEPTHS = (0.1, 0.3)
@@ -273,6 +274,10 @@ def test_cubes_of_an_open_site_are_lazy_and_labelled(field):
     site = open_site(field)
     content = site.daily["daily_water_content"]
     assert content.attrs["units"] == "m3 m-3"
+    assert not content.variable._in_memory
+    assert not plain(content, "m3 m-3").variable._in_memory  # nor read to look at its units
+    with pytest.raises(UnitsError, match="expected units 'mm', found 'm3 m-3'"):
+        plain(content, "mm")
     assert not content.variable._in_memory
     assert site.daily["sensor_depth"].dims == ("tube", "depth")
     assert site.daily["sensor_depth"].attrs["units"] == "m"

@@ -111,6 +111,18 @@ def test_layers_may_have_bounds_with_units():
     np.testing.assert_array_equal(profile_storage(water, depth, {"a": bounds}), expected)
 
 
+def test_a_quantity_counts_by_its_own_units_whatever_its_attribute_says():
+    water, depth, _ = make_water()
+    units = pint.UnitRegistry()
+    stale = water.copy(data=units.Quantity(100 * water.values, "percent"))
+    assert stale.attrs["units"] == "m3 m-3"
+    far = depth.copy(data=units.Quantity(100 * depth.values, "cm"))
+    expected = profile_storage(water, depth, LAYERS)
+    np.testing.assert_allclose(profile_storage(stale, far, LAYERS), expected, rtol=1e-12)
+    held = xr.DataArray(units.Quantity([2.0], "cm"), dims="layer", attrs={"units": "1"})
+    np.testing.assert_allclose(relative_available_water(held, 30.0, 10.0), [0.5])
+
+
 def make_layers_dataset(water, depth):
     """Return what `model_layers` asks for."""
     error = (water * 0 + 0.01).assign_attrs(units="m3 m-3")
