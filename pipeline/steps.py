@@ -163,10 +163,10 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
     RecordStep(
         "events",
         events_step,
-        ("fronts", "events", "event_depths", "uptake", "conductivity"),
+        ("fronts", "events", "event_depths", "uptake", "conductivity", "drainage_laws"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=20,
+        version=21,
     ),
     RecordStep(
         "soil limits",

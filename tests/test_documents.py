@@ -15,7 +15,15 @@ from pipeline.cli import app
 from pipeline.deliver import rounds
 from pipeline.deliver.event_fields import DOUBTS
 from pipeline.deliver.row_fields import CORRECTIONS, DRIFT_CHECKS
-from pipeline.derive import drainage, event_block, events, fronts, limits, night_rates
+from pipeline.derive import (
+    drainage,
+    event_block,
+    events,
+    fronts,
+    limits,
+    night_laws,
+    night_rates,
+)
 from pipeline.ingest.records import REASONS, REPAIRS
 from pipeline.products import space_files
 from pipeline.qc.findings import Verdict
@@ -134,7 +142,7 @@ STATED = [
         "events.md",
         f"not within {drainage.SHORTEST_H:g} and {drainage.LONGEST_H:g} hours",
     ),
-    ("events.md", f"wetter by more than {night_rates.BEYOND}"),
+    ("events.md", f"wetter by more than {night_laws.BEYOND}"),
     (
         "events.md",
         f"exp(−(d / {night_rates.MORE_M})²) (1 − exp(−g / {night_rates.FULL_MM_M:g} z))",

@@ -14,14 +14,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.arrays import Floats
-from pipeline.derive.night_rates import (
-    BEYOND,
-    Laws,
-    Nights,
-    common_loss,
-    conductivity_laws,
-    nights_of,
-)
+from pipeline.derive.night_laws import BEYOND, Laws, Nights, nights_of
+from pipeline.derive.night_rates import common_loss
+from pipeline.derive.tube_laws import TubeLaws, that_count, tube_laws
 
 CLASS_WIDTH = 0.01  # m3 m-3
 LEAST_NIGHTS = 3  # in a class
@@ -97,17 +92,15 @@ def redistribution_exponential(
     return result
 
 
-def field_conductivity(
-    pattern: pd.DataFrame, known: tuple[Nights, Laws] | None = None
-) -> pd.DataFrame:
+def field_conductivity(pattern: pd.DataFrame, known: TubeLaws | None = None) -> pd.DataFrame:
     """Conductivity in the field by classes of water content, from the rates of nights.
 
     Parameters
     ----------
     pattern : DataFrame
         As from `pipeline.derive.uptake.daily_pattern`, of one tube.
-    known : (Nights, Laws), optional
-        Its nights and their laws, where they are known already.
+    known : TubeLaws, optional
+        Its laws, where they are known already (see `pipeline.derive.tube_laws`).
 
     Returns
     -------
@@ -116,8 +109,8 @@ def field_conductivity(
         a class, less what all sensors lose in common (see `pipeline.derive.night_rates`);
         ``conductivity_error``, its standard uncertainty: the larger of what the nights state
         and how they scatter, with the gradient's; ``nights``; and of the law ``K =
-        exp(intercept + slope * water_content)`` fitted to all nights ``intercept``, ``slope``,
-        ``offset_mm_d`` and ``scatter_mm_d``, NaN where there is none.
+        exp(intercept + slope * water_content)`` fitted to the nights that count ``intercept``,
+        ``slope``, ``offset_mm_d`` and ``scatter_mm_d``, NaN where there is none.
 
     References
     ----------
@@ -126,12 +119,10 @@ def field_conductivity(
     """
     if pattern["night_drainage_mm_d"].notna().sum() == 0:
         return pd.DataFrame()
-    if known is None:
-        nights = nights_of(pattern)
-        known = nights, conductivity_laws(nights)
-    nights, laws = known
-    own = nights.rate - common_loss(laws, nights)
-    rows = [row for k in range(len(own)) for row in _of_sensor(k, nights, own, laws)]
+    laws = known or tube_laws(pattern)
+    nights = nights_of(pattern[that_count(pattern, laws.until_s)])
+    own = nights.rate - common_loss(laws.alone, nights)
+    rows = [row for k in range(len(own)) for row in _of_sensor(k, nights, own, laws.alone)]
     return pd.DataFrame(rows)
 
 
@@ -200,7 +191,8 @@ def rates_by_law(pattern: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     exponent = mine["intercept"].to_numpy() + mine["slope"].to_numpy() * (
         pattern["night_water_content"].to_numpy(np.float64)
     )
-    known = pattern["night_water_content"].where(pattern["night_drainage_mm_d"].notna())
+    fitted = pattern["night_drainage_mm_d"].notna() & that_count(pattern)
+    known = pattern["night_water_content"].where(fitted)
     seen = known.groupby(pattern["depth_m"]).transform("max").to_numpy(np.float64)
     within = pattern["night_water_content"].to_numpy(np.float64) <= seen + BEYOND
     rate = np.where(within, np.exp(exponent), np.nan)

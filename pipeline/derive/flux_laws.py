@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.arrays import Floats, Integers
+from pipeline.arrays import Floats
 from pipeline.compiled import kernel
 
 # What is known before the nights at a sensor's mean water content: ln K [mm d-1] and its slope
@@ -114,7 +114,7 @@ def flux_rates(laws: FluxLaws, water: Floats) -> Floats:
     rates = np.full(water.shape, np.nan)
     used = np.flatnonzero(np.isfinite(laws.middle))
     away = np.ascontiguousarray(water[used] - laws.middle[used, None])
-    slopes = np.empty((PARTS, *away.shape))
+    slopes = np.empty((*away.shape, PARTS))
     found = np.empty(away.shape)
     _fluxes(laws.parameters[used], away, laws.apart_m[used], found, slopes)
     rates[used] = found
@@ -163,7 +163,10 @@ def _fit(start: Floats, away: Floats, apart: Floats, wanted: Floats, spread: Flo
 def _fluxes(
     parameters: Floats, away: Floats, apart: Floats, rates: Floats, slopes: Floats
 ) -> None:  # pragma: no cover
-    """Fill the flux past each sensor and its slopes in the six parameters of its law."""
+    """Fill the flux past each sensor and its slopes in the six parameters of its law.
+
+    ``slopes`` is (depth, night, 6): what is added up for a night lies side by side.
+    """
     last = parameters.shape[0] - 1
     for k in range(last + 1):
         a, b, c, d, off, share = parameters[k]
@@ -171,15 +174,15 @@ def _fluxes(
             here = away[k, n]
             by_weight = np.exp(min(a + b * here, STEEPEST_LN))
             rates[k, n] = by_weight
-            slopes[:, k, n] = 0.0
-            slopes[0, k, n], slopes[1, k, n] = by_weight, by_weight * here
+            slopes[k, n, 0], slopes[k, n, 1] = by_weight, by_weight * here
+            slopes[k, n, 2:] = 0.0
             if k == last:
                 continue
             spread = np.exp(min(c + d * here, STEEPEST_LN)) / apart[k]
             wetter = here - share * away[k + 1, n] + off
             rates[k, n] += spread * wetter
-            slopes[2, k, n], slopes[3, k, n] = spread * wetter, spread * wetter * here
-            slopes[4, k, n], slopes[5, k, n] = spread, -spread * away[k + 1, n]
+            slopes[k, n, 2], slopes[k, n, 3] = spread * wetter, spread * wetter * here
+            slopes[k, n, 4], slopes[k, n, 5] = spread, -spread * away[k + 1, n]
 
 
 @kernel
@@ -187,11 +190,11 @@ def _misfit(found: Floats, data: _Data) -> tuple[float, Floats, Floats]:  # prag
     """Return the misfit of parameters, the way it falls, and how it bends (Gauss and Newton).
 
     Parameters are those of each sensor in turn, and the offset. Far nights weigh less, as
-    in a misfit of 4 (sqrt(1 + r^2 / 4) - 1). Of the bend the lower half is filled.
+    in a misfit of 4 (sqrt(1 + r^2 / 4) - 1).
     """
     away, apart, wanted, spread, room, start = data
     sensors, count = away.shape[0], found.size
-    rates, slopes = np.empty(away.shape), np.empty((PARTS, *away.shape))
+    rates, slopes = np.empty(away.shape), np.empty((*away.shape, PARTS))
     _fluxes(found[:-1].reshape(sensors, PARTS), away, apart, rates, slopes)
     cost, fall, bend = 0.0, np.zeros(count), np.zeros((count, count))
     for i in range(count):
@@ -200,41 +203,62 @@ def _misfit(found: Floats, data: _Data) -> tuple[float, Floats, Floats]:  # prag
         cost += 0.5 * off * off
         fall[i] -= off / width
         bend[i, i] += 1.0 / width**2
+    row, pulls, bends = (
+        np.empty(2 * PARTS),
+        np.empty(2 * PARTS),
+        np.empty((2 * PARTS, 2 * PARTS)),
+    )
     anchor = min(ANCHOR, sensors - 1)
-    row, place = np.empty(2 * PARTS), np.empty(2 * PARTS, np.int64)
     for k in range(sensors):
         first = k if k < sensors - 1 else anchor
-        for i in range(2 * PARTS):
-            place[i] = PARTS * first + i
-        size = 2 * PARTS
-        if k == sensors - 1:
-            size, place[PARTS] = PARTS + 1, count - 1
+        pulls[:], bends[:], row[:] = 0.0, 0.0, 0.0
         for n in range(away.shape[1]):
-            row[:PARTS] = slopes[:, first, n]
+            row[:PARTS] = slopes[first, n]
             if k < sensors - 1:
                 told = rates[k, n] - rates[k + 1, n]
-                row[PARTS:] = -slopes[:, k + 1, n]
+                row[PARTS:] = -slopes[k + 1, n]
             else:
                 told, row[PARTS] = rates[anchor, n] + found[-1], 1.0
             off = (told - wanted[k, n]) / spread[k, n]
             if off == off:
-                cost += _add(off, spread[k, n], (row, place, size), fall, bend)
+                cost += _add(off, spread[k, n], row, pulls, bends)
+        _put(PARTS * first, k < sensors - 1, (pulls, bends), fall, bend)
     return cost, fall, bend
 
 
 @kernel
 def _add(
-    off: float, spread: float, told: tuple[Floats, Integers, int], fall: Floats, bend: Floats
+    off: float, spread: float, row: Floats, pulls: Floats, bends: Floats
 ) -> float:  # pragma: no cover
-    """Add what one night tells to the fall and the bend; return its misfit."""
-    row, place, size = told
+    """Add what one night tells to the fall and the bend of its parameters; return its misfit.
+
+    Whole rows of the bend, though half would do: a processor adds up several numbers that lie
+    side by side at once.
+    """
     root = np.sqrt(1.0 + 0.25 * off * off)
     pull = 1.0 / (root * spread)
-    for i in range(size):
-        fall[place[i]] -= pull * row[i] * off
-        for j in range(i + 1):
-            bend[place[i], place[j]] += pull * row[i] * row[j] / spread
+    weight = pull / spread
+    for i in range(2 * PARTS):
+        pulls[i] -= pull * off * row[i]
+        part = weight * row[i]
+        for j in range(2 * PARTS):
+            bends[i, j] += part * row[j]
     return 4.0 * (root - 1.0)
+
+
+@kernel
+def _put(
+    start: int, layer: bool, told: tuple[Floats, Floats], fall: Floats, bend: Floats
+) -> None:  # pragma: no cover
+    """Add what all nights tell of two sensors, or of one and the offset, to the whole."""
+    pulls, bends = told
+    place = np.arange(start, start + 2 * PARTS)
+    if not layer:
+        place = np.append(place[:PARTS], fall.size - 1)
+    for i in range(place.size):
+        fall[place[i]] += pulls[i]
+        for j in range(place.size):
+            bend[place[i], place[j]] += bends[i, j]
 
 
 @kernel

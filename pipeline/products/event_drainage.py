@@ -18,6 +18,13 @@ from pipeline.derive.fronts import PEAK_DAYS, fronts_look
 from pipeline.derive.limits_texture import CLASSES, USUAL_ORGANIC_PCT
 from pipeline.derive.night_rates import TubeRates, drained_rates, held_above, tube_rates
 from pipeline.derive.texture_hydraulics import Texture, rates_by_texture
+from pipeline.derive.tube_laws import (
+    laws_of,
+    laws_until_s,
+    rows_of,
+    that_count,
+    tube_laws,
+)
 from pipeline.derive.uptake import FADED_DAYS, daily_pattern
 from pipeline.products.event_blocks import Reader
 from pipeline.products.event_store import DRAINAGE_COLUMNS
@@ -35,9 +42,9 @@ def with_drainage(
     tube: tuple[int, Profile],
     computed: NDArray[np.bool_],
     made: Tables,
-    old: pd.DataFrame,
+    old: Tables,
 ) -> Tables:
-    """Return the tables of a tube with ``uptake``, ``conductivity`` and drainage columns.
+    """Return the tables of a tube with ``uptake``, its laws and drainage columns.
 
     Parameters
     ----------
@@ -49,16 +56,22 @@ def with_drainage(
         Days computed tonight.
     made : dict of DataFrame
         ``fronts``, ``events`` and ``event_depths`` of the tube.
-    old : DataFrame
-        The tube's ``uptake`` of the night before.
+    old : dict of DataFrame
+        The tube's ``uptake`` of the night before; ``conductivity`` and ``drainage_laws`` too
+        where they may stay.
+
+    Returns
+    -------
+    dict of DataFrame
+        Those made, with drainage columns, and ``uptake``, ``conductivity``, ``drainage_laws``.
     """
     column, profile = tube
-    pattern = _pattern(reader, site, column, profile, computed, (made["fronts"], old))
-    rates = None if pattern.empty else tube_rates(pattern)
-    table = pd.DataFrame()
-    if rates is not None:
-        table = field_conductivity(pattern, (rates.nights, rates.alone))
-    result = {**made, "uptake": pattern, "conductivity": _named(profile, table)}
+    pattern = _pattern(
+        reader, site, column, profile, computed, (made["fronts"], old["uptake"])
+    )
+    laws, table = _laws(profile, pattern, old)
+    rates = None if laws.empty else tube_rates(pattern, laws_of(laws))
+    result = {**made, "uptake": pattern, "conductivity": table, "drainage_laws": laws}
     if made["events"].empty:
         return result
     nights = _rates(site, profile, pattern, (rates, table))
@@ -116,8 +129,34 @@ def _pattern(
     return whole.assign(tube=profile.tube)
 
 
-def _named(profile: Profile, table: pd.DataFrame) -> pd.DataFrame:
-    return table if table.empty else table.assign(tube=profile.tube)
+def _laws(
+    profile: Profile, pattern: pd.DataFrame, old: Tables
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the laws of a tube as rows, and its conductivity by classes.
+
+    They stay as they are while the nights that count are the same.
+    """
+    if pattern.empty:
+        return pd.DataFrame(), pd.DataFrame()
+    known = old.get("drainage_laws", pd.DataFrame())
+    until_s = laws_until_s(pattern["day_s"].to_numpy(np.int64))
+    if not known.empty and int(known["until_s"].iloc[0]) == until_s:
+        before = old["uptake"]
+        if _same(pattern[that_count(pattern, until_s)], before[that_count(before, until_s)]):
+            return known, old["conductivity"]
+    laws = tube_laws(pattern)
+    tables = rows_of(laws), field_conductivity(pattern, laws)
+    laws_rows, table = (
+        rows if rows.empty else rows.assign(tube=profile.tube) for rows in tables
+    )
+    return laws_rows, table
+
+
+def _same(rows: pd.DataFrame, others: pd.DataFrame) -> bool:
+    """Tell whether two patterns of one tube have the same numbers."""
+    names = [name for name in rows.columns if name != "tube"]
+    numbers = (frame[names].to_numpy(np.float64) for frame in (rows, others))
+    return np.array_equal(*numbers, equal_nan=True)
 
 
 def _rates(

@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from pipeline.axis import DAY_S
 from pipeline.derive.drained_hours import BELOW, HERE
+from pipeline.derive.tube_laws import LAW_COLUMNS
 from pipeline.store.cubes import CHUNK_DAYS_DAILY, CHUNK_TUBES
 from pipeline.store.state import Snapshot
 from pipeline.store.tables import joined, rows_by_tube
@@ -142,6 +143,12 @@ SCHEMAS: dict[str, pa.Schema] = {
             ("slope", _REAL),
             ("offset_mm_d", _REAL),
             ("scatter_mm_d", _REAL),
+        ]
+    ),
+    "drainage_laws": pa.schema(
+        [
+            ("tube", _TEXT),
+            *((name, _WHEN if name == "until_s" else _REAL) for name in LAW_COLUMNS),
         ]
     ),
 }

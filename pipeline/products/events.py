@@ -44,7 +44,7 @@ from pipeline.store.state import Snapshot
 
 Days = NDArray[np.bool_]
 Rows = dict[str, pa.Table | None]
-WHOLE = ("fronts", "events", "event_depths", "conductivity")
+WHOLE = ("fronts", "events", "event_depths", "conductivity", "drainage_laws")
 TABLES = (*WHOLE, "uptake")  # a row a day and sensor: in parts
 LEAD_DAYS = 8  # of readings before an event: rain, level and noise before it
 TRAIL_DAYS = 2  # after it: noise of the day after its start, and that day's last bend
@@ -120,7 +120,10 @@ def _made(
     """Return the tables of one tube, given those of the night before."""
     old = {name: frame_of(kept.get(name)) for name in TABLES}
     made = _tube_events(reader, *at, days, old)
-    made = with_drainage(reader, site, at, days, made, old["uptake"])
+    # Where all is made anew the rules may be others: no fit of the night before is of use.
+    if days.all():  # the rules may be others: no fit of the night before is of use
+        del old["drainage_laws"]
+    made = with_drainage(reader, site, at, days, made, old)
     return {name: table_of(name, [made[name]]) for name in TABLES}
 
 

@@ -33,6 +33,7 @@ from pipeline.derive.means import site_mean
 from pipeline.derive.night_rates import TubeRates, drained_rates, held_above, tube_rates
 from pipeline.derive.stability import stability
 from pipeline.derive.storage import storage_step
+from pipeline.derive.tube_laws import tube_laws
 from pipeline.derive.uptake import daily_pattern
 from pipeline.site.models import Derive, Layer, Site
 
@@ -140,8 +141,8 @@ def _work_tube(block: xr.Dataset, tube: int, fronts: pd.DataFrame, timed: Callab
     pattern = timed("uptake", lambda: daily_pattern(profile, part, PLACE, peaks))
 
     def drained() -> list[Any]:
-        told = tube_rates(pattern)
-        table = field_conductivity(pattern, (told.nights, told.alone))
+        laws = tube_laws(pattern)
+        told, table = tube_rates(pattern, laws), field_conductivity(pattern, laws)
         rates = rates_by_law(drained_rates(pattern, told), table)
         return list(_amounts(rates, told, rows, events))
 

@@ -16,7 +16,7 @@ from pipeline.derive.conductivity import (
 )
 from pipeline.derive.drainage import event_drainage, recession, time_to_drained
 from pipeline.derive.event_block import Block, Profile
-from pipeline.derive.night_rates import conductivity_laws, nights_of
+from pipeline.derive.night_laws import conductivity_laws, nights_of
 from pipeline.derive.sun import extraterrestrial, sun_up
 from pipeline.derive.uptake import UNSEEN_MM_D, daily_pattern
 

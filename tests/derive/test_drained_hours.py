@@ -17,7 +17,8 @@ from pipeline.derive.drained_hours import (
     water_after_peak,
 )
 from pipeline.derive.flux_laws import FluxLaws
-from pipeline.derive.night_rates import BEYOND, Laws, Nights, TubeRates, rates_at
+from pipeline.derive.night_laws import BEYOND, Laws, Nights
+from pipeline.derive.night_rates import TubeRates, rates_at
 
 HOUR_S, DAY_S = 3600, 86_400
 SLOPE = 40.0  # of ln K, K being 2 mm a day at 0.3

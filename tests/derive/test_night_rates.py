@@ -6,15 +6,8 @@ import pytest
 
 from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.law_fits import laws_by_offset, median_near
-from pipeline.derive.night_rates import (
-    OFFSETS,
-    SLOPES,
-    common_loss,
-    conductivity_laws,
-    drained_rates,
-    held_above,
-    nights_of,
-)
+from pipeline.derive.night_laws import OFFSETS, SLOPES, conductivity_laws, nights_of
+from pipeline.derive.night_rates import common_loss, drained_rates, held_above
 
 NIGHTS = 90
 # Three sensors, each with its law ln K = a + b theta [mm/d] and a range of water content.
@@ -163,11 +156,13 @@ def test_laws_of_flux_stand_in_for_conductivity_where_the_gradient_drives():
 
 
 def test_a_rate_behind_which_few_nights_stand_is_less_sure():
-    # by hand: 0.07 mm a day and 0.06 of the rate in quadrature, times 1 + 60 / 90, and times
-    # 1 + 60 / 20 with twenty nights; and noise of at most 0.073 mm a day.
+    # by hand: 0.07 mm a day and 0.06 of the rate in quadrature, times 1 + 60 / 80 (of ninety
+    # nights so many count for the laws), and times 1 + 60 / 20 with twenty nights; and noise
+    # of at most 0.073 mm a day.
     pattern, _ = made(np.full(NIGHTS, 0.1))
-    for count in (NIGHTS, 20):
-        some = pattern[pattern["night_s"] < count * 86_400]
+    assert NIGHTS == 90
+    for days, count in ((NIGHTS, 80), (20, 20)):
+        some = pattern[pattern["night_s"] < days * 86_400]
         found = drained_rates(some)
         rate = found["drainage_mm_d"].to_numpy()
         by_hand = np.sqrt((1 + 60 / count) * (0.07**2 + (0.06 * rate) ** 2))

@@ -11,6 +11,8 @@ from truth_site import DEPTHS_M, START, Instruments, make_site
 
 from pipeline.axis import DAY_S
 from pipeline.derive.event_block import EVER_S, relative_error_between
+from pipeline.derive.tube_laws import tube_laws
+from pipeline.products import event_drainage
 from pipeline.products.event_blocks import Reader
 from pipeline.products.events import TABLES, events_inputs, events_step, tube_profile
 from pipeline.products.tube_records import record_inputs
@@ -222,6 +224,34 @@ def test_totals_of_a_gauge_that_logs_less_often_are_whole_and_counted_once():
     state.labels["station"].reverse()
     state.arrays[RAIN] = state.arrays[RAIN][:, ::-1]
     assert Reader(state).rain(0, 1)[:3].tolist() == [0.5, 3.0, 0.5]  # as of every step
+
+
+def test_laws_are_fitted_anew_only_when_the_nights_that_count_are_others(monkeypatch):
+    """At 76 and 78 nights, which 77 and 79 days have; with late data in the past, at once."""
+    water, rain = invented(5)
+    expected = in_one_run(water, rain)
+    fits = []
+
+    def counting(pattern):
+        fits.append(pattern["tube"].iloc[0])
+        return tube_laws(pattern)
+
+    monkeypatch.setattr(event_drainage, "tube_laws", counting)
+    state = empty_state()
+    missing = 40
+    known = [day for day in range(75) if day != missing]
+    night(state, water, rain, known, (0, 1), range(75))
+    told = []
+    for day in range(75, DAYS):
+        fits.clear()
+        night(state, water, rain, [day], (0, 1), [day])
+        told.append(len(fits))
+    assert told == [0, 2, 0, 2, 0]
+    fits.clear()
+    night(state, water, rain, [missing], (0,), ())
+    assert fits == ["B"]
+    night(state, water, rain, [missing], (1,), ())
+    assert_same(kept(state), expected)
 
 
 def test_which_gauge_counts_goes_by_the_description_and_is_told_where_it_changes():

@@ -20,6 +20,7 @@ from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import wetting_fronts
 from pipeline.derive.night_rates import drained_rates, held_above, tube_rates
+from pipeline.derive.tube_laws import tube_laws
 from pipeline.derive.uptake import daily_pattern
 
 PLACE = (50.0, 10.0)  # of the test field's tubes
@@ -102,8 +103,8 @@ def _score_amounts(
     first = joined["depth_m"] == depths_m[0]
     peaks = np.sort(joined.loc[first, "peak_s"].to_numpy(np.int64))
     pattern = daily_pattern(profile, block, PLACE, peaks)
-    rates = tube_rates(pattern)
-    table = field_conductivity(pattern, (rates.nights, rates.alone))
+    laws = tube_laws(pattern)
+    rates, table = tube_rates(pattern, laws), field_conductivity(pattern, laws)
     pattern = rates_by_law(drained_rates(pattern, rates), table)
     true = _Sums(field, number, block)
     score.classes.append(_classes(table, pattern, true, depths_m))

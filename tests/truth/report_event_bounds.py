@@ -26,7 +26,8 @@ from pipeline.derive.event_block import Profile
 from pipeline.derive.event_tables import front_spans, tube_tables
 from pipeline.derive.events import events_of_fronts, join_fronts
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.night_rates import drained_rates, held_above, nights_of, tube_rates
+from pipeline.derive.night_laws import nights_of
+from pipeline.derive.night_rates import drained_rates, held_above, tube_rates
 from pipeline.derive.uptake import daily_pattern
 
 INTERVAL_S = 600
