@@ -155,8 +155,8 @@ def _laws(
 def _same(rows: pd.DataFrame, others: pd.DataFrame) -> bool:
     """Tell whether two patterns of one tube have the same numbers."""
     names = [name for name in rows.columns if name != "tube"]
-    numbers = (frame[names].to_numpy(np.float64) for frame in (rows, others))
-    return np.array_equal(*numbers, equal_nan=True)
+    mine, theirs = (frame[names].to_numpy(np.float64) for frame in (rows, others))
+    return np.array_equal(mine, theirs, equal_nan=True)
 
 
 def _rates(
