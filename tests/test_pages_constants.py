@@ -32,6 +32,7 @@ from pipeline.derive import (
     ranks,
     stability,
     texture_hydraulics,
+    tube_laws,
     uptake,
 )
 from pipeline.derive.limits import LONGEST_SPELL_D, LimitRules
@@ -92,6 +93,14 @@ EVENTS = [
     ("less than {} readings or hours", drainage.LEAST_READINGS),
     ("of a fall below {:g}, or with a τ not", drainage.LEAST_FALL),
     ("within {:g} and {:g} hours", drainage.SHORTEST_H, drainage.LONGEST_H),
+    ("fewer than {} days;", tube_laws.EVERY_NIGHT_DAYS + tube_laws.SETTLED_DAYS),
+    ("from {} days on {} more", tube_laws.EVERY_NIGHT_DAYS, 64 // tube_laws.GROWN_SHARE),
+    (
+        "from {} days on {};",
+        tube_laws.GROWN_DAYS * tube_laws.GROWN_SHARE,
+        tube_laws.GROWN_DAYS,
+    ),
+    ("never the last {} days", tube_laws.SETTLED_DAYS),
     ("τ ln {:g}", 1 / drainage.DRAINED_LEFT),
     ("for {} days in a row", word(drainage.LONGEST_UNTOLD_S / DAY_S)),
     ("{} or more and no hole over three tenths", word(uptake.LEAST_NIGHT)),

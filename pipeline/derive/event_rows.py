@@ -222,7 +222,7 @@ def with_drainage_doubt(events: pd.DataFrame) -> pd.Series:
     """Return ``doubts`` of events with `UNCLEAR_DRAINAGE` where, and only where, it holds.
 
     It does where the 95 % interval of the drained amount reaches nothing and is wide, or lies
-    below nothing whole. Drained amounts rest on all nights of a tube and may change long after
+    below nothing whole. Drained amounts rest on the laws of a tube and may change long after
     an event's other columns, so the word is told anew each time.
     """
     amount, half = events["drainage_mm"], COVERAGE * events["drainage_error_mm"]

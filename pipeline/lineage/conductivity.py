@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pipeline.deliver.row_fields import CONDUCTIVITY
 from pipeline.derive.conductivity import CLASS_WIDTH, class_of
-from pipeline.lineage.drainage import nights_group
+from pipeline.lineage.drainage import nights_and_end, nights_group
 from pipeline.lineage.rows import Derivation, field_of, row_account, rows_where
 from pipeline.lineage.view import Sensor, TraceError, View
 from pipeline.products.events import tube_events_anew
 
-_LAW = "least squares fit of laws, with one offset for all sensors of the tube, to all nights"
+_LAW = (
+    "least squares fit of laws, with one offset for all sensors of the tube, to the nights "
+    "that count (docs/events.md)"
+)
 _FIELDS = tuple(field for field in CONDUCTIVITY if field.source != "real_depth_m")
 _HOW = {
     "conductivity_mm_d": "mean over the nights of the class of the rate past the sensor, less "
@@ -52,11 +55,8 @@ def trace_conductivity(
             f"{tube}: found no class of conductivity of {CLASS_WIDTH} m3 m-3 for --water "
             f"{water}; the sensor has classes with means at {known}"
         )
-    nights = [
-        r
-        for r in rows_where(view.snapshot.table("uptake"), tube=tube, depth_m=depth_m)
-        if r["night_drainage_mm_d"] is not None
-    ]
+    nights, until_s = nights_and_end(view, tube, depth_m)
+    nights = [r for r in nights if r["day_s"] < until_s]
     number = _class(row["water_content"])
     mine = [r for r in nights if _class(r["night_water_content"]) == number]
     made = tube_events_anew(view.snapshot, view.site, tube)["conductivity"]
@@ -65,7 +65,7 @@ def trace_conductivity(
         _HOW.get(told.source, "scatter and stated error of the nights (docs/events.md)"),
         [
             nights_group(view, mine, "nights of the class, what is common not taken off"),
-            nights_group(view, nights, "all nights at the sensor, which the law is fitted to"),
+            nights_group(view, nights, "nights at the sensor that the law is fitted to"),
         ],
         next(iter(rows_where(made, **key)), None),
         f"all readings of tube {tube} on {view.snapshot.days} days",

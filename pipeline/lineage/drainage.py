@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from pipeline.axis import iso_utc
 from pipeline.derive.drained_hours import HERE
+from pipeline.derive.tube_laws import laws_until_s
 from pipeline.lineage.down import raw_line
 from pipeline.lineage.event_case import Case
 from pipeline.lineage.rows import Group, Row, item, rows_where, water_ask
@@ -29,12 +32,11 @@ def drainage_groups(case: Case, row: Row, sensor: int) -> Iterator[Group]:
     if peak_s >= 0:
         yield case.peak(sensor, peak_s)
     yield from _hours(case, row)
-    uptake = case.view.snapshot.table("uptake")
-    nights = rows_where(uptake, tube=case.profile.tube, depth_m=row["depth_m"])
-    nights = [r for r in nights if r["night_drainage_mm_d"] is not None]
+    nights, until_s = nights_and_end(case.view, case.profile.tube, row["depth_m"])
     of_event = [r for r in nights if peak_s <= r["night_s"] < end_s] if peak_s >= 0 else []
     yield nights_group(case.view, of_event, "nights of the event")
-    yield nights_group(case.view, nights, "all nights at the sensor, which laws are fitted to")
+    counted = [r for r in nights if r["day_s"] < until_s]
+    yield nights_group(case.view, counted, "nights at the sensor that laws are fitted to")
     yield from _laws(case, row)
 
 
@@ -43,6 +45,14 @@ def _hours(case: Case, row: Row) -> Iterator[Group]:
     items = [item(name, row[name]) for name in HERE if row[name] is not None]
     if items:
         yield Group("means of the hours after the peak, at the sensor", "m3 m-3", items)
+
+
+def nights_and_end(view: View, tube: str, depth_m: float) -> tuple[list[Row], int]:
+    """Return the nights of a sensor that have a rate, and before which day laws count them."""
+    rows = rows_where(view.snapshot.table("uptake"), tube=tube)
+    until_s = laws_until_s(np.array([row["day_s"] for row in rows], np.int64))
+    mine = (row for row in rows if row["depth_m"] == depth_m)
+    return [row for row in mine if row["night_drainage_mm_d"] is not None], until_s
 
 
 def nights_group(view: View, rows: list[Row], what: str) -> Group:

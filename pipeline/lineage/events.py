@@ -2,7 +2,7 @@
 
 What a number rests on is shown: readings before, at the peak and at the end, rain, nights. The
 event is made again with all others of its tube, from every reading of the tube, because
-drainage rests on all nights; the made row is compared with the stored one.
+drainage rests on the laws of the tube; the made row is compared with the stored one.
 """
 
 from __future__ import annotations
