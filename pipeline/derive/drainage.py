@@ -222,10 +222,11 @@ def event_drainage(
         Share of the time from peak to end, 0 to 1, that lies within half a day of a night
         with a rate.
     """
-    rows = pattern[pattern[column].notna()]
-    night = rows["night_s"].to_numpy(np.int64)
-    rate = rows[column].to_numpy(np.float64)
-    error = rows[column.removesuffix("_mm_d") + "_error"].to_numpy(np.float64)
+    names = column, column.removesuffix("_mm_d") + "_error"
+    rate, error = (pattern[name].to_numpy(np.float64) for name in names)
+    known = ~np.isnan(rate)
+    night = pattern["night_s"].to_numpy(np.int64)[known]
+    rate, error = rate[known], error[known]
     out = np.full((3, len(peak_s)), np.nan)
     first = np.searchsorted(night, peak_s)
     stop = np.searchsorted(night, end_s)

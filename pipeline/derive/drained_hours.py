@@ -117,7 +117,10 @@ def drained_amounts(
     sensor = int(np.flatnonzero(rates.nights.depth_m == rows["depth_m"].iloc[0])[0])
     if not np.isfinite(rates.law[sensor]).any():
         return amount, error, known
-    here, below = (rows[list(names)].to_numpy(np.float64) for names in (HERE, BELOW))
+    here, below = (
+        np.stack([rows[name].to_numpy(np.float64) for name in names], axis=1)
+        for names in (HERE, BELOW)
+    )
     flux = rates_at(rates, sensor, here, below)
     edges = np.array(EDGES_H, np.float64)
     hours = np.clip((end_s - peak_s)[:, None] / 3600.0 - edges[:-1], 0.0, np.diff(edges))

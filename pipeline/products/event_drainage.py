@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S
 from pipeline.derive.conductivity import field_conductivity, rates_by_law
 from pipeline.derive.drainage import event_drainage
-from pipeline.derive.drained_hours import drained_amounts
+from pipeline.derive.drained_hours import BELOW, HERE, drained_amounts
 from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.event_rows import with_drainage_doubt
 from pipeline.derive.fronts import PEAK_DAYS, fronts_look
@@ -33,6 +33,7 @@ from pipeline.site.models import Horizon, Site
 
 Tables = dict[str, pd.DataFrame]
 BEFORE_DAYS, AFTER_DAYS = 5, 4  # readings a day's pattern rests on: nights, and their noise
+_TOLD = ("depth_m", "storage_gain_mm", "storage_peak_s", *HERE, *BELOW)  # of a sensor's event
 FADE_DAYS = math.ceil(FADED_DAYS) + 1  # after a peak at the first sensor
 
 
@@ -77,12 +78,11 @@ def with_drainage(
     nights = _rates(site, profile, pattern, (rates, table))
     events = made["events"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
     depths = made["event_depths"].drop(columns=list(DRAINAGE_COLUMNS), errors="ignore")
-    ends = events.set_index("event")["end_s"]
+    ends = events.set_index("event")["end_s"].reindex(depths["event"]).to_numpy(np.int64)
+    numbers = depths[list(_TOLD)]  # without texts, which cost more than all numbers
     parts = [
-        _of_sensor(
-            profile, rows, ends.reindex(rows["event"]).to_numpy(np.int64), (nights, rates)
-        )
-        for _, rows in depths.groupby("depth_m", sort=True)
+        _of_sensor(profile, numbers.iloc[rows], ends[rows], (nights, rates))
+        for _, rows in sorted(depths.groupby("depth_m").indices.items())
     ]
     depths = depths.join(pd.concat(parts))
     last = depths[depths["depth_m"] == profile.nominal_m[-1]].set_index("event")
