@@ -73,9 +73,9 @@ def test_a_night_costs_what_it_brings(tmp_path, long_site):
         (one_night(short_site, MONTH + 2 + k), one_night(long_site, THREE_YEARS + 1 + k))
         for k in range(4)
     ]
-    # In some nights of a long record laws are fitted anew (docs/events.md), and where a verdict
-    # changes, all files are written anew, since each states it: the least of three is a night
-    # with neither.
+    # In some nights of a long record laws are fitted anew (docs/events.md), and where a
+    # verdict changes all files are written anew, since each states it: the least of three is a
+    # night with neither.
     short, long = (float(np.min(column)) for column in zip(*pairs[1:], strict=True))
     print(f"night: 1 month {short:.2f} s, 3 years {long:.2f} s, ratio {long / short:.2f}")
     assert long / short < 1.6
