@@ -17,3 +17,8 @@ def __getattr__(name: str) -> Any:
 
         return getattr(notebook, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """Return the notebook's names too, so that they are completed as one types."""
+    return sorted({*globals(), *__all__})

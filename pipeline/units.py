@@ -29,6 +29,9 @@ Amounts: TypeAlias = "Amount | Sequence[Amount]"
 
 # A unit and its power written the CF way: "m3", "m-3", "d-1".
 _CF_POWER = re.compile(r"(?<![\w^*.])([A-Za-z_°%]+)([-+]?\d+)(?![\w.])")
+_SPELLED_POWER = re.compile(r"(?P<unit>[A-Za-z]+)(?P<power>-?\d*)")
+_SIGNS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-", "*^()") | {ord("·"): " ", ord("."): " "}
+_SAME = {"%": "percent", "°C": "degC"}
 # Spellings a field notebook uses that pint does not know.
 _SPELLINGS = {"%": "percent", "% vol": "percent", "vol%": "percent", "vol %": "percent"}
 
@@ -138,7 +141,8 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
     Parameters
     ----------
     array : DataArray, any dims
-        Plain numbers whose ``units`` attribute is exactly ``units``, or a Pint quantity in any
+        Plain numbers whose ``units`` attribute is ``units``, however spelled ("m3/m3", "m^3
+        m^-3"), but never converted, or a Pint quantity in any
         units that can be converted, of any registry; what its attribute says does not count.
     units : str
         In CF spelling.
@@ -156,7 +160,8 @@ def plain(array: xr.DataArray, units: str) -> xr.DataArray:
         )
     data = _held(array)
     if not hasattr(data, "magnitude"):
-        if array.attrs.get("units") == "%" and units == "percent":  # as CF spells it
+        found = array.attrs.get("units")
+        if found and found != units and _spelled(str(found)) == _spelled(units):
             return array.assign_attrs(units=units)
         require_units(array, units)
         return array
@@ -225,6 +230,21 @@ def water_units(value: Amount) -> str:
 def metres(value: Amounts) -> Any:
     """Return a length as plain numbers [m], as by `numbers`."""
     return numbers(value, "m")
+
+
+def _spelled(text: str) -> list[tuple[str, int]]:
+    """Return the units of a text with their powers, as written: nothing cancels out.
+
+    A kilogram a kilogram is no cubic metre a cubic metre, though both are pure numbers.
+    """
+    above, *below = _SAME.get(text.strip(), text.translate(_SIGNS)).split("/")
+    parts = [(one, 1) for one in above.split()]
+    parts += [(one, -1) for part in below for one in part.split()]
+    found = [(_SPELLED_POWER.fullmatch(one), sign) for one, sign in parts if one != "1"]
+    return sorted(
+        (match["unit"], sign * int(match["power"] or 1)) if match else (text, 0)
+        for match, sign in found
+    )
 
 
 def _held(array: Any) -> Any:

@@ -188,8 +188,8 @@ def wetting_events(
     Returns
     -------
     events, sensors : DataFrame
-        See docs/events.md for the columns, which are there without an event too. Instants are
-        UTC seconds, -1 for none.
+        See docs/events.md for the columns, which are there without an event too, all but those
+        of drainage. Instants are UTC seconds, -1 for none.
 
     Raises
     ------

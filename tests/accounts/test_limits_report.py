@@ -9,6 +9,7 @@ import pyarrow as pa
 import pytest
 from typer.testing import CliRunner
 
+import pipeline
 from pipeline.accounts import limits_report as limits_module
 from pipeline.accounts.limits_report import (
     limits_of,
@@ -293,5 +294,6 @@ def test_cubes_of_an_open_site_are_lazy_and_labelled(field):
 def test_the_package_itself_loads_nothing():
     code = "import sys, pipeline; sys.exit('numpy' in sys.modules or 'xarray' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+    assert set(pipeline.__all__) <= set(dir(pipeline))  # completed as one types
     with pytest.raises(ImportError, match="cannot import name 'nothing'"):
         from pipeline import nothing  # noqa: F401
