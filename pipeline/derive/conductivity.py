@@ -14,9 +14,11 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.arrays import Floats
+from pipeline.derive.labelled import Like, amount, elementwise
 from pipeline.derive.night_laws import BEYOND, Laws, Nights, nights_of
 from pipeline.derive.night_rates import common_loss
 from pipeline.derive.tube_laws import TubeLaws, that_count, tube_laws
+from pipeline.units import Amount
 
 CLASS_WIDTH = 0.01  # m3 m-3
 LEAST_NIGHTS = 3  # in a class
@@ -42,24 +44,46 @@ CARSEL_PARRISH_1988 = {
 
 
 def conductivity_mualem(
-    water_content: ArrayLike, residual: float, saturated: float, n: float, k_saturated: float
-) -> Floats:
-    """Hydraulic conductivity of van Genuchten and Mualem, in the units of ``k_saturated``.
+    water_content: Amount, residual: float, saturated: float, n: float, k_saturated: float
+) -> Like:
+    """Hydraulic conductivity of van Genuchten and Mualem.
 
-    NaN at or below the residual and above the saturated water content.
+    Parameters
+    ----------
+    water_content : float, array or DataArray, [m3 m-3]
+        May be a Pint quantity.
+    residual, saturated : float, [m3 m-3]
+    n : float, [1]
+    k_saturated : float, [mm d-1]
+        Of bare numbers any unit, which the result has then too.
+
+    Returns
+    -------
+    array or DataArray, [mm d-1]
+        NaN at or below the residual and above the saturated water content.
 
     References
     ----------
     van Genuchten (1980), Soil Sci. Soc. Am. J. 44, 892-898, eq. 8; doi:10.2136/sssaj1980.
     03615995004400050002x.
+
+    Examples
+    --------
+    >>> from pipeline.derive.conductivity import conductivity_mualem
+    >>> conductivity_mualem([0.30, 0.43], 0.078, 0.43, 1.56, 249.6).round(2).tolist()
+    [2.39, 249.6]
     """
-    theta = np.asarray(water_content, np.float64)
-    filled = (theta - residual) / (saturated - residual)
-    filled = np.where((filled > 0) & (filled <= 1), filled, np.nan)
-    m = 1.0 - 1.0 / n
-    inner = 1.0 - (1.0 - filled ** (1.0 / m)) ** m
-    result: Floats = k_saturated * np.sqrt(filled) * inner**2
-    return result
+
+    def conductivity(theta: Floats) -> Floats:
+        filled = (theta - residual) / (saturated - residual)
+        filled = np.where((filled > 0) & (filled <= 1), filled, np.nan)
+        m = 1.0 - 1.0 / n
+        inner = 1.0 - (1.0 - filled ** (1.0 / m)) ** m
+        result: Floats = k_saturated * np.sqrt(filled) * inner**2
+        return result
+
+    about = ("mm d-1", "hydraulic conductivity")
+    return elementwise(conductivity, (amount(water_content, "m3 m-3"),), about)
 
 
 def redistribution_power(

@@ -5,6 +5,12 @@ import pint
 import pytest
 import xarray as xr
 
+from pipeline.calibrate.gravimetry import (
+    core_water_content,
+    gravimetric_water_content,
+    volumetric_water_content,
+)
+from pipeline.derive.conductivity import conductivity_mualem
 from pipeline.derive.fronts import wetting_fronts
 from pipeline.derive.limits import sensor_limits
 from pipeline.derive.limits_texture import limits_saxton_rawls, saturation_from_density
@@ -57,6 +63,23 @@ def test_texture_and_density_may_be_quantities():
     assert conductivity_saxton_rawls(q(30, "percent"), loam) == pytest.approx(
         float(conductivity_saxton_rawls(0.3, loam))
     )
+
+
+def test_weighings_and_conductivity_may_be_quantities():
+    # By hand: 25 g driven off 100 cm3 are 0.25; (0.15 - 0.13) / (0.13 - 0.03) kg are 0.2.
+    core = core_water_content(q(0.18, "kg"), q(155, "g"), q(1e-4, "m^3"), q(0, "g"), 0)
+    assert float(core[0]) == pytest.approx(0.25)
+    ratio = gravimetric_water_content(q(0.15, "kg"), q(130, "g"), q(0.03, "kg"), q(0.1, "g"))
+    assert float(ratio[0]) == pytest.approx(0.2)
+    theta, _ = volumetric_water_content(*ratio, q(1400, "kg/m^3"), q(0, "g/cm^3"))
+    assert float(theta) == pytest.approx(0.28)
+    with pytest.raises(UnitsError, match="expected units 'g'"):
+        gravimetric_water_content(q(150, "m"), 130, 30, 0.1)
+    loam = (0.078, 0.43, 1.56, 249.6)
+    expected = conductivity_mualem(0.3, *loam)
+    assert conductivity_mualem(q(30, "percent"), *loam) == pytest.approx(expected)
+    labelled = xr.DataArray([0.3], dims="time", attrs={"units": "m3 m-3"})
+    assert conductivity_mualem(labelled, *loam).attrs["units"] == "mm d-1"
 
 
 def test_limits_of_a_record_in_percent():
