@@ -140,12 +140,18 @@ class OpenSite:
         Parameters
         ----------
         bounds, step, covariance
-            As in `pipeline.derive.layers.model_layers`.
+            As in `pipeline.derive.layers.model_layers`; ``step`` is daily unless stated.
         time : slice
             Of labels: ``slice("2025-05-01", "2025-05-31")``; all by default. It had better
             begin and end with a day.
         isel : slice
             Of steps of the axis, as another way to say it.
+
+        Returns
+        -------
+        Dataset, (time, tube, layer)
+            As of `pipeline.derive.layers.model_layers`. What is asked for is read whole, and
+            takes some 70 bytes of memory a reading: take long records year by year.
         """
         part = self.water.isel(time=isel).sel(time=time)
         return model_layers(part, bounds, step, covariance, self.layer_rules)
@@ -262,12 +268,22 @@ def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSit
     commit : str, optional
         An earlier state, named as for ``percolog compare``.
 
+    Returns
+    -------
+    OpenSite
+
     Raises
     ------
     SiteError
         With every mistake of the description.
     StoreError
         If there is no store yet, or no such state.
+
+    Examples
+    --------
+    >>> from pipeline import open_site
+    >>> site = open_site("config")  # doctest: +SKIP
+    >>> site.water.cleaned_water_content.sel(tube="T1", time="2025-05")  # doctest: +SKIP
     """
     site = load_site(Path(folder).absolute())
     store = SiteStore(site.store, site.axis, site.id)

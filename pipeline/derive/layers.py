@@ -39,11 +39,11 @@ class LayerRules:
 
     ``ends`` is for above the first and below the last sensor, ``missing_sensor`` ("none",
     "bridge") for one between two others without a reading. ``completeness`` is the share of
-    the readings due that an hour or a day needs, ``interval_s`` [s] (tube, depth) how often
-    sensors should log (None: at the shortest step of the dataset's times); where that changed
-    it is (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when each
-    stretch lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day goes
-    by the day's fastest, a whole day by the fastest ever. In a day in which it changes a
+    the readings due that an hour or a day needs, ``interval_s`` [s] how often sensors should
+    log, (tube, depth) or one for all (None: at the one step of the dataset's times); where that
+    changed it is (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when
+    each stretch lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day
+    goes by the day's fastest, a whole day by the fastest ever. In a day in which it changes a
     reading counts for the time it stands for, as in daily values. ``utc_offset_s`` [s] tells
     where days begin. ``calibrations`` tells which sensors share one (None: they all do).
 
@@ -56,7 +56,7 @@ class LayerRules:
     ends: EndRules = EndRules()  # noqa: RUF009 (an immutable tuple)
     missing_sensor: Literal["none", "bridge"] = "none"
     completeness: float = 0.75
-    interval_s: NDArray[np.float64] | None = None
+    interval_s: NDArray[np.float64] | float | None = None
     interval_from_s: NDArray[np.int64] | None = None
     utc_offset_s: int = 0
     calibrations: Calibrations | None = None
@@ -129,7 +129,8 @@ def model_layers(
         If a variable is in units that do not fit.
     ValueError
         If bounds or sensors do not go downwards, a variable lacks or has other dimensions,
-        times are no instants or, for means, do not rise, or the step is unknown.
+        times are no instants or, for means, do not rise or show no interval, or the step is
+        unknown.
 
     References
     ----------
@@ -243,7 +244,7 @@ def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
 def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) -> Floats:
     """Return how often each sensor should log, (tube, depth) or (stretch, tube, depth) [s]."""
     if rules.interval_s is not None and rules.interval_from_s is not None:
-        return rules.interval_s
+        return np.asarray(rules.interval_s)
     if rules.interval_s is not None:
         return np.broadcast_to(rules.interval_s, shape)
     second = utc_seconds(time)
@@ -254,7 +255,14 @@ def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) ->
             f"{time.name!r}: one time does not show how often sensors log; "
             f"state interval_s in the rules"
         )
-    return np.full(shape, float(np.diff(second).min()))
+    steps = np.diff(second)
+    usual = int(np.median(steps))
+    if (steps % max(usual, 1) != 0).any():  # neither one interval nor one with gaps
+        raise ValueError(
+            f"{time.name!r}: steps of {steps.min()} to {steps.max()} s, most of them {usual}, "
+            f"do not show how often sensors log; state interval_s in the rules"
+        )
+    return np.full(shape, float(usual))
 
 
 def _time(time: xr.DataArray, bins: Bins | None) -> NDArray[np.datetime64]:

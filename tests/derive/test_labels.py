@@ -188,6 +188,20 @@ def test_times_that_are_no_instants_are_refused(change, told, name):
         ask(change(water))
 
 
+def test_times_that_show_no_interval_make_no_day_incomplete_in_silence():
+    water, depth, _ = make_water(192)
+    dataset = make_layers_dataset(water, depth)
+    odd = dataset["time"].values.copy()
+    odd[5] += np.timedelta64(1, "s")
+    stray = dataset.assign_coords(time=odd)
+    with pytest.raises(ValueError, match=r"'time': steps of 899 to 901 s, .*interval_s"):
+        model_layers(stray, [0, 0.4], step="daily")
+    stated = model_layers(stray, [0, 0.4], "daily", rules=LayerRules(interval_s=900.0))
+    holed = model_layers(dataset.isel(time=np.r_[0:40, 50:192]), [0, 0.4], step="daily")
+    for found in (stated, holed):
+        np.testing.assert_allclose(found["layer_storage"][..., 0], 75, rtol=0, atol=1e-9)
+
+
 @pytest.mark.parametrize("step", ["native", "hourly", "daily"])
 def test_no_times_give_no_layers(step):
     water, depth, _ = make_water()
