@@ -40,7 +40,7 @@ class LayerRules:
     ``ends`` is for above the first and below the last sensor, ``missing_sensor`` ("none",
     "bridge") for one between two others without a reading. ``completeness`` is the share of
     the readings due that an hour or a day needs, ``interval_s`` [s] how often sensors should
-    log, (tube, depth) or one for all (None: at the one step of the dataset's times); where that
+    log, (tube, depth) or one for all (None: at the one step of the dataset's times); where it
     changed it is (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when
     each stretch lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day
     goes by the day's fastest, a whole day by the fastest ever. In a day in which it changes a
