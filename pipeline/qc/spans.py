@@ -28,14 +28,9 @@ from pipeline.qc.frost import (
     hourly_medians,
     hours_asked,
 )
-from pipeline.site.models import QcLimits, Site, Visit, Wire
+from pipeline.site.models import DISTURBING, QcLimits, Site, Visit, Wire
 from pipeline.variables import SIGNALS
 
-# Visits on which hands were on the tube or the logger. Readings to compare with, samples and
-# downloads leave both alone.
-DISTURBING = frozenset(
-    {"installation", "removal", "cleaning", "inspection", "swap", "rotation", "power"}
-)
 SUSPECT, BAD, GOOD = int(Quality.SUSPECT), int(Quality.BAD), int(Quality.GOOD)
 
 Rows = Iterator[tuple[int, int, int, int, int]]

@@ -13,6 +13,7 @@ from pathlib import Path
 from pipeline.errors import Problem
 from pipeline.site.checks_amounts import (
     depths_in_metres,
+    groups_named_alike,
     references_too_dry,
     shares_as_fractions,
     tubes_far_away,
@@ -41,6 +42,12 @@ from pipeline.site.checks_uncertainty import (
     laws_without_error,
     noise_left_out,
     probes_without_error,
+)
+from pipeline.site.checks_visits import (
+    decisions_out_of_time,
+    measured_at_midnight,
+    visits_beside_sensors,
+    visits_left_unfinished,
 )
 from pipeline.site.cross_wiring import EVER, period
 from pipeline.site.description_files import KNOWN_FILES
@@ -87,6 +94,10 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         late_versions,
         outside_the_site,
         misdated_visits,
+        visits_left_unfinished,
+        visits_beside_sensors,
+        measured_at_midnight,
+        decisions_out_of_time,
         swaps_and_wiring,
         fine_sources,
         probe_in_two_tubes,
@@ -95,6 +106,7 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         below_the_soil,
         tubes_far_away,
         tubes_named_alike,
+        groups_named_alike,
         depths_in_metres,
         tubes_set_by_metres,
         references_too_dry,

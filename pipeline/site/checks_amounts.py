@@ -55,11 +55,26 @@ def tubes_named_alike(site: Site) -> Iterator[Problem]:
     """Name tubes that only the case of a letter tells apart: files and people mix them up."""
     seen: dict[str, str] = {}
     for tube in site.tubes:
-        other = seen.setdefault(unicodedata.normalize("NFKC", tube.tube).casefold(), tube.tube)
+        other = seen.setdefault(_folded(tube.tube), tube.tube)
         if other != tube.tube:
             found = f"{tube.tube!r} beside {other!r}"
             advice = "Some disks take their files for one and the same; rename one tube."
             yield _of_tube(tube, "tube", found, "names that differ in more", advice)
+
+
+def groups_named_alike(site: Site) -> Iterator[Problem]:
+    """Name groups that only the case of a letter tells apart: two groups, likely one meant."""
+    seen: dict[str, str] = {}
+    for tube in site.tubes:
+        other = seen.setdefault(_folded(tube.group), tube.group)
+        if other != tube.group:
+            found = f"group {tube.group!r} beside {other!r}"
+            advice = f"As it stands they are two; if one is meant write {other!r}."
+            yield _of_tube(tube, "group", found, "names that differ in more", advice)
+
+
+def _folded(name: str) -> str:
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
 def _of_tube(tube: Tube, column: str, found: str, expected: str, advice: str) -> Problem:

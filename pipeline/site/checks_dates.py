@@ -83,7 +83,7 @@ def misdated_visits(site: Site) -> Iterator[Problem]:
 
 
 def in_the_future(site: Site, now: datetime) -> Iterator[Problem]:
-    """Name what is said of times to come: visits, tubes, the site's start."""
+    """Name what is said of times to come: visits, decisions, tubes, the site's start."""
     ahead = now + _CLOCKS
     expected = f"a time until now ({shown(now, site)})"
     if site.start > ahead:
@@ -109,6 +109,11 @@ def in_the_future(site: Site, now: datetime) -> Iterator[Problem]:
             place = f"line {visit.row}, column time"
             found = f"{visit.action!r} in the future, on {shown(visit.time, site)}"
             yield Problem("visits.csv", place, found, expected, advice)
+    for decision in site.decisions:
+        if decision.start > ahead:
+            found = f"{decision.verdict!r} from {shown(decision.start, site)}, in the future"
+            place = f"line {decision.row}, column from"
+            yield Problem("decisions.csv", place, found, expected, advice)
 
 
 def swaps_and_wiring(site: Site) -> Iterator[Problem]:

@@ -161,14 +161,17 @@ def _check_overlaps(wires: list[Placed[Wire]], around: _Surroundings) -> Iterato
             told.add(pair)
             yield _twice(spot, "channel", name, pair)
     for (named, depth_m, quantity), rows in sensors.items():
-        where = "" if depth_m is None else f" at {depth_m} m"
+        where = f" at {round(depth_m * 100, 2):g} cm" if isinstance(depth_m, float) else ""
         for pair, spot in _overlaps(rows, around):
             if pair not in told:
                 yield _twice(spot, "quantity", f"{quantity} of {named!r}{where}", pair)
 
 
 def _twice(spot: Spot, column: str, name: str, lines: tuple[int, int]) -> Problem:
-    advice = "End one of them: 'until' of one must not lie after 'from' of the other."
+    advice = (
+        "Delete a row written twice; else end one of them: 'until' of one must not lie after "
+        "'from' of the other."
+    )
     found = f"{name} wired twice at once, on lines {lines[0]} and {lines[1]}"
     return spot.problem(column, found, "one wiring at a time", advice)
 

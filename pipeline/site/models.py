@@ -49,6 +49,11 @@ VISIT_ACTIONS = (
     "power",
     "other",
 )
+# Visits on which hands were on the tube or the logger. Readings to compare with, samples and
+# downloads leave both alone.
+DISTURBING = frozenset(
+    {"installation", "removal", "cleaning", "inspection", "swap", "rotation", "power"}
+)
 Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 
 

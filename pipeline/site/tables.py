@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +19,7 @@ from pipeline.site.mistakes import BadValueError, RowSpot, did_you_mean, nearest
 from pipeline.site.text_files import read_text
 
 MOST_TITLES = 100  # a header of more is no table of a site, and each would be looked up
+_OTHER = {",": ";", ";": ","}
 _CUT_OFF = "Fill the row in; if it is the last, the file may have been cut off: copy it again."
 MOST_TOLD = 1000  # mistakes of a table; a table of more is of another kind, or one is repeated
 
@@ -141,6 +143,15 @@ def read_table(
             return None
         overfull = 0
         for line, cells in records:
+            spot = RowSpot(name, line)
+            if _is_other(cells, titles, delimiter):
+                problems.append(_other_separator(spot, delimiter))
+                return None
+            if cells == titles:
+                advice = "Delete the line; were two tables put below each other?"
+                found, expected = "the header once more", "rows below one header"
+                problems.append(spot.problem((), found, expected, advice))
+                return None
             rows.append(_row(line, titles, cells))
             overfull += any(rows[-1].surplus)
             if overfull == MOST_TOLD:  # each is told where the cells are read
@@ -151,6 +162,20 @@ def read_table(
         problems.append(spot.problem((), f"broken CSV ({error})", "a CSV table", advice))
         return None
     return TextTable(name, tuple(rows), delimiter == ";", overfull < MOST_TOLD)
+
+
+def _is_other(cells: list[str], titles: list[str], delimiter: str) -> bool:
+    """Tell whether a record has few fields because another character separates them."""
+    few = len(cells) < len(titles) and 2 < len(titles)
+    return few and cells[0].count(_OTHER[delimiter]) >= len(titles) // 2
+
+
+def _other_separator(spot: RowSpot, delimiter: str) -> Problem:
+    found = (
+        f"fields separated by {_OTHER[delimiter]!r} under a header separated by {delimiter!r}"
+    )
+    advice = "Save the table anew, all of it with one of them."
+    return spot.problem((), found, "one separator in the whole table", advice)
 
 
 def is_enough(spot: RowSpot, before: int, problems: list[Problem]) -> bool:
@@ -172,16 +197,9 @@ def _header_is_good(
 ) -> bool:
     known = [column.title for column in columns]
     before = len(problems)
-    if not titles:
-        problems.append(spot.problem((), "an empty file", f"a header row: {','.join(known)}"))
-    elif len(titles) > MOST_TITLES:
-        found = f"a header of {len(titles)} columns"
-        problems.append(spot.problem((), found, f"at most {MOST_TITLES}; {one_of(known)}"))
-    elif len(titles) == 1 and "\t" in titles[0]:
-        advice = "Save the table as comma-separated values."
-        problems.append(
-            spot.problem((), "a header separated by tabs", "commas or semicolons", advice)
-        )
+    fault = _whole_header(titles, known)
+    if fault is not None:
+        problems.append(spot.problem((), *fault))
     else:
         _check_titles(spot, titles, known, problems)
         present = {nearest(title, known) for title in titles}  # misspelt: told already
@@ -191,6 +209,29 @@ def _header_is_good(
             if column.required and column.title not in present
         )
     return len(problems) == before
+
+
+def _whole_header(titles: list[str], known: list[str]) -> tuple[str, str, str] | None:
+    """Return what is wrong with a header as a whole: found, expected, and advice."""
+    header = f"a header row: {','.join(known)}"
+    if not titles:
+        return "an empty file", header, ""
+    if len(titles) > MOST_TITLES:
+        return (
+            f"a header of {len(titles)} columns",
+            f"at most {MOST_TITLES}; {one_of(known)}",
+            "",
+        )
+    if len(titles) == 1 and "\t" in titles[0]:
+        advice = "Save the table as comma-separated values."
+        return "a header separated by tabs", "commas or semicolons", advice
+    if len(titles) == 1 and re.search("[,;]", titles[0]):
+        advice = "Take the quotes around whole rows away, or save the table anew."
+        return "a header in one pair of quotes", "quotes around single fields", advice
+    if not any(nearest(title, known) for title in titles):
+        advice = "Put the column titles into the first row; it is no row of values."
+        return f"no column title, but {show(','.join(titles))}", header, advice
+    return None
 
 
 def _check_titles(

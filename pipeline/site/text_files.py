@@ -10,6 +10,7 @@ from pipeline.site.mistakes import did_you_mean
 
 LARGEST_BYTES = 64 * 1024 * 1024
 _SHOWN_IN = {"samples.csv": "docs/fitting.md says what is in it."}
+_SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # packed XML, and what was before it
 _BYTE_ORDER_UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
@@ -27,6 +28,10 @@ def read_text(path: Path, name: str, problems: list[Problem]) -> str | None:
     """
     raw = _read_bytes(path, name, problems)
     if raw is None:
+        return None
+    if raw.startswith(_SPREADSHEETS):
+        advice = "Save the sheet as 'CSV UTF-8', under this name."
+        problems.append(Problem(name, "", "a spreadsheet's own file", "UTF-8 text", advice))
         return None
     try:
         return raw.decode("utf-8-sig")

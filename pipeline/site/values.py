@@ -10,13 +10,13 @@ from typing import Any
 
 from pipeline.axis import DAY_S
 from pipeline.errors import UnitsError
+from pipeline.site.advice import on_instant, on_number
 from pipeline.site.mistakes import BadValueError, did_you_mean, one_of
 from pipeline.units import conversion, is_usual, parse_unit
 from pipeline.variables import VARIABLES
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?(Z|[+-]\d\d:?\d\d)?)?", re.ASCII)
-_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
 _OFFSET = re.compile(r"([+-])(\d\d):(\d\d)", re.ASCII)
 _DURATION = re.compile(r"(\d{1,6})\s*([A-Za-z]+)", re.ASCII)
 _AMOUNT = re.compile(r"([-+.\deE]+)\s*(\S.{0,63})?", re.ASCII)
@@ -80,10 +80,7 @@ def parse_number(text: str, decimal_comma: bool = False) -> float:
     if decimal_comma and text.count(",") == 1 and "." not in text:
         text = text.replace(",", ".")
     if not _NUMBER.fullmatch(text):
-        advice = ""
-        if "," in text:
-            advice = "Write a decimal point, or save the table with semicolons."
-        raise BadValueError("a number", advice)
+        raise BadValueError("a number", on_number(text))
     return _finite(float(text))
 
 
@@ -143,19 +140,11 @@ def _written_instant(value: object) -> datetime:
         raise BadValueError(_INSTANT_FORM)
     text = value.strip()
     if not _INSTANT.fullmatch(text):
-        raise BadValueError(_INSTANT_FORM, _iso_advice(text))
+        raise BadValueError(_INSTANT_FORM, on_instant(text))
     try:
         return datetime.fromisoformat(text)
     except ValueError:
         raise BadValueError("a date that exists", "Look at month, day and hour.") from None
-
-
-def _iso_advice(text: str) -> str:
-    match = _DAY_FIRST.fullmatch(text)
-    if match is None:
-        return ""
-    day, month, year = (int(part) for part in match.groups())
-    return f"Did you mean '{year:04d}-{month:02d}-{day:02d}'?"
 
 
 def parse_clock_reading(value: object) -> int:

@@ -19,6 +19,7 @@ MIDDLE = "km from the middle of the site's tubes"
         ("tubes.csv", FIRST, f"{MANY}T1,48.5,-9.1", "order, sign and decimal point"),
         ("tubes.csv", SECOND, "T2,50.501,9.101", MIDDLE),  # of two, the middle is between
         ("tubes.csv", FIRST, f"t2,48.5,9.1,410,2023-03-01,,0,loam,,\n{FIRST}", "beside 't2'"),
+        ("tubes.csv", ",lower,", ",Upper,", "group 'Upper' beside 'upper'"),
         ("wiring.csv", "mV_2,T1,30", "mV_2,T1,0.3", "found 0.3 cm; expected a depth in cent"),
         ("wiring.csv", "mV_2,T1,30", "mV_2,T1,0.3", "If that was metres write 30."),
         ("tubes.csv", "2023-03-01,,0,", "2023-03-01,,0.05,", "If that was metres write 5,"),

@@ -164,7 +164,7 @@ MISTAKES = {
                       "one wiring at a time"),
     "sensor twice": ("wiring.csv", ("bus,0.M.2,T2,30", "bus,0.M.2,T2,10"),
                      "line 8, column quantity",
-                     "of 'T2' at 0.1 m wired twice at once, on lines 7 and 8",
+                     "of 'T2' at 10 cm wired twice at once, on lines 7 and 8",
                      "one wiring at a time"),
     "no horizon": ("wiring.csv", ("bus,0.M.2,T2,30", "bus,0.M.2,T2,115"),
                    "line 8, column depth_cm", "a sensor at 120 cm real depth in tube 'T2'",

@@ -65,6 +65,9 @@ def test_columns_may_stand_in_any_order_and_optional_ones_be_left_out(make_site)
         ("tube".encode("utf-16"), "line 1: found UTF-16 text"),
         (b"tube\tlatitude\n", "line 1: found a header separated by tabs"),
         (b"tube,tube\n", "line 1, column tube: found the column twice"),
+        (b"T1,48.5,9.1\nT2,48.5,9.1\n", "line 1: found no column title, but 'T1,48.5,9.1'"),
+        (b'"tube,latitude"\n"T1,48.5"\n', "line 1: found a header in one pair of quotes"),
+        (b"PK\x03\x04\x14", "tubes.csv: found a spreadsheet's own file"),
         (b"x" * 200_000, "line 1: found broken CSV (field larger than field limit"),
     ],
 )
@@ -74,6 +77,30 @@ def test_what_is_no_table_is_told(make_site, content, told):
     with pytest.raises(SiteError) as caught:
         load_site(folder)
     assert any(told in str(problem) for problem in caught.value.problems), str(caught.value)
+
+
+def test_rows_separated_otherwise_than_the_header_are_told_once(make_site):
+    folder = make_site()
+    header, *rows = (folder / "tubes.csv").read_text().splitlines()
+    lines = [header.replace(",", ";"), *rows]
+    (folder / "tubes.csv").write_text("\n".join(lines))
+    told = (
+        r"^tubes\.csv, line 2: found fields separated by ',' under a header separated by ';'"
+    )
+    with pytest.raises(SiteError, match=told) as caught:
+        load_site(folder)
+    assert len(caught.value.problems) == 1
+
+
+def test_two_tables_below_each_other_are_told_once(make_site):
+    folder = make_site()
+    text = (folder / "tubes.csv").read_text()
+    (folder / "tubes.csv").write_text(text * 2)
+    with pytest.raises(
+        SiteError, match=r"^tubes\.csv, line 5: found the header once more"
+    ) as e:
+        load_site(folder)
+    assert len(e.value.problems) == 1
 
 
 def test_a_file_beyond_the_bound_is_not_read(make_site, monkeypatch):

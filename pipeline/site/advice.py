@@ -1,0 +1,67 @@
+"""What a person likely meant by a cell that is no number or no date."""
+
+from __future__ import annotations
+
+import re
+
+_NOTHING = frozenset(
+    {"-", "--", "\N{EN DASH}", "\N{EM DASH}", "?", "n/a", "na", "nan", "none"}
+)
+_LEAVE_EMPTY = "Leave the cell empty where there is nothing to say."
+_WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*[^\d\s.,+-][^\d]*")
+_DEGREES = re.compile(r"\d+\s*[\N{DEGREE SIGN}dD].*")
+_TIME = r"(?:[T ]+(\d{1,2})[:.](\d\d)(?:[:.](\d\d))?)?"
+_YEAR_FIRST = re.compile(rf"(\d{{4}})[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_TIME}", re.ASCII)
+_YEAR_LAST = re.compile(rf"(\d{{1,2}})([-/.])(\d{{1,2}})[-/.](\d{{4}}){_TIME}", re.ASCII)
+_HALF_DAYS = re.compile(r".*\d\s*[ap]\.?m\.?", re.IGNORECASE)
+
+
+def on_number(text: str) -> str:
+    """Return what to write in place of a text that is no number, or nothing."""
+    if text.casefold() in _NOTHING:
+        return _LEAVE_EMPTY
+    if "," in text:
+        return "Write a decimal point, or save the table with semicolons."
+    if text[:1] in ("\N{MINUS SIGN}", "\N{EN DASH}"):
+        return f"Write the minus sign of the keyboard: -{text[1:]}."
+    if _DEGREES.fullmatch(text):
+        return "Write degrees with decimals, such as 48.5012; south and west are negative."
+    if match := _WITH_UNIT.fullmatch(text):
+        return f"Write the number alone, {match.group(1)}; the title or 'unit' says of what."
+    return ""
+
+
+def on_instant(text: str) -> str:
+    """Return what to write in place of a text that is no date or time, or nothing."""
+    if text.casefold() in _NOTHING:
+        return _LEAVE_EMPTY
+    if _HALF_DAYS.fullmatch(text):
+        return "Write hours from 00 to 23, as in 2024-03-01T14:30."
+    if match := _YEAR_FIRST.fullmatch(text):
+        year, month, day, *clock = match.groups()
+        return _meant(_written(year, month, day, clock))
+    if match := _YEAR_LAST.fullmatch(text):
+        first, mark, second, year, *clock = match.groups()
+        day_first = _written(year, second, first, clock)
+        month_first = _written(year, first, second, clock)
+        if mark == "." or int(first) > 12:
+            return _meant(day_first)
+        if int(second) > 12:
+            return _meant(month_first)
+        return (
+            f"Write {day_first!r} if the day stands first, {month_first!r} if the month does."
+        )
+    return ""
+
+
+def _meant(text: str) -> str:
+    return f"Did you mean {text!r}?"
+
+
+def _written(year: str, month: str, day: str, clock: list[str | None]) -> str:
+    """Return a date, and a time if there is one, as a description states them."""
+    hour, minute, second = clock
+    date = f"{year}-{int(month):02d}-{int(day):02d}"
+    if hour is None:
+        return date
+    return f"{date}T{int(hour):02d}:{minute}" + (f":{second}" if second else "")
