@@ -74,13 +74,18 @@ def schema(
     ] = None,
 ) -> None:
     """Print or write the schemas by which editors complete and check a site description."""
+    from pipeline.errors import PercologError
     from pipeline.schemas import SCHEMAS, schema_text, write_schemas
 
+    try:
+        text = schema_text(name) if name else ""
+    except PercologError as error:
+        raise typer.BadParameter(str(error), param_hint="NAME") from None
     if out is not None:
         for path in write_schemas(out, name):
             print(path)
     elif name:
-        print(schema_text(name), end="")
+        print(text, end="")
     else:
         from pipeline.console import table
 

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.shared import AsJson, SiteFolder, end, instant
+from pipeline.commands.shared import PNG, AsJson, SiteFolder, end, instant, written_anew
 
 
 def trace(
@@ -93,6 +93,7 @@ def timeline(
         timeline_account,
     )
 
+    written_anew(png, PNG, "--png")
     folder, now = site.absolute(), datetime.now(UTC)
     with redirect_stdout(sys.stderr):
         if png is not None:
@@ -165,6 +166,7 @@ def layers(
     except ValueError:
         told = f"found {bounds!r}; expected edges in cm such as 0,10,40,100"
         raise typer.BadParameter(told, param_hint="--bounds") from None
+    written_anew(output, b"\x89HDF", "--output")
     try:
         with redirect_stdout(sys.stderr):
             found = layers_file(

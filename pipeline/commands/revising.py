@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.commands.shared import (
+    PNG,
     AsJson,
     Scheduler,
     SiteFolder,
@@ -20,6 +21,7 @@ from pipeline.commands.shared import (
     instant,
     place,
     prepare_compiler,
+    written_anew,
 )
 
 if TYPE_CHECKING:
@@ -111,6 +113,7 @@ def compare(
     from pipeline.history.revising import site_comparison
     from pipeline.history.revising_text import show_comparison
 
+    written_anew(png, PNG, "--png")
     with redirect_stdout(sys.stderr):
         account = site_comparison(site.absolute(), first, second, png)
     if not as_json:

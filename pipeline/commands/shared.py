@@ -43,6 +43,7 @@ Scheduler = Annotated[
         metavar="ADDRESS", help="Share the sites out by this Dask scheduler: tls://host:8786."
     ),
 ]
+PNG = b"\x89PNG"  # how a picture begins
 
 
 def place(workers: int, scheduler: str, direct: bool) -> Wanted:
@@ -83,6 +84,19 @@ def instant(text: str, option: str = "--now") -> datetime:
             param_hint=option,
         ) from None
     return found if found.tzinfo else found.replace(tzinfo=UTC)
+
+
+def written_anew(path: Path | None, begins: bytes, option: str) -> None:
+    """Refuse a file for a result where another kind of file lies: it may be a raw one."""
+    if path is None or not path.is_file() or not path.stat().st_size:
+        return
+    with path.open("rb") as file:
+        if file.read(len(begins)) != begins:
+            raise typer.BadParameter(
+                f"{path}: found a file of another kind, which would be lost; expected a new "
+                f"name, or that of an earlier result",
+                param_hint=option,
+            )
 
 
 def distinct(sites: list[Path]) -> list[Path]:
