@@ -90,6 +90,8 @@ def profile_storage(
 
     Raises
     ------
+    TypeError
+        If arrays are no DataArrays, or layers no mapping.
     UnitsError
         If ``water_content`` is not in m3 m-3 or ``sensor_depth`` not in m.
     ValueError
@@ -117,7 +119,7 @@ def profile_storage(
     sensor_depth = plain(sensor_depth, "m")
     require_labels(sensor_depth, water_content, "depth")
     sensor_depth = in_soil(of_tubes(sensor_depth, water_content))
-    spans = [tuple(metres(span)) for span in layers.values()]
+    spans = _spans(layers)
     weights = xr.apply_ufunc(
         lambda row: layer_weights(row, spans, rules),
         sensor_depth.compute(),
@@ -133,6 +135,20 @@ def profile_storage(
     others = [name for name in water_content.dims if name != "depth"]
     storage = (total * MM_PER_M).transpose(*others, ..., "layer")
     return describe(storage, "storage")
+
+
+def _spans(layers: Mapping[str, tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return (top, bottom) of each layer, [m]."""
+    if not isinstance(layers, Mapping):
+        raise TypeError(
+            f"layers: expected a mapping of name to (top, bottom) [m], found "
+            f"{type(layers).__name__}"
+        )
+    bounds = {name: np.asarray(metres(span), np.float64) for name, span in layers.items()}
+    for name, span in bounds.items():
+        if span.shape != (2,):
+            raise ValueError(f"layer {name!r}: expected (top, bottom) [m], found {span}")
+    return [(float(top), float(bottom)) for top, bottom in bounds.values()]
 
 
 def of_tubes(sensor_depth: xr.DataArray, water_content: xr.DataArray) -> xr.DataArray:

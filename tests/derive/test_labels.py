@@ -104,6 +104,16 @@ def test_an_end_rule_with_a_typing_error_is_refused():
         profile_storage(water, depth, LAYERS, EndRules(below="non"))
 
 
+def test_layers_that_are_none_are_refused():
+    water, depth, _ = make_water()
+    with pytest.raises(TypeError, match=r"expected a mapping of name to .*found list"):
+        profile_storage(water, depth, [(0.0, 0.4)])
+    with pytest.raises(ValueError, match=r"layer 'a': expected \(top, bottom\)"):
+        profile_storage(water, depth, {"a": (0.0, 0.2, 0.4)})
+    with pytest.raises(TypeError, match="expected a DataArray with units 'm3 m-3', found nd"):
+        profile_storage(water.values, depth, LAYERS)
+
+
 def test_layers_may_have_bounds_with_units():
     water, depth, _ = make_water()
     bounds = pint.UnitRegistry().Quantity([0, 40], "cm")
