@@ -219,10 +219,10 @@ def wetting_events(
     require_dims(array, "time", "tube", "depth")
     array = array.transpose("time", "tube", "depth")
     require_labels(sensor_depth, array, "depth")
-    sensor_depth = in_soil(of_tubes(sensor_depth, array)).broadcast_like(array[0])
-    rain = None if rain is None else _of_one_gauge(rain, array)
     if array.sizes["time"] < 2:
         raise ValueError(f"'time': expected two or more times, found {array.sizes['time']}")
+    sensor_depth = in_soil(of_tubes(sensor_depth, array)).broadcast_like(array[0])
+    rain = None if rain is None else _of_one_gauge(rain, array)
     fronts = wetting_fronts(array)
     times = utc_seconds(array["time"])
     found: list[tuple[pd.DataFrame, pd.DataFrame]] = []

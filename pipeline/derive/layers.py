@@ -25,7 +25,7 @@ from pipeline.derive.spacing import Spacing, out_of_reach, spacing_factors
 from pipeline.derive.storage import sharing_of
 from pipeline.derive.weights import EndRules, bridged_weights
 from pipeline.qc.flags import Quality, describe_quality
-from pipeline.units import Amounts, metres, plain
+from pipeline.units import Amount, Amounts, metres, numbers, plain
 from pipeline.variables import describe, require_dims
 
 _MISSING, _SUSPECT = int(Quality.MISSING), int(Quality.SUSPECT)
@@ -56,7 +56,7 @@ class LayerRules:
     ends: EndRules = EndRules()  # noqa: RUF009 (an immutable tuple)
     missing_sensor: Literal["none", "bridge"] = "none"
     completeness: float = 0.75
-    interval_s: NDArray[np.float64] | float | None = None
+    interval_s: Amount | None = None
     interval_from_s: NDArray[np.int64] | None = None
     utc_offset_s: int = 0
     calibrations: Calibrations | None = None
@@ -244,9 +244,9 @@ def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
 def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) -> Floats:
     """Return how often each sensor should log, (tube, depth) or (stretch, tube, depth) [s]."""
     if rules.interval_s is not None and rules.interval_from_s is not None:
-        return np.asarray(rules.interval_s)
+        return np.asarray(numbers(rules.interval_s, "s"))
     if rules.interval_s is not None:
-        return np.broadcast_to(rules.interval_s, shape)
+        return np.broadcast_to(numbers(rules.interval_s, "s"), shape)
     second = utc_seconds(time)
     if not second.size:
         return np.full(shape, float(DAY_S))

@@ -171,6 +171,11 @@ def of_tubes(sensor_depth: xr.DataArray, water_content: xr.DataArray) -> xr.Data
         return sensor_depth
     tubes, known = water_content["tube"].values, sensor_depth["tube"].values
     found = np.atleast_1d(known).tolist()
+    twice = sorted({str(tube) for tube in found if found.count(tube) > 1})
+    if twice:
+        raise ValueError(
+            f"{sensor_depth.name!r}: expected each tube once, found more of {', '.join(twice)}"
+        )
     lacking = [str(tube) for tube in np.atleast_1d(tubes).tolist() if tube not in found]
     if lacking:
         raise ValueError(

@@ -69,6 +69,8 @@ def test_storage_takes_the_tubes_it_needs_and_misses_none():
     np.testing.assert_allclose(turned[0, :, 0], expected, rtol=0, atol=1e-12)
     with pytest.raises(ValueError, match="found none of T2"):
         profile_storage(water, depth.isel(tube=[0]), LAYERS)
+    with pytest.raises(ValueError, match="each tube once, found more of T1"):
+        profile_storage(water, depth.isel(tube=[0, 0, 1]), LAYERS)
 
 
 def test_one_tube_selected_from_many_has_its_own_depths_and_no_other():
@@ -206,7 +208,8 @@ def test_times_that_show_no_interval_make_no_day_incomplete_in_silence():
     stray = dataset.assign_coords(time=odd)
     with pytest.raises(ValueError, match=r"'time': steps of 899 to 901 s, .*interval_s"):
         model_layers(stray, [0, 0.4], step="daily")
-    stated = model_layers(stray, [0, 0.4], "daily", rules=LayerRules(interval_s=900.0))
+    quarter = pint.UnitRegistry().Quantity(15, "min")
+    stated = model_layers(stray, [0, 0.4], "daily", rules=LayerRules(interval_s=quarter))
     holed = model_layers(dataset.isel(time=np.r_[0:40, 50:192]), [0, 0.4], step="daily")
     for found in (stated, holed):
         np.testing.assert_allclose(found["layer_storage"][..., 0], 75, rtol=0, atol=1e-9)
@@ -251,6 +254,8 @@ def test_events_refuse_times_that_are_not_at_one_interval():
         wetting_events(holed, depth)
     with pytest.raises(ValueError, match="expected two or more times, found 1"):
         wetting_events(water.isel(time=[0]), depth)
+    with pytest.raises(ValueError, match="expected two or more times, found 0"):
+        wetting_events(water.isel(time=slice(0)), depth)
 
 
 def test_a_record_without_events_gives_tables_with_their_columns():
