@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.axis import DAY_S
-from pipeline.errors import StoreError
+from pipeline.errors import SiteError, StoreError
 from pipeline.history.comparison import compare_states
 from pipeline.history.documents import LineChanges, RedoneTube, Revision
 from pipeline.nights.night import open_description, site_store
@@ -114,7 +114,11 @@ def undo_site(
     if site_hash(site) == site_hash(restored):  # the files were put back beforehand
         taken_back = {}
     plan = Plan("undo", InForce(restored, files), now, taken_back, state, newest.commit_id)
-    account = _carry_out(store, plan, dry_run, consent)
+    try:
+        account = _carry_out(store, plan, dry_run, consent)
+    except SiteError as error:  # of files that do not lie on the disk
+        told = f"the description of state {state} cannot come into force again: {error}"
+        raise StoreError(f"{store.address}: {told} Take back by hand what can be.") from error
     changes = description_changes(on_disk, files) if taken_back else []
     account |= {"restored": state, "put_back": changes, "files": []}
     account["edited"] = bool(taken_back) and is_another(site, on_disk, taken_back)

@@ -336,6 +336,17 @@ def test_undo_is_refused_where_another_run_wrote_while_a_person_looked(site):
     assert not newest(site).attributes.get("undone")
 
 
+def test_undo_of_a_tube_that_was_added_says_whose_description_lacks_it(site):
+    before = newest(site)
+    row_of_1 = next(r for r in (site / "tubes.csv").read_text().split() if r[:3] == "T1,")
+    with (site / "tubes.csv").open("a") as file:
+        file.write(row_of_1.replace("T1,", "T99,") + "\n")
+    big_field.write_days(site, TUBES, DAYS, 1)
+    night.store_night(site, NOW)
+    with pytest.raises(StoreError, match=rf"of state {before.commit_id} cannot.*'T99'"):
+        undo_site(site, NOW, dry_run=False)
+
+
 def test_thinning_makes_no_store(site):
     shutil.rmtree(site / "store")
     for dry_run in (True, False):
