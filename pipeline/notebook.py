@@ -14,8 +14,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.derive.calibrations import site_calibrations
-from pipeline.derive.layers import LayerRules, model_layers
+from pipeline.derive.layers import model_layers
 from pipeline.derive.rounds import describe_reason
+from pipeline.derive.sensor_means import LayerRules
 from pipeline.derive.storage import sensor_depths_m
 from pipeline.derive.weights import EndRules
 from pipeline.qc.flags import describe_quality, describe_tests

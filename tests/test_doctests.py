@@ -66,7 +66,14 @@ def test_the_page_lists_every_function_for_arrays():
 # Of use to other functions alone.
 INNER = {
     *("apply_curve", "of_tubes", "in_soil", "sharing_of", "storage_step", "layer_spans"),
-    *("over_time", "in_one_chunk", "as_flag", "describe_tests", "describe_quality"),
+    *(
+        "over_time",
+        "in_one_chunk",
+        "as_flag",
+        "times_of",
+        "describe_tests",
+        "describe_quality",
+    ),
 }
 
 

@@ -9,68 +9,30 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
-from pipeline.axis import DAY_S, utc_seconds, utc_times
-from pipeline.derive.binning import Bins, Sensors, bin_means, bins_of, changing_pace, pace_of
-from pipeline.derive.calibrations import Calibrations, no_calibrations
+from pipeline.derive.binning import Bins, Sensors
+from pipeline.derive.calibrations import no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
 from pipeline.derive.layer_errors import layer_covariance, layer_variances
+from pipeline.derive.sensor_means import (
+    LayerRules,
+    sensors_by_step,
+    times_of,
+    with_time_bounds,
+)
 from pipeline.derive.spacing import Spacing, out_of_reach, spacing_factors
 from pipeline.derive.storage import sharing_of
-from pipeline.derive.weights import EndRules, bridged_weights
+from pipeline.derive.weights import bridged_weights
 from pipeline.qc.flags import Quality, describe_quality
-from pipeline.units import Amount, Amounts, metres, numbers, plain
-from pipeline.variables import describe, require_dims
+from pipeline.units import Amounts, metres
+from pipeline.variables import describe
 
 _MISSING, _SUSPECT = int(Quality.MISSING), int(Quality.SUSPECT)
-_ORDER = ("time", "tube", "depth")
-_WATER = ("cleaned_water_content", "random_error", "systematic_error")
-
-
-@dataclass(frozen=True)
-class LayerRules:
-    """What holds where sensors do not say.
-
-    ``ends`` is for above the first and below the last sensor, ``missing_sensor`` ("none",
-    "bridge") for one between two others without a reading. ``completeness`` is the share of
-    the readings due that an hour or a day needs, ``interval_s`` [s] how often sensors should
-    log, (tube, depth) or one for all (None: at the one step of the dataset's times); where it
-    changed it is (stretch, tube, depth), and ``interval_from_s`` (stretch,) tells from when
-    each stretch lasts, UTC seconds, in order. NaN while nothing is wired: that part of a day
-    goes by the day's fastest, a whole day by the fastest ever. In a day in which it changes a
-    reading counts for the time it stands for, as in daily values. ``utc_offset_s`` [s] tells
-    where days begin. ``calibrations`` tells which sensors share one (None: they all do).
-
-    Raises
-    ------
-    ValueError
-        If ``missing_sensor`` or ``completeness`` is none of these.
-    """
-
-    ends: EndRules = EndRules()  # noqa: RUF009 (an immutable tuple)
-    missing_sensor: Literal["none", "bridge"] = "none"
-    completeness: float = 0.75
-    interval_s: Amount | None = None
-    interval_from_s: NDArray[np.int64] | None = None
-    utc_offset_s: int = 0
-    calibrations: Calibrations | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse what would be taken for another rule."""
-        if self.missing_sensor not in ("none", "bridge"):
-            raise ValueError(
-                f"missing_sensor: expected 'none' or 'bridge', found {self.missing_sensor!r}"
-            )
-        if not 0 <= self.completeness <= 1:
-            raise ValueError(
-                f"completeness: expected a share from 0 to 1, found {self.completeness!r}"
-            )
 
 
 @dataclass(frozen=True)
@@ -92,7 +54,7 @@ def model_layers(
     bounds: Amounts,
     step: str = "native",
     covariance: bool = False,
-    rules: LayerRules = LayerRules(),
+    rules: LayerRules = LayerRules(),  # noqa: B008 (frozen)
 ) -> xr.Dataset:
     """Water in layers of any bounds, with the variance of each value as an observation.
 
@@ -111,6 +73,7 @@ def model_layers(
     covariance : bool
         Give the error covariance between layers as well.
     rules : LayerRules
+        Of `pipeline.derive.sensor_means`.
 
     Returns
     -------
@@ -162,17 +125,8 @@ def model_layers(
     266.5
     """
     spans = layer_spans(bounds)
-    sensors, depths = _sensors(dataset)
-    bins = bins_of(dataset["time"], step, rules.utc_offset_s)
-    if bins is not None:
-        interval = _intervals(dataset["time"], rules, depths.shape)
-        if rules.interval_from_s is None:
-            pace = pace_of(interval)
-        else:
-            at_s = utc_seconds(dataset["time"])
-            pace = changing_pace(sensors, bins, at_s, rules.interval_from_s, interval)
-        sensors = bin_means(sensors, bins, pace, rules.completeness)
-    time = _time(dataset["time"], bins)
+    sensors, depths, bins = sensors_by_step(dataset, step, rules)
+    time = times_of(dataset["time"], bins)
     shape = (time.size, depths.shape[0], len(spans))
     found = {name: np.full(shape, np.nan) for name in _VALUES}
     found["layer_quality"] = np.full(shape, _MISSING, dtype=np.uint8)
@@ -210,66 +164,6 @@ def layer_spans(bounds: Amounts) -> list[tuple[float, float]]:
                 f"edges downwards from the surface"
             )
     return pairs
-
-
-def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
-    """Return the sensors' values in float64, and their depths; a sensor in the air is none."""
-    if not isinstance(dataset, xr.Dataset):
-        raise TypeError(f"dataset: expected a Dataset, found {type(dataset).__name__}")
-    lacking = sorted({*_WATER, "quality", "sensor_depth"} - {*dataset.variables})
-    if lacking:
-        raise ValueError(
-            f"dataset: expected variables {[*_WATER, 'quality', 'sensor_depth']}, found no "
-            f"{', '.join(lacking)}"
-        )
-
-    def values(name: str) -> Floats:
-        array = plain(dataset[name], "m3 m-3")
-        require_dims(array, *_ORDER)
-        return np.ascontiguousarray(array.transpose(*_ORDER).values, dtype=np.float64)
-
-    flags = dataset["quality"].fillna(_MISSING)
-    require_dims(flags, *_ORDER)
-    quality = flags.transpose(*_ORDER).values.astype(np.uint8)
-    depth = plain(dataset["sensor_depth"], "m")
-    if "tube" not in depth.dims:
-        depth = depth.expand_dims(tube=dataset["tube"])
-    require_dims(depth, "tube", "depth")
-    depths = np.array(depth.transpose("tube", "depth").values, dtype=np.float64)
-    depths[depths < 0] = np.nan
-    water, random, systematic = (values(name) for name in _WATER)
-    return Sensors(water, random, systematic, quality), depths
-
-
-def _intervals(time: xr.DataArray, rules: LayerRules, shape: tuple[int, ...]) -> Floats:
-    """Return how often each sensor should log, (tube, depth) or (stretch, tube, depth) [s]."""
-    if rules.interval_s is not None and rules.interval_from_s is not None:
-        return np.asarray(numbers(rules.interval_s, "s"))
-    if rules.interval_s is not None:
-        return np.broadcast_to(numbers(rules.interval_s, "s"), shape)
-    second = utc_seconds(time)
-    if not second.size:
-        return np.full(shape, float(DAY_S))
-    if second.size < 2:
-        raise ValueError(
-            f"{time.name!r}: one time does not show how often sensors log; "
-            f"state interval_s in the rules"
-        )
-    steps = np.diff(second)
-    usual = int(np.median(steps))
-    if (steps % max(usual, 1) != 0).any():  # neither one interval nor one with gaps
-        raise ValueError(
-            f"{time.name!r}: steps of {steps.min()} to {steps.max()} s, most of them {usual}, "
-            f"do not show how often sensors log; state interval_s in the rules"
-        )
-    return np.full(shape, float(usual))
-
-
-def _time(time: xr.DataArray, bins: Bins | None) -> NDArray[np.datetime64]:
-    """Return the times of the result: the readings' own, or where each step begins."""
-    if bins is None:
-        return utc_times(time).astype("datetime64[ns]")
-    return bins.start_s.astype("datetime64[s]").astype("datetime64[ns]")
 
 
 def _sharing(
@@ -377,9 +271,4 @@ def _labelled(
     cell = "point" if bins is None else "mean"
     for name, within in (("layer_storage", "sum"), ("layer_water_content", "mean")):
         result[name].attrs["cell_methods"] = f"time: {cell} layer: {within}"
-    if bins is not None:
-        second = np.stack([bins.start_s, bins.start_s + bins.length_s], axis=1)
-        ends = second.astype("datetime64[s]").astype("datetime64[ns]")
-        result = result.assign_coords(time_bounds=(("time", "bounds"), ends))
-        result["time"].attrs["bounds"] = "time_bounds"
-    return result
+    return result if bins is None else with_time_bounds(result, bins)

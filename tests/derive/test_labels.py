@@ -8,10 +8,11 @@ import xarray as xr
 
 from pipeline.derive.event_tables import wetting_events
 from pipeline.derive.fronts import wetting_fronts
-from pipeline.derive.layers import LayerRules, model_layers
+from pipeline.derive.layers import model_layers
 from pipeline.derive.limits import sensor_limits
 from pipeline.derive.limits_water import relative_available_water
 from pipeline.derive.means import site_mean
+from pipeline.derive.sensor_means import LayerRules, sensor_means
 from pipeline.derive.stability import relative_differences, stability
 from pipeline.derive.storage import profile_storage
 from pipeline.derive.weights import EndRules
@@ -311,6 +312,27 @@ def test_layers_name_the_variable_that_lacks_and_the_rule_that_is_none():
         LayerRules(missing_sensor="bridged")
     with pytest.raises(ValueError, match="a share from 0 to 1, found 75"):
         LayerRules(completeness=75)
+
+
+@pytest.mark.parametrize("step", ["native", "hourly", "daily"])
+def test_means_of_sensors_give_the_layers_that_the_dataset_gives(step):
+    water, depth, _ = make_water(192)
+    course = water + 0.05 * np.sin(np.arange(192) / 9)[:, None, None]
+    dataset = make_layers_dataset(course.assign_attrs(water.attrs), depth)
+    dataset = dataset.isel(time=slice(20, None))  # of the first day less than asked for
+    means = sensor_means(dataset, step, LayerRules(completeness=0.8))
+    expected = model_layers(dataset, [0, 0.4], step, rules=LayerRules(completeness=0.8))
+    found = model_layers(means, [0, 0.4])
+    for name in ("layer_storage", "layer_random_error", "layer_systematic_error"):
+        np.testing.assert_array_equal(found[name], expected[name])
+    np.testing.assert_array_equal(means["time"], expected["time"])
+    if step == "daily":
+        last = course.isel(time=slice(96, None)).mean("time")
+        np.testing.assert_allclose(means["cleaned_water_content"][1], last, rtol=1e-12)
+        np.testing.assert_allclose(means["random_error"][1], 0.01 / np.sqrt(96), rtol=1e-12)
+        assert means["quality"][:, 0, 0].values.tolist() == [9, 1]
+        assert means["cleaned_water_content"].attrs["cell_methods"] == "time: mean"
+        assert sensor_limits(means["cleaned_water_content"][:, 0, 0]).highest > 0.1
 
 
 def test_a_reading_whose_flag_is_masked_is_none():

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.derive.calibrations import Calibrations
-from pipeline.derive.layers import LayerRules, layer_spans, model_layers
+from pipeline.derive.layers import layer_spans, model_layers
+from pipeline.derive.sensor_means import LayerRules
 from pipeline.derive.spacing import VARIOGRAM
 from pipeline.derive.storage import storage_step
 from pipeline.derive.weights import EndRules
