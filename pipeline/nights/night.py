@@ -47,6 +47,7 @@ from pipeline.nights.prepared import Timings, commit_state, prepare_state, timed
 from pipeline.nights.summary import summarise, tube_rows, write_summary
 from pipeline.nights.thinning import thin_when_due
 from pipeline.products.verdicts import verdict_rows
+from pipeline.site.ground import on_their_lines
 from pipeline.site.load import load_site
 from pipeline.site.models import Site
 from pipeline.store.description import in_force, warnings
@@ -64,7 +65,7 @@ def open_description(folder: Path) -> Site:
     site = load_site(folder)
     problems = check_laws(site)
     if problems:
-        raise SiteError(problems)
+        raise SiteError(on_their_lines(site, problems))
     return site
 
 

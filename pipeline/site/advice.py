@@ -10,6 +10,22 @@ _NOTHING = frozenset(
 _LEAVE_EMPTY = "Leave the cell empty where there is nothing to say."
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*[^\d\s.,+-][^\d]*")
 _DEGREES = re.compile(r"\d+\s*[\N{DEGREE SIGN}dD].*")
+# ISO 8601 knows a time without seconds, TOML 1.0 does not.
+_NO_SECONDS = re.compile(r"=\s*(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(?![:\d])")
+_COMMA = re.compile(r"=\s*([+-]?\d+),(\d+)\b(?!\s*\])")
+_OTHER_DATE = re.compile(r"=\s*(\d{1,4}[./]\d{1,2}[./]\d{1,4})\b")
+_TOML = "Text stands in quotes, lists in [ ], each key once in its table."
+_TOML_SLIPS = (
+    (
+        "[\N{LEFT DOUBLE QUOTATION MARK}\N{RIGHT DOUBLE QUOTATION MARK}]",
+        'Write straight quotes: ".',
+    ),
+    ("\N{NO-BREAK SPACE}", "Retype the blanks: some of them are no plain ones."),
+    (r'"[^"]*\\[^"]*"', "Write forward slashes in paths, or single quotes around the text."),
+    (r"=\s*(True|False|yes|no|on|off)\b", "Write true or false, in small letters."),
+    (r"^\[\[[^\]]*\]?$", "Write two brackets on either side, as in [[layer]]."),
+)
+_SHORT_OFFSET = re.compile(r"(?:UTC|GMT)?\s*([+-]?)(\d{1,2}):?(\d\d)?", re.ASCII)
 _TIME = r"(?:[T ]+(\d{1,2})[:.](\d\d)(?:[:.](\d\d))?)?"
 _YEAR_FIRST = re.compile(rf"(\d{{4}})[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_TIME}", re.ASCII)
 _YEAR_LAST = re.compile(rf"(\d{{1,2}})([-/.])(\d{{1,2}})[-/.](\d{{4}}){_TIME}", re.ASCII)
@@ -52,6 +68,30 @@ def on_instant(text: str) -> str:
             f"Write {day_first!r} if the day stands first, {month_first!r} if the month does."
         )
     return ""
+
+
+def on_offset(text: str) -> str:
+    """Return what to write in place of a text that is no offset from UTC."""
+    if match := _SHORT_OFFSET.fullmatch(text):
+        sign, hours, minutes = match.groups()
+        return _meant(f"{sign or '+'}{int(hours):02d}:{minutes or '00'}")
+    return "The offset of standard time; a clock that changes has a 'zone' in [source.clock]."
+
+
+def on_toml(line: str, reason: str) -> str:
+    """Return what to write for a line that is no TOML; ``reason`` is the parser's."""
+    if match := _NO_SECONDS.search(line):
+        return f"A time has seconds here: {match.group(1)}:00."
+    if match := _COMMA.search(line):
+        return f"Write a decimal point: {match.group(1)}.{match.group(2)}."
+    if match := _OTHER_DATE.search(line):
+        return on_instant(match.group(1)) or _TOML
+    for pattern, advice in _TOML_SLIPS:
+        if re.search(pattern, line):
+            return advice
+    if line.startswith("[[") and "overwrite" in reason:
+        return f"Write {line} above it too, where the name stands in single brackets."
+    return _TOML
 
 
 def _meant(text: str) -> str:

@@ -36,6 +36,12 @@ from pipeline.site.checks_depths import (
     probe_in_two_tubes,
 )
 from pipeline.site.checks_layers import layers_without_near_sensor, layers_without_water
+from pipeline.site.checks_magnitudes import (
+    laws_out_of_proportion,
+    layers_in_metres,
+    limits_in_percent,
+    noise_out_of_proportion,
+)
 from pipeline.site.checks_rows import repeated_rows, shortened_tables
 from pipeline.site.checks_sensors import sensors_for_a_while
 from pipeline.site.checks_uncertainty import (
@@ -111,6 +117,10 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         tubes_set_by_metres,
         references_too_dry,
         shares_as_fractions,
+        limits_in_percent,
+        noise_out_of_proportion,
+        layers_in_metres,
+        laws_out_of_proportion,
     ):
         found.extend(check(site))
     return in_reading_order(_located(site, found))

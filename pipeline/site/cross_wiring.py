@@ -53,9 +53,8 @@ def _surroundings(draft: Draft) -> _Surroundings:
     probes = None
     if draft.law_names is not None:
         laws = [placed.value for placed in draft.laws]
-        probes = frozenset(
-            probe for law in laws if law.kind == "probe" for probe in law.probes
-        )
+        known = (probe for law in laws if law.kind == "probe" for probe in law.probes)
+        probes = frozenset((*known, *draft.unread_probes))
     return _Surroundings(
         tubes={placed.value.tube: placed.value for placed in draft.tubes},
         tube_names=None if draft.tube_names is None else frozenset(draft.tube_names),

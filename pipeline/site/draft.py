@@ -59,4 +59,5 @@ class Draft:
     law_names: set[str] | None = None
     offset_s: int = 0  # of the site's standard time
     unread_laws: set[tuple[object, int]] = field(default_factory=set)  # id, version
+    unread_probes: set[str] = field(default_factory=set)  # that laws with mistakes name
     problems: list[Problem] = field(default_factory=list)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.errors import Problem
@@ -9,7 +11,7 @@ from pipeline.site.draft import Draft, Placed
 from pipeline.site.forms import HorizonForm, LawForm, SoilForm
 from pipeline.site.layout import Layout
 from pipeline.site.mistakes import BadValueError, show
-from pipeline.site.models import Horizon, Law, Soil
+from pipeline.site.models import Horizon, Law, Site, Soil
 from pipeline.site.settings import entries, keep_known, names_of
 from pipeline.site.toml_files import TomlFile, TomlSpot, read_toml
 from pipeline.site.translate import validate
@@ -65,8 +67,12 @@ def read_laws(folder: Path, offset_s: int, draft: Draft) -> None:
         law = form and _law(form, spot, offset_s, draft.problems)
         if law:
             draft.laws.append(Placed(law, spot))
-        elif isinstance(raw, dict) and isinstance(raw.get("version"), int):
-            draft.unread_laws.add((raw.get("id"), raw["version"]))
+        elif isinstance(raw, dict):
+            if isinstance(raw.get("version"), int):
+                draft.unread_laws.add((raw.get("id"), raw["version"]))
+            named = raw.get("probes")
+            names = named if isinstance(named, list) else [named]
+            draft.unread_probes |= {name for name in names if isinstance(name, str)}
 
 
 def _law(form: LawForm, spot: TomlSpot, offset_s: int, problems: list[Problem]) -> Law | None:
@@ -85,6 +91,22 @@ def _law(form: LawForm, spot: TomlSpot, offset_s: int, problems: list[Problem]) 
         valid_from=low,
         valid_to=high,
     )
+
+
+def on_their_lines(site: Site, problems: Iterable[Problem]) -> list[Problem]:
+    """Return problems of laws, by whose name they are placed, with the law's line as well."""
+    toml = read_toml(site.folder / LAWS, LAWS, [])
+    lines = {
+        f"law {law.id!r} version {law.version}": toml.line_of(("law", number))
+        for number, law in enumerate(site.laws)
+        if toml is not None
+    }
+    return [
+        replace(problem, place=f"line {lines[problem.place]}, {problem.place}")
+        if lines.get(problem.place)
+        else problem
+        for problem in problems
+    ]
 
 
 def read_layouts(folder: Path, draft: Draft) -> None:

@@ -16,6 +16,7 @@ from functools import cached_property
 from pathlib import Path as FilePath
 
 from pipeline.errors import Problem
+from pipeline.site.advice import on_toml
 from pipeline.site.mistakes import Path, Spot, show
 from pipeline.site.text_files import read_text
 
@@ -29,8 +30,6 @@ _STRING = re.compile(
 )
 _KEY = re.compile(r"""[A-Za-z0-9_-]+|"(?:\\.|[^"\\\n])*"|'[^'\n]*'""")
 _SCALAR = re.compile(r"[^,\]}#\n]+")
-# ISO 8601 knows a time without seconds, TOML 1.0 does not.
-_NO_SECONDS = re.compile(r"=\s*(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(?![:\d])")
 _SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
@@ -127,16 +126,8 @@ def _syntax_problem(name: str, text: str, error: ValueError) -> Problem:
         f"line {number}",
         show(quoted) if quoted else "the end of the file",
         f"valid TOML ({reason})",
-        _advice_on(quoted),
+        on_toml(quoted, reason),
     )
-
-
-def _advice_on(line: str) -> str:
-    """Return what to do about a line that is no TOML."""
-    found = _NO_SECONDS.search(line)
-    if found:
-        return f"A time has seconds here: {found.group(1)}:00."
-    return "Text stands in quotes, lists in [ ], each key once in its table."
 
 
 class _Scanner:

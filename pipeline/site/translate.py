@@ -114,7 +114,8 @@ def _expectation(item: ErrorDetails) -> tuple[str, str]:
     if kind == "string_pattern_mismatch":
         return _IDENTIFIER, ""
     if kind in _PLAIN_WORDS:
-        return _PLAIN_WORDS[kind], ""
+        one = kind in ("list_type", "tuple_type") and isinstance(item["input"], str)
+        return _PLAIN_WORDS[kind], f'Write ["{item["input"]}"].' if one else ""
     if kind == "value_error":
         return "a value that can be used", f"{cause}."
     message = item["msg"].removeprefix("Input should be ")

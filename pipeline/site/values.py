@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.axis import DAY_S
 from pipeline.errors import UnitsError
-from pipeline.site.advice import on_instant, on_number
+from pipeline.site.advice import on_instant, on_number, on_offset
 from pipeline.site.mistakes import BadValueError, did_you_mean, one_of
 from pipeline.units import conversion, is_usual, parse_unit
 from pipeline.variables import VARIABLES
@@ -171,12 +171,12 @@ def parse_offset(value: object) -> int:
     """Return an offset from UTC such as ``+01:00`` or ``Z`` in seconds."""
     expected = "an offset from UTC like '+01:00', '-03:30' or 'Z'"
     if not isinstance(value, str):
-        raise BadValueError(expected, "Write it in quotes.")
+        raise BadValueError(expected, "Write it in quotes, hours with two digits.")
     if value.strip() in ("Z", "UTC"):
         return 0
     match = _OFFSET.fullmatch(value.strip())
     if match is None:
-        raise BadValueError(expected)
+        raise BadValueError(expected, on_offset(value.strip()))
     hours, minutes = int(match.group(2)), int(match.group(3))
     seconds = hours * 3600 + minutes * 60
     if minutes > 59 or seconds > _FURTHEST_OFFSET_S:
@@ -189,7 +189,10 @@ def parse_interval(value: object) -> int:
     expected = "an interval like '15 min', '1 h' or '30 s'"
     match = _DURATION.fullmatch(value.strip()) if isinstance(value, str) else None
     if match is None:
-        raise BadValueError(expected)
+        advice = (
+            f"Write the unit with it, as in '{value} min'." if isinstance(value, int) else ""
+        )
+        raise BadValueError(expected, advice)
     count, unit = int(match.group(1)), match.group(2).lower()
     if unit not in _SECONDS:
         raise BadValueError(expected, did_you_mean(unit, _SECONDS))

@@ -88,6 +88,14 @@ MISTAKES = {
     "completeness": ("site.toml", ("day_completeness = 0.8", "day_completeness = 80"),
                      "line 59, key derive.day_completeness", "80",
                      "less than or equal to 1"),
+    "short offset": ("site.toml", ('"+01:00"\ninterval', '"+1"\ninterval'),
+               "line 8, key site.utc_offset", "'+1'", "Did you mean '+01:00'?"),
+    "interval without unit": ("site.toml", ('interval = "15 min"', "interval = 15"),
+                              "line 9, key site.interval", "15", "Write the unit"),
+    "backslash": ("site.toml", ('layout = "analog"', 'layout = "C:\\data"'), "line 19",
+                  "layout =", "Write forward slashes in paths"),
+    "capital": ("site.toml", ("[report]", "[drift]\ncorrect = True\n[report]"), "line 66",
+                "correct = True", "Write true or false"),
     "toml syntax": ("site.toml", ('title = "Soil', "title = Soil"), "line 4", "title = Soil",
                     "valid TOML"),
     "key twice": ("site.toml", ("interval =", 'interval = "1 h"\ninterval ='), "line 10",
@@ -216,6 +224,17 @@ MISTAKES = {
                  "'1 June'", "a date like 2024-03-01"),
     "probes missing": ("calibrations.toml", ('probes = ["P1", "P2", "P3"]\n', ""),
                        "line 1, key law.0.probes", "nothing", "the probes the law holds for"),
+    "decimal comma": ("calibrations.toml", ("slope = 0.119,", "slope = 0,119,"), "line 16",
+                      "slope = 0,119", "Write a decimal point: 0.119."),
+    "date in dots": ("calibrations.toml", ("2023-06-01", "01.06.2023"), "line 26",
+                     "01.06.2023", "Did you mean '2023-06-01'?"),
+    "one bracket": ("calibrations.toml", ("[[law]]\nid = \"topsoil\"\nversion = 1",
+                    "[[law]\nid = \"topsoil\"\nversion = 1"), "line 11", "[[law]",
+                    "two brackets on either side"),
+    "curly quotes": ("calibrations.toml", ('"probe-batch"', "\u201cprobe-batch\u201d"),
+                     "line 2", "probe-batch", "Write straight quotes"),
+    "probes no list": ("calibrations.toml", ('["P1", "P2", "P3"]', '"P1"'),
+                       "line 5, key law.0.probes", "'P1'", 'Write ["P1"].'),
     # visits.csv
     "action": ("visits.csv", ("swap", "swop"), "line 3, column action", "'swop'",
                "Did you mean 'swap'?"),
@@ -270,7 +289,13 @@ def test_a_mistake_is_told_with_place_and_advice(make_site, name):
 @pytest.mark.parametrize("name", MISTAKES)
 def test_a_mistake_does_not_bring_others_with_it(make_site, name):
     # These rename what other rows lean on, so those rows are rightly named too.
-    follows = {"source twice": 4, "tube twice": 9, "tube name": 6, "probes missing": 4}
+    follows = {
+        "source twice": 4,
+        "tube twice": 9,
+        "tube name": 6,
+        "probes missing": 4,
+        "probes no list": 3,
+    }
     file, edit, *_ = MISTAKES[name]
     with pytest.raises(SiteError) as caught:
         load_site(make_site(edits={file: [edit]}))
