@@ -32,10 +32,22 @@ def _known_encoding(name: str) -> str:
     return name
 
 
+# Characters as people call them, and how TOML writes them.
+_NAMED_CHARACTERS = {
+    **dict.fromkeys(("comma", "komma"), '","'),
+    **dict.fromkeys(("semicolon", "semikolon"), '";"'),
+    **dict.fromkeys(("point", "dot", "period", "punkt"), '"."'),
+    **dict.fromkeys(("tab", "tabulator", "\\t"), '"\\t"'),
+    **dict.fromkeys(("space", "blank", "blanks", "whitespace"), '" +"'),
+}
+
+
 def _one_ascii_character(text: str | None) -> str | None:
     """Refuse what a byte scanner cannot tell from other text."""
     if text is not None and (len(text) != 1 or not text.isascii()):
-        raise ValueError(f"{text!r} must be one ASCII character")
+        meant = _NAMED_CHARACTERS.get(text.casefold())
+        hint = f"; write {meant}" if meant else ""
+        raise ValueError(f"{text!r} must be one ASCII character{hint}")
     return text
 
 
@@ -256,8 +268,24 @@ def _stamp_faults(columns: tuple[Column, ...]) -> Iterator[str]:
             "tableSchema.columns: the columns with role 'stamp' do not make a date; state "
             "year, month and day, or year and day of year, or one that counts from an epoch"
         )
+    yield from _swapped_letters(letters)
     if set("hK") & set(letters) and "a" not in letters:
         yield "tableSchema.columns: a 12-hour clock (h, K) needs its half of the day (a)"
+
+
+def _swapped_letters(letters: str) -> Iterator[str]:
+    """Yield letters of one case that stand where those of the other belong."""
+    hours = [letters.index(letter) for letter in "HkhK" if letter in letters]
+    if hours and 0 <= letters.find("m") < min(hours):
+        yield (
+            "tableSchema.columns: minutes (mm) stand before the hours; months are MM, minutes "
+            "mm, as in dd.MM.yyyy HH:mm"
+        )
+    if {"D", "M"} <= set(letters) and "d" not in letters:
+        yield (
+            "tableSchema.columns: D is the day of the year and stands beside a month; days of "
+            "the month are d, as in dd.MM.yyyy"
+        )
 
 
 def _stamp_letters(datatype: Datatype) -> str:

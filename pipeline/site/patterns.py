@@ -82,8 +82,10 @@ def _require_letter(pattern: str, letter: str, count: int) -> None:
     """Raise `ValueError` unless ``count`` times ``letter`` is a field we can read."""
     if letter not in LETTERS:
         known = " ".join(LETTERS)
+        hint = "write it as dd.MM.yyyy HH:mm; " if "%" in pattern else ""
+        hint = hint or ("years are y; " if letter == "Y" else "")
         raise ValueError(
-            f"date pattern {pattern!r}: letter {letter!r} is not understood; use one of "
+            f"date pattern {pattern!r}: letter {letter!r} is not understood; {hint}use one of "
             f"{known}, or put plain text in single quotes"
         )
     if count > LETTERS[letter]:

@@ -27,6 +27,11 @@ _IDENTIFIER = (
     "digit, at most 64 long"
 )
 _QUOTED = re.compile(r"'([^']*)'")
+# Keys that are written one table away from their own.
+_ELSEWHERE = {
+    key: "Put it into [tableSchema.othersDatatype], or into a column's datatype."
+    for key in ("decimalChar", "groupChar", "format")
+}
 _PLAIN_WORDS = {
     "model_type": "a table",
     "dict_type": "a table",
@@ -97,7 +102,8 @@ def _problem(
     if kind == "extra_forbidden":
         names = key_names(model, item["loc"][:-1])
         found = f"unknown key {show(last)}"
-        return spot.problem(path, found, one_of(names), did_you_mean(last, names))
+        advice = did_you_mean(last, names) or _ELSEWHERE.get(last, "")
+        return spot.problem(path, found, one_of(names), advice)
     expected, advice = _expectation(item)
     return spot.problem(path, show(item["input"]), expected, advice)
 

@@ -257,6 +257,11 @@ MISTAKES = {
     "layout value": ("layouts/analog.toml", ("headerRowCount = 2", "header_row_count = 20"),
                      "line 4, key dialect.header_row_count", "20",
                      "less than or equal to 10"),
+    "delimiter in words": ("layouts/analog.toml", ('delimiter = ";"', 'delimiter = "tab"'),
+                           "line 3, key dialect.delimiter", "'tab'", 'write "\\t"'),
+    "decimal mark of the dialect": (
+        "layouts/analog.toml", ("[dialect]", "[dialect]\ndecimalChar = ','"),
+        "line 3, key dialect.decimalChar", "unknown key", "[tableSchema.othersDatatype]"),
     "date pattern": ("layouts/analog.toml", ("dd.MM.yyyy HH:mm", "DD.MM.jjjj"),
                      "line 10, key tableSchema.columns.0.datatype.format",
                      "letter 'j' is not understood", "a source of kind 'table'"),
