@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from pipeline.errors import Problem
 from pipeline.ingest.decimal_commas import on_split_numbers, split_count
+from pipeline.ingest.records import Reject
 from pipeline.ingest.samples import Sample
 from pipeline.ingest.sdi12_end import open_end
 from pipeline.site.layout import Layout
@@ -36,6 +37,8 @@ def remarks_on_bytes(site: Site, source: Source, samples: list[Sample]) -> Itera
         yield from _halves_of_numbers(layout, samples)
     if source.kind == "sdi12":
         yield from _cut_off(site, source, samples)
+    else:
+        yield from _cut_lines(samples)
 
 
 def _nul_bytes(samples: list[Sample]) -> Iterator[Problem]:
@@ -51,6 +54,39 @@ def _nul_bytes(samples: list[Sample]) -> Iterator[Problem]:
             "bytes; the lines with them are set aside. Copy the file again, and test the card."
         )
         yield Problem(sample.path, place, f"{count} NUL byte(s)", "text", advice)
+
+
+def _cut_lines(samples: list[Sample]) -> Iterator[Problem]:
+    """Name the first table that ends within a line: without an end, or with too few fields."""
+    ends = [(sample, end) for sample in samples if (end := _last_reject(sample)) is not None]
+    if not ends:
+        return
+    sample, end = ends[0]
+    also = f"; {len(ends) - 1} more file(s) end so too" if len(ends) > 1 else ""
+    advice = (
+        "Harmless while the file is still being written: the line is read once it is whole. "
+        "Else copy the file again, and have a last line ended like the others."
+    )
+    place = sample.line(end.first_line) if sample.whole else ""
+    found = f"a last line cut off ({end.found}){also}"
+    yield Problem(sample.path, place, found, end.expected, advice)
+
+
+def _last_reject(sample: Sample) -> Reject | None:
+    """Return why the last line of a file is set aside, where it is for being cut off."""
+    data = sample.head + sample.tail
+    lines = data.count(b"\n") + (not data.endswith(b"\n"))
+    for reject in sample.parsed.rejects:
+        short = reject.reason == "wrong_field_count" and reject.rows == 1 and _fewer(reject)
+        if reject.reason == "incomplete_line" or (short and reject.first_line == lines):
+            return reject
+    return None
+
+
+def _fewer(reject: Reject) -> bool:
+    """Tell whether a row set aside has too few fields, and not too many or an open quote."""
+    counts = [text.split(" ", 1)[0] for text in (reject.found, reject.expected)]
+    return all(count.isdecimal() for count in counts) and int(counts[0]) < int(counts[1])
 
 
 def _cut_off(site: Site, source: Source, samples: list[Sample]) -> Iterator[Problem]:

@@ -338,3 +338,22 @@ def test_check_itself_tells_of_the_files_and_of_the_future(make_site):
         "bus/sep.log 10 row(s) stamped in the future, the first 2023-09-01T22:00Z",
     ]
     assert any("no usable value in columns 'mV_1'" in text for text in told)
+
+
+@pytest.mark.parametrize(
+    ("missing", "ended", "told"),
+    [
+        (0, True, ""),
+        (4, False, "a last line cut off ('02.09.2023 09:45;412,5;388,1')"),
+        (1, False, "a last line cut off ('02.09.2023 09:45;412,5;388,1;0,')"),
+        (4, True, "a last line cut off (3 fields in '02.09.2023 09:45;412,5;388,1')"),
+    ],
+)
+def test_a_table_cut_off_within_its_last_line_is_told(remarks, missing, ended, told):
+    text = table()
+    assert text.endswith("\n")
+    cut = text[: len(text) - 1 - missing] + "\n" * ended
+    found = [t for t in remarks({"logger-a/sep.csv": cut}) if "cut off" in t]
+    assert len(found) == bool(told)
+    line = text.count("\n")
+    assert all(f"logger-a/sep.csv, line {line}: found {told}" in t for t in found)
