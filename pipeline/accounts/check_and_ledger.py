@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Required, TypedDict
 
 from pipeline.accounts.inventory import look
+from pipeline.calibrate.odd_samples import odd_samples
 from pipeline.calibrate.samples import FILE, read_samples
 from pipeline.console import headline, say, show_failures, table
 from pipeline.errors import PercologError, Problem, ProblemRow, SiteError
@@ -104,7 +105,7 @@ def survey_site(folder: Path, now: datetime | None = None, whole: bool = False) 
     account: Survey = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
-        found = (*review(site, now), *_of_samples(site), *look(site, now, whole))
+        found = (*review(site, now), *_of_samples(site, now), *look(site, now, whole))
         remarks = [problem.as_dict() for problem in found]
     except SiteError as error:
         problems = [problem.as_dict() for problem in error.problems]
@@ -119,12 +120,13 @@ def survey_site(folder: Path, now: datetime | None = None, whole: bool = False) 
     return {**account, **_contents(site), "outcome": outcome, "remarks": remarks}
 
 
-def _of_samples(site: Site) -> tuple[Problem, ...]:
-    """Return what is wrong with the soil samples; a bad table of them stops no night."""
+def _of_samples(site: Site, now: datetime | None) -> tuple[Problem, ...]:
+    """Return what is wrong or odd in the soil samples; a bad table of them stops no night."""
     path = site.folder / FILE
     try:
         if path.is_file():
-            read_samples(path, site)
+            samples = read_samples(path, site)
+            return tuple(odd_samples(samples, site, now or datetime.now(UTC)))
     except SiteError as error:
         return tuple(error.problems)
     return ()

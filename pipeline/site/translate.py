@@ -32,6 +32,14 @@ _ELSEWHERE = {
     key: "Put it into [tableSchema.othersDatatype], or into a column's datatype."
     for key in ("decimalChar", "groupChar", "format")
 }
+# What keys with bounds are in, where people have other habits.
+_UNITS_OF = {
+    "bulk_density": "It is in g cm-3, such as 1.48.",
+    "saturation": "It is in m3 m-3, such as 0.41.",
+    "day_completeness": "It is a share, such as 0.75.",
+    "latitude": "Degrees with decimals, north positive.",
+    "longitude": "Degrees with decimals, east positive.",
+}
 _PLAIN_WORDS = {
     "model_type": "a table",
     "dict_type": "a table",
@@ -125,7 +133,8 @@ def _expectation(item: ErrorDetails) -> tuple[str, str]:
     if kind == "value_error":
         return "a value that can be used", f"{cause}."
     message = item["msg"].removeprefix("Input should be ")
-    return message[:1].lower() + message[1:], ""
+    key = str(item["loc"][-1]) if item["loc"] else ""
+    return message[:1].lower() + message[1:], _UNITS_OF.get(key, "")
 
 
 def key_names(model: type[BaseModel], path: Path) -> list[str]:
