@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import Problem
 from pipeline.ingest.clock import to_utc
+from pipeline.ingest.records import RoundReadings
 from pipeline.ingest.rounds_book import in_the_ground
 from pipeline.ingest.samples import Sample
 from pipeline.ingest.samples_values import USUAL, fitting_units, is_marker, is_usual
@@ -18,6 +20,9 @@ from pipeline.variables import VARIABLES
 
 # A book of fewer readings may hold nothing but odd ones.
 _LEAST_READINGS = 3
+_LEAST_DEPTHS = 20  # readings, from which on a depth that occurs once is no habit
+_SHALLOWEST_M = 0.01  # a choice: no probe measures nearer to the surface
+_LISTED = 8
 
 
 def remarks_on_rounds(site: Site, source: Source, samples: list[Sample]) -> Iterator[Problem]:
@@ -47,6 +52,8 @@ def remarks_on_rounds(site: Site, source: Source, samples: list[Sample]) -> Iter
             odd.setdefault(fitting, []).append(sample)
         elif form.quantity == "water_content":
             yield from _overfull(sample, form)
+    yield from _depths_in_metres(samples)
+    yield from _lone_depths(site, samples)
     for fitting, books in odd.items():
         yield _told(books, form, f"layouts/{layout.id}.toml", fitting)
 
@@ -69,6 +76,50 @@ def _out_of_the_ground(site: Site, source: Source, book: Sample) -> Iterator[Pro
         advice = "They are set aside. Look at the date, and at tubes.csv."
         expected = "a day between 'installed' and 'removed'"
         yield Problem(book.path, book.line(int(rounds.line[first])), found, expected, advice)
+
+
+def _depths_in_metres(books: list[Sample]) -> Iterator[Problem]:
+    """Name readings nearer to the surface than any is made, as when metres were written."""
+    for book in books:
+        rounds = book.parsed.rounds
+        rows = np.empty(0, int) if rounds is None else np.flatnonzero(_too_shallow(rounds))
+        if rounds is None or not len(rows):
+            continue
+        first = int(rows[0])
+        depth_m = float(rounds.depth_m[first])
+        found = f"{len(rows)} reading(s) at less than 1 cm, the first at {depth_m * 100:g} cm"
+        advice = f"If that was metres write {depth_m * 1e4:g}."
+        place = book.line(int(rounds.line[first]))
+        yield Problem(book.path, place, found, "depths in centimetres", advice)
+
+
+def _too_shallow(rounds: RoundReadings) -> NDArray[np.bool_]:
+    too_shallow: NDArray[np.bool_] = (rounds.depth_m > 0) & (rounds.depth_m < _SHALLOWEST_M)
+    return too_shallow
+
+
+def _lone_depths(site: Site, books: list[Sample]) -> Iterator[Problem]:
+    """Name the first reading at a depth that occurs once in all books and has no sensor."""
+    held = [(book, book.parsed.rounds) for book in books if book.parsed.rounds is not None]
+    depths = np.concatenate([np.empty(0), *(rounds.depth_m for _, rounds in held)])
+    usual, counts = np.unique(depths, return_counts=True)
+    lone = usual[(counts == 1) & ~np.isin(usual, site.depths_m) & (usual >= _SHALLOWEST_M)]
+    if len(depths) < _LEAST_DEPTHS or not len(lone):
+        return
+    for book, rounds in held:
+        rows = np.flatnonzero(np.isin(rounds.depth_m, lone))
+        if len(rows):
+            first = int(rows[0])
+            also = f", as {len(lone) - 1} more do" if len(lone) > 1 else ""
+            found = (
+                f"a reading at {rounds.depth_m[first] * 100:g} cm of tube "
+                f"{str(rounds.tube[first])!r}, a depth that occurs once{also}"
+            )
+            known = ", ".join(f"{depth * 100:g}" for depth in usual[counts > 1][:_LISTED])
+            advice = "Look at the line: was another depth meant?"
+            place = book.line(int(rounds.line[first]))
+            yield Problem(book.path, place, found, f"depths as others: {known} cm", advice)
+            return
 
 
 def _overfull(book: Sample, form: RoundsForm) -> Iterator[Problem]:

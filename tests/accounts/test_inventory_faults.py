@@ -253,6 +253,41 @@ def test_hand_readings_of_a_tube_that_was_not_there_are_told(remarks):
     )
 
 
+@pytest.mark.parametrize(
+    ("depths", "told"),
+    [
+        ("10;30", ""),
+        ("0.1;0.3", "line 2: found 48 reading(s) at less than 1 cm, the first at 0.1 cm"),
+    ],
+)
+def test_hand_readings_at_depths_in_metres_are_told(remarks, depths, told):
+    rows = [f"2023-09-02 {hour:02}:00;T2;1;21;23" for hour in range(24)]
+    book = "\n".join([f"time;tube;direction;{depths}", *rows, ""])
+    found = remarks({"rounds/2023.csv": book})
+    assert [text for text in found if "less than" in text] == found
+    assert len(found) == bool(told)
+    assert all(f"rounds/2023.csv, {told}" in text for text in found)
+
+
+def test_a_depth_that_occurs_once_in_a_book_is_told(remarks):
+    layout = (
+        '[dialect]\ndelimiter = ";"\n[rounds]\nunit = "%"\n'
+        '[[tableSchema.columns]]\nname = "time"\nrole = "stamp"\n'
+        'datatype = { base = "dateTime", format = "yyyy-MM-dd HH:mm" }\n'
+        '[[tableSchema.columns]]\nname = "tube"\nrole = "key"\n'
+        'datatype = { base = "string" }\n'
+        '[[tableSchema.columns]]\nname = "depth_cm"\nrole = "key"\n'
+        '[[tableSchema.columns]]\nname = "value"\nrole = "value"\n'
+    )
+    rows = [f"2023-09-02 {hour:02}:00;T2;10;21" for hour in range(24)]
+    rows[7] = rows[7].replace(";10;", ";40;")
+    book = "\n".join(["time;tube;depth_cm;value", *rows, ""])
+    found = remarks({"rounds/2023.csv": book, "../layouts/rounds.toml": layout})
+    [text] = [text for text in found if "occurs once" in text]
+    assert text.startswith("rounds/2023.csv, line 9: found a reading at 40 cm of tube 'T2'")
+    assert "expected depths as others: 10 cm" in text
+
+
 def test_two_values_of_one_stamp_are_told_with_both_lines(remarks):
     rows = table().split("\n")
     rows.insert(12, rows[11].replace("388,1", "391,4"))

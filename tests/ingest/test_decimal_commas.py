@@ -20,6 +20,7 @@ TITLES = "time,mV_1,mV_2\n"
     [
         ("2023-04-01 00:00,301,5,402,7", "'301,5'"),
         ("2023-04-01 00:00,301.5,-4,7", "'-4,7'"),
+        ("2023-04-01 00:00,301,402,7", "'402,7'"),  # values stand behind depths and the like
         # One field too many, and a stop while writing: no number is two fields here.
         ("2023-04-01 00:00,301.5,402.7,1", ""),
         ("2023-04-01 00:00,301,5,402,7,8,9,1,x", ""),
