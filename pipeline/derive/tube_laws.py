@@ -31,9 +31,10 @@ ALL_NIGHTS_S = 2**62  # later than any night
 # Columns of laws as rows: of conductivity, and of flux in the order of its parameters.
 _ALONE = ("intercept", "slope", "scatter_mm_d")
 _FLUX = ("ln_k", "k_slope", "ln_d", "d_slope", "off_rest", "share_below")
+FLUX_COLUMNS = (*_FLUX, "middle", "apart_m", "flux_offset_mm_d")
 LAW_COLUMNS = (
     *("depth_m", "until_s", "seen", "nights", *_ALONE, "offset_mm_d"),
-    *(*_FLUX, "middle", "apart_m", "flux_offset_mm_d"),
+    *FLUX_COLUMNS,
 )
 
 

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
 from pipeline.axis import iso_utc
 from pipeline.derive.drained_hours import HERE
-from pipeline.derive.tube_laws import laws_until_s
+from pipeline.derive.tube_laws import ALL_NIGHTS_S, FLUX_COLUMNS
 from pipeline.lineage.down import raw_line
 from pipeline.lineage.event_case import Case
 from pipeline.lineage.rows import Group, Row, item, rows_where, water_ask
@@ -49,10 +47,11 @@ def _hours(case: Case, row: Row) -> Iterator[Group]:
 
 def nights_and_end(view: View, tube: str, depth_m: float) -> tuple[list[Row], int]:
     """Return the nights of a sensor that have a rate, and before which day laws count them."""
-    rows = rows_where(view.snapshot.table("uptake"), tube=tube)
-    until_s = laws_until_s(np.array([row["day_s"] for row in rows], np.int64))
-    mine = (row for row in rows if row["depth_m"] == depth_m)
-    return [row for row in mine if row["night_drainage_mm_d"] is not None], until_s
+    rows = rows_where(view.snapshot.table("uptake"), tube=tube, depth_m=depth_m)
+    # A state of before they were stored fitted its laws to all nights.
+    laws = rows_where(view.snapshot.table("drainage_laws"), tube=tube)
+    until_s = laws[0]["until_s"] if laws else ALL_NIGHTS_S
+    return [row for row in rows if row["night_drainage_mm_d"] is not None], until_s
 
 
 def nights_group(view: View, rows: list[Row], what: str) -> Group:
@@ -81,9 +80,16 @@ def _night(row: Row) -> dict[str, object]:
 
 
 def _laws(case: Case, row: Row) -> Iterator[Group]:
-    """Yield the law of the sensor's conductivity as stored."""
-    table = case.view.snapshot.table("conductivity")
-    found = rows_where(table, tube=case.profile.tube, depth_m=row["depth_m"])
+    """Yield the laws of the sensor as stored: of flux, and of conductivity alone."""
+    sensor = {"tube": case.profile.tube, "depth_m": row["depth_m"]}
+    laws = rows_where(case.view.snapshot.table("drainage_laws"), **sensor)
+    if laws and laws[0][FLUX_COLUMNS[0]] is not None:
+        yield Group(
+            f"law of flux of {laws[0]['nights']:.0f} nights (docs/events.md)",
+            "",
+            [item(name, laws[0][name]) for name in FLUX_COLUMNS],
+        )
+    found = rows_where(case.view.snapshot.table("conductivity"), **sensor)
     if found:
         law: list[dict[str, object]] = [item(n, found[0][n]) for n in _LAW[:-1]]
         nights = sum(r["nights"] for r in found)

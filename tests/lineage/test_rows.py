@@ -121,6 +121,19 @@ def test_a_gain_is_the_difference_of_two_means_worked_by_hand(field):
     )
 
 
+def test_drainage_shows_the_laws_it_rests_on_and_the_nights_they_were_fitted_to(field):
+    found = ask(field, "event", "drainage_mm", event=EVENT, depth_cm=10)
+    told = {group["what"]: group for group in found["rests_on"]}
+    (nights,) = (group for what, group in told.items() if "laws are fitted to" in what)
+    flux = told[f"law of flux of {nights['count']} nights (docs/events.md)"]
+    law = {item["at"]: item["value"] for item in flux["items"]}
+    # by hand: what water content counts from is its mean over these nights.
+    water = [float(item["said"].split()[1]) for item in nights["items"]]
+    assert law["middle"] == pytest.approx(np.mean(water), abs=5e-5)
+    assert law["apart_m"] == pytest.approx(0.2)  # from 10 to 30 cm
+    assert law.keys() >= {"ln_k", "k_slope", "ln_d", "d_slope", "off_rest", "share_below"}
+
+
 def test_rain_is_the_sum_of_the_gauges_lines(field):
     found = ask(field, "event", "rain_mm", event=EVENT)
     (rain,) = found["rests_on"]
