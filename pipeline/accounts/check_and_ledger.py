@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta, timezone
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Required, TypedDict
 
 from pipeline.accounts.inventory import look
@@ -215,10 +215,12 @@ def report_ledger(folder: Path, file: str) -> LedgerAccount:
     if file:
         files = [row for row in files if row["path"] == file]
         if not files:
-            shown = ", ".join(repr(row["path"]) for row in report["files"][:_SHOWN_FILES])
+            paths = [row["path"] for row in report["files"]]
+            named = [path for path in paths if PurePosixPath(path).name == file]
+            shown = ", ".join(map(repr, named or paths[:_SHOWN_FILES]))
             raise PercologError(
                 f"{folder.name}: found no file {file!r} in the ledger; expected one of its "
-                f"{len(report['files'])} files, such as {shown}"
+                f"{len(paths)} files with its folder, such as {shown}"
             )
     outcome = "done" if all(row["closes"] for row in files) else "attention"
     return {**report, "files": files, "outcome": outcome}

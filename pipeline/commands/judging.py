@@ -23,7 +23,8 @@ def tubes(
         account = report_tubes(site.absolute(), tube)
     if tube and not account["tubes"]:
         raise typer.BadParameter(
-            f"found {tube!r}; expected a tube of the site", param_hint="--tube"
+            f"found {tube!r}; expected a tube of the site, as percolog check lists them",
+            param_hint="--tube",
         )
     if not as_json:
         print(tubes_text(account))

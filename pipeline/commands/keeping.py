@@ -16,6 +16,7 @@ from pipeline.commands.shared import (
     Sites,
     Workers,
     distinct,
+    edges_cm,
     end,
     place,
 )
@@ -92,7 +93,7 @@ def deliver(
     request = Request(
         period=period,
         steps=tuple(dict.fromkeys(step or ["native", "daily"])),
-        layers_cm=_edges(layers),
+        layers_cm=edges_cm(layers, "--layers"),
         covariance=covariance,
         pictures=pictures,
         spreadsheets=spreadsheets,
@@ -122,13 +123,3 @@ def _deliver_all(
         except OrchestratorError as error:
             say(f"going on without the orchestrator: {error}")
     return [deliver_or_tell(folder, request) for folder in folders]
-
-
-def _edges(text: str) -> tuple[float, ...]:
-    try:
-        return tuple(float(part) for part in text.split(",")) if text else ()
-    except ValueError:
-        raise typer.BadParameter(
-            f"found {text!r}; expected edges in cm with commas between them: 0,10,40,100",
-            param_hint="--layers",
-        ) from None

@@ -10,7 +10,15 @@ from typing import Annotated
 
 import typer
 
-from pipeline.commands.shared import PNG, AsJson, SiteFolder, end, instant, written_anew
+from pipeline.commands.shared import (
+    PNG,
+    AsJson,
+    SiteFolder,
+    edges_cm,
+    end,
+    instant,
+    written_anew,
+)
 
 
 def trace(
@@ -161,11 +169,7 @@ def layers(
     if step not in STEPS_S:
         known = ", ".join(STEPS_S)
         raise typer.BadParameter(f"found {step!r}; expected {known}", param_hint="--step")
-    try:
-        edges = [float(edge) / 100 for edge in bounds.split(",")]
-    except ValueError:
-        told = f"found {bounds!r}; expected edges in cm such as 0,10,40,100"
-        raise typer.BadParameter(told, param_hint="--bounds") from None
+    edges = [edge / 100 for edge in edges_cm(bounds, "--bounds")]
     written_anew(output, b"\x89HDF", "--output")
     try:
         with redirect_stdout(sys.stderr):

@@ -23,6 +23,8 @@ Exit codes:
 Of several sites the worst counts: 1, then 2, then 3, then 0.
 """
 
+_DEEPEST_OF_METRES = 2.0  # cm: no model has layers that end there
+
 SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="Folder of the site.toml.")]
 Sites = Annotated[
     list[Path], typer.Argument(metavar="SITE...", help="Folders that hold a site.toml.")
@@ -72,6 +74,20 @@ def place(workers: int, scheduler: str, direct: bool) -> Wanted:
     return Wanted(workers, scheduler)
 
 
+def edges_cm(text: str, option: str) -> tuple[float, ...]:
+    """Return the edges of layers an option gives in cm; those of less than 2 cm are metres."""
+    told = f"found {text!r}; expected edges in cm with commas between them: 0,10,40,100"
+    try:
+        edges = tuple(float(part) for part in text.split(",")) if text else ()
+    except ValueError:
+        raise typer.BadParameter(told, param_hint=option) from None
+    if edges and 0 < max(edges) < _DEEPEST_OF_METRES:
+        meant = ",".join(f"{edge * 100:g}" for edge in edges)
+        told = f"{told}. If those are metres write {meant}"
+        raise typer.BadParameter(told, param_hint=option)
+    return edges
+
+
 def instant(text: str, option: str = "--now") -> datetime:
     """Return the instant an option gives, in UTC where it has no offset; else the present."""
     if not text:
@@ -79,10 +95,12 @@ def instant(text: str, option: str = "--now") -> datetime:
     try:
         found = datetime.fromisoformat(text)
     except ValueError:
-        raise typer.BadParameter(
-            f"found {text!r}; expected an ISO 8601 instant such as 2026-03-01T02:00Z",
-            param_hint=option,
-        ) from None
+        from pipeline.site.advice import on_instant
+
+        told = f"found {text!r}; expected an ISO 8601 instant such as 2026-03-01T02:00Z"
+        advice = on_instant(text)
+        told = f"{told}. {advice}" if advice else told
+        raise typer.BadParameter(told, param_hint=option) from None
     return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 

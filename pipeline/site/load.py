@@ -51,7 +51,9 @@ def load_site(folder: Path) -> Site:
     """
     draft = Draft()
     if not folder.is_dir():
-        raise SiteError([Problem(str(folder), "", "no such folder", "a site's folder")])
+        found = "a file" if folder.is_file() else "no such folder"
+        advice = f"Name the folder it lies in: {folder.parent}" if folder.is_file() else ""
+        raise SiteError([Problem(str(folder), "", found, "a site's folder", advice)])
     settings = read_settings(folder, draft)
     draft.offset_s = settings.offset_s
     _read_tables(folder, settings, draft)
