@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from datetime import time, timedelta
 
@@ -59,14 +60,12 @@ def measured_at_midnight(site: Site) -> Iterator[Problem]:
 
 def visits_beside_sensors(site: Site) -> Iterator[Problem]:
     """Name visits to a depth at which their tube has no sensor."""
+    sensors: defaultdict[str, set[float]] = defaultdict(set)
+    for wire in site.wiring:
+        if wire.depth_m is not None and wire.quantity in SIGNALS:
+            sensors[wire.tube].add(wire.depth_m)
     for visit in site.visits:
-        depths = {
-            wire.depth_m
-            for wire in site.wiring
-            if wire.tube == visit.tube
-            and wire.depth_m is not None
-            and wire.quantity in SIGNALS
-        }
+        depths = sensors.get(visit.tube)
         counts = visit.action in _COMPARED or visit.action in DISTURBING
         if visit.depth_m is None or not depths or not counts or visit.depth_m in depths:
             continue
