@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from pipeline.axis import iso_utc
 from pipeline.ingest.clock_logged import logged_time
+from pipeline.ingest.discover import discover
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.records import Repair
+from pipeline.ingest.redescribed import lies_elsewhere
 from pipeline.lineage.number import Proof, written_number
 from pipeline.lineage.raw import Found, Writing, head_lines, line_account, open_raw
 from pipeline.lineage.view import (
@@ -89,7 +91,7 @@ def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, obj
     wire = _wire(view, reading.place, entry.source, utc_s)
     _remark_on_source(view, entry, source)
     writing = _writing(view, source)
-    found = open_raw(view.site.data, entry, writing)
+    found = _open(view, entry, writing)
     line = line_account(found, reading.line, writing)
     proof = _proof(reading, wire)
     written = _written(view, source, wire, found, (line["text"], writing), proof)
@@ -117,11 +119,21 @@ def raw_of(view: View, file: int, line: int) -> dict[str, object]:
         return {"file": {"path": "?", "state": "gone"}, "line": {"line": line, "text": None}}
     source = next((s for s in view.site.sources if s.id == entry.source), None)
     writing = _writing(view, source)
-    found = open_raw(view.site.data, entry, writing)
+    found = _open(view, entry, writing)
     account = line_account(found, line, writing)
     if found.stream is not None:
         found.stream.close()
     return {"file": _file(view, entry, found), "line": account}
+
+
+def _open(view: View, entry: FileEntry, writing: Writing) -> Found:
+    """Find a raw file again, also where it lies with a source's files under another name."""
+    found = open_raw(view.site.data, entry, writing)
+    other = lies_elsewhere(entry, discover(view.site)[0]) if found.state == "gone" else None
+    if other is None:
+        return found
+    moved = open_raw(view.site.data, replace(entry, path=other.path), writing)
+    return replace(moved, said=f"it lies in {other.path!r} now; {moved.said}")
 
 
 def wires_at(view: View, place: Place, at_s: int) -> list[Wire]:

@@ -45,6 +45,20 @@ def test_a_value_is_led_back_to_the_number_in_its_line(field):
     assert found["why_missing"] is None
 
 
+def test_a_line_is_shown_from_where_its_file_lies_now(tmp_path):
+    field = make_field(tmp_path / "site")
+    before = ask(field, "T1", 10, "10T00:30")
+    old = field / "data" / before["file"]["path"]
+    there = field / "data" / "rounds" / "moved.csv"
+    there.parent.mkdir(exist_ok=True)
+    old.rename(there)
+    found = ask(field, "T1", 10, "10T00:30")
+    assert found["line"] == before["line"]
+    assert found["file"]["path"] == before["file"]["path"]
+    assert found["file"]["state"] == "as read"
+    assert found["file"]["said"].startswith("it lies in 'rounds/moved.csv' now; ")
+
+
 def test_laws_wiring_and_clock_are_those_of_the_tables(field):
     found = ask(field, "T1", 10, "10T00:30")
     laws = found["calibration"]
