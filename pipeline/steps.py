@@ -143,7 +143,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_responses", "tube_blocks"),
         "crossing of a rise; noise of second differences; daily wave of warmth",
         also=record_inputs,
-        version=3,
+        version=4,
     ),
     RecordStep(
         "neighbour tubes",
@@ -181,6 +181,6 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         TABLES,
         "Vachaud et al. 1985; JCGM 100:2008 G.4.1",
         also=space_inputs,
-        version=2,
+        version=3,
     ),
 )

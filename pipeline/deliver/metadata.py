@@ -22,7 +22,8 @@ VOCABULARY = "CF Standard Name Table v93"
 # write once what they have written. 2: coverage in time ends with the last cell, not with its
 # beginning: the last day of a month is covered.
 # 3: `law_offset` is not said to be taken off.
-FORM = 3
+# 4: depths that the site describes no more are left out.
+FORM = 4
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from pipeline.delivering.space import drift_files, mean_files
 from pipeline.derive.layers import model_layers
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.storage import sensor_depths_m
-from pipeline.nights.handover import cube_part, draw_window, file_origins
+from pipeline.nights.handover import cube_part, draw_window, file_origins, of_depths
 from pipeline.nights.periods import Period
 from pipeline.notebook import site_layer_rules
 from pipeline.site.models import Site
@@ -130,16 +130,17 @@ def _logged(
     stem = f"{site.id}_{period.name}"
     target = draft / "netcdf" / f"{stem}.nc"
     window = _window(snapshot, period)
-    water = cube_part(snapshot, "water", window)
+    water = cube_part(site, snapshot, "water", window)
     if "native" in request.steps:
-        products = cube_part(snapshot, "products", window)
-        readings = cube_part(snapshot, "readings", window)
+        products = cube_part(site, snapshot, "products", window)
+        readings = cube_part(site, snapshot, "readings", window)
         for path in write_native(site, water, products, readings, provenance, target, kinds):
             yield Resource(path, "soil water on the site's own step, CF NetCDF")
         if OF_TUBES in kinds:
             yield from _native_tables(site, water, products, draft, stem, request)
     if "daily" in request.steps:
-        daily = snapshot.dataset("daily").isel(day=slice(period.start_day, period.stop_day))
+        days = slice(period.start_day, period.stop_day)
+        daily = of_depths(site, snapshot.dataset("daily").isel(day=days))
         target = target.with_name(f"{stem}_daily.nc")
         for path in write_daily(site, daily, provenance, target, kinds):
             yield Resource(path, "daily soil water, CF NetCDF")
@@ -174,7 +175,7 @@ def _daily_tables(
     site: Site, daily: xr.Dataset, draft: Path, stem: str, request: Request
 ) -> Iterable[Resource]:
     names = [n for n in _DAILY_WATER if n in daily]
-    sensors = _with_depths(daily[names].sortby("depth"), site)
+    sensors = _with_depths(daily[names], site)
     yield from _tables(sensors, "depth", draft, f"{stem}_daily_water", request)
     if "daily_storage" in daily:
         stored = _with_bounds(daily[[n for n in _DAILY_STORAGE if n in daily]], site)

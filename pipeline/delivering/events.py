@@ -137,7 +137,7 @@ def _uptake(
     draft, stem = target.parent, f"{target.name}_uptake"
     begin_s, end_s = _span_s(snapshot, period)
     days_s = np.arange(begin_s, end_s, DAY_S)
-    depths = sorted(snapshot.labels["depth"])
+    depths = list(site.depths_m) or sorted(snapshot.labels["depth"])
     cube = uptake_cube(site, rows, days_s, depths)
     path = write_uptake(site, cube, provenance, draft / "netcdf" / f"{stem}.nc")
     yield Resource(path, "uptake and drainage by day, CF NetCDF")

@@ -194,8 +194,8 @@ def draw_window(
         return []
     per_day = snapshot.axis.steps_per_day
     window = slice(period.start_day * per_day, period.stop_day * per_day)
-    water = cube_part(snapshot, "water", window)
-    products = cube_part(snapshot, "products", window)
+    water = cube_part(site, snapshot, "water", window)
+    products = cube_part(site, snapshot, "products", window)
     rain = _rain(site, snapshot, period)
     rounds = _rounds(site, snapshot, period.start_day)
     # Tubes that were never there meanwhile would be empty panels, for ever.
@@ -228,9 +228,9 @@ def _write_period(
     stem = f"{site.id}_{period.name}"
     files = write_native(
         site,
-        cube_part(snapshot, "water", window),
-        cube_part(snapshot, "products", window),
-        cube_part(snapshot, "readings", window),
+        cube_part(site, snapshot, "water", window),
+        cube_part(site, snapshot, "products", window),
+        cube_part(site, snapshot, "readings", window),
         provenance,
         folder / f"{stem}.nc",
         kinds,
@@ -240,8 +240,7 @@ def _write_period(
     if snapshot.holds(DAILY):
         dims = ("day", "tube", "depth")
         daily = daily.assign(daily_tests=(dims, daily_tests(snapshot, *days)))
-    if not bool((np.diff(daily["depth"]) > 0).all()):  # as in `cube_part`
-        daily = daily.sortby("depth")
+    daily = of_depths(site, daily)
     return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc", kinds)]
 
 
@@ -287,21 +286,28 @@ def _digest(table: pa.Table) -> str:
     return hashlib.sha256(rows.to_numpy(np.uint64).tobytes()).hexdigest()
 
 
-def cube_part(snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
-    """Return a window of a group, without the origin of the readings.
+def cube_part(site: Site, snapshot: Snapshot, group: str, window: slice) -> xr.Dataset:
+    """Return a window of a group, without the origin of the readings, see `of_depths`.
 
     A window that fits is read at once, which is several times faster than in slabs; a larger
-    one stays in the store. Depths are put in order where they are not: the store keeps them
-    as they were first seen.
+    one stays in the store.
     """
     dataset = snapshot.dataset(group).isel(time=window)
     origin = [n for n in dataset if str(n).endswith(("_file", "_line", "_offset_s"))]
     dataset = dataset.drop_vars(origin)
     if dataset.nbytes <= IN_MEMORY_BYTES:
         dataset = dataset.load()
-    if "depth" not in dataset.dims or bool((np.diff(dataset["depth"]) > 0).all()):
-        return dataset
-    return dataset.sortby("depth")
+    return of_depths(site, dataset)
+
+
+def of_depths(site: Site, cube: xr.Dataset) -> xr.Dataset:
+    """Return a cube with the depths that the site describes, downwards.
+
+    The store keeps them as they were first seen, and remembers those described no more.
+    """
+    stored = cube["depth"].values.tolist() if "depth" in cube.dims else []
+    wanted = [depth for depth in site.depths_m if depth in stored] or sorted(stored)
+    return cube.sel(depth=wanted) if stored != wanted else cube
 
 
 def _rain(site: Site, snapshot: Snapshot, period: Period) -> xr.DataArray | None:

@@ -150,7 +150,7 @@ def space_inputs(state: Snapshot, site: Site) -> str:
 
 def site_days(state: Snapshot, site: Site) -> xr.Dataset:
     """Return the daily values of all tubes of a state (see `field_days`)."""
-    return field_days(_daily(state), _hand(state, site), site)
+    return field_days(_daily(state, site), _hand(state, site), site)
 
 
 def cells(days: xr.Dataset) -> Iterator[Cell]:
@@ -175,8 +175,12 @@ def groups(site: Site) -> dict[str, list[str]]:
     return {name: tubes for name, tubes in found.items() if not name or tubes != found[""]}
 
 
-def _daily(state: Snapshot) -> xr.Dataset:
-    """Return the daily values of a state, whole, with the labels of its axes."""
+def _daily(state: Snapshot, site: Site) -> xr.Dataset:
+    """Return the daily values of a state, whole, with the labels of its axes.
+
+    Depths at which a sensor was described once and is no more are left out: tubes that sit
+    deeper would be brought to them.
+    """
     axis, count, labels = state.axis, state.days, state.labels
     coords = {
         "day": axis.times(0, count * axis.steps_per_day)[:: axis.steps_per_day],
@@ -193,7 +197,7 @@ def _daily(state: Snapshot) -> xr.Dataset:
     ):
         if state.holds(f"daily/{name}"):
             arrays[name] = (("day", "tube", dim), state.read(f"daily/{name}", 0, count))
-    return xr.Dataset(arrays, coords)
+    return xr.Dataset(arrays, coords).isel(depth=np.isin(coords["depth"], site.depths_m))
 
 
 def _hand(state: Snapshot, site: Site) -> pd.DataFrame:

@@ -172,14 +172,14 @@ def _onset(
         if out[back]:
             return -1
         back -= 1
-    before = ONSET_NOISE * _noise(at, raw, k - 1, -1, n, spans[3])
+    before = ONSET_NOISE * _noise(at, raw, k - 1, -1, n, spans)
     onset = k
     while y[onset] - base[k] < before:
         onset += 1
         if onset >= n or at[onset] - at[k] > spans[3]:
             return -1
     # Past the jump itself; a burst of noise goes on, water does not shake.
-    after = ONSET_NOISE * _noise(at, raw, onset + 2, 1, n, spans[3])
+    after = ONSET_NOISE * _noise(at, raw, onset + 2, 1, n, spans)
     top = y[onset]
     ahead = onset + 1
     while ahead < n and at[ahead] - at[onset] <= spans[3]:
@@ -190,14 +190,18 @@ def _onset(
 
 @kernel
 def _noise(
-    at: NDArray[np.int64], raw: Floats, k: int, way: int, n: int, span: int
+    at: NDArray[np.int64], raw: Floats, k: int, way: int, n: int, spans: NDArray[np.int64]
 ) -> float:  # pragma: no cover
-    """Return the noise of the readings from ``k`` on in one direction, 0 where unknown."""
+    """Return the noise of the readings from ``k`` on in one direction, 0 where unknown.
+
+    What changed over a gap is no noise, and may lie beyond what is looked at.
+    """
     total, count = 0.0, 0
     here = k + way
-    while here >= 1 and here < n - 1 and abs(at[here] - at[k]) <= span:
-        total += abs(raw[here - 1] - 2.0 * raw[here] + raw[here + 1])
-        count += 1
+    while here >= 1 and here < n - 1 and abs(at[here] - at[k]) <= spans[3]:
+        if max(at[here] - at[here - 1], at[here + 1] - at[here]) <= spans[4]:
+            total += abs(raw[here - 1] - 2.0 * raw[here] + raw[here + 1])
+            count += 1
         here += way
     return total / count * BEND_TO_NOISE if count >= 3 else 0.0
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import netCDF4
+import numpy as np
 import pytest
 from delivered_site import HEADER, NOW, REQUEST, make_delivered, millivolts
 
@@ -20,7 +21,7 @@ from pipeline.history.revisions import undo_site
 from pipeline.lineage.delivered import trace_delivered
 from pipeline.lineage.trace import Question, trace_cell
 from pipeline.lineage.view import TraceError
-from pipeline.nights import night
+from pipeline.nights import night, parts
 from pipeline.site.fingerprint import site_hash
 from pipeline.site.load import load_site
 
@@ -165,3 +166,29 @@ def test_each_file_is_digested_once(revisions, tmp_path, monkeypatch):
     assert account["new"]
     assert len(read) == len(set(read))
     assert {name for name, _ in read} == {"file_digest", "content_digest"}
+
+
+def test_a_depth_described_by_mistake_leaves_no_trace_when_it_is_put_right(
+    revisions, tmp_path
+):
+    """The store remembers it, and one tube sits so that it would have a sensor there."""
+    folder = shutil.copytree(revisions[0].with_name("first"), tmp_path / "site")
+    wiring, right = folder / "wiring.csv", "mV_2,T1,30,"
+    for old, new in ((right, "mV_2,T1,15,"), ("mV_2,T1,15,", right)):
+        wiring.write_text(wiring.read_text("utf-8").replace(old, new), encoding="utf-8")
+        parts.deliver(folder, night.store_night(folder, NOW))
+        home = Path(deliver_site(folder, REQUEST)["revision_folder"])
+        seen = depths_in([*home.glob("netcdf/*.nc"), *folder.glob("out/netcdf/*.nc")])
+        assert len(seen) > 5
+        assert all(np.diff(depths).min() > 0 for depths in seen)
+        assert any(0.15 in depths for depths in seen) == (new != right)
+
+
+def depths_in(paths):
+    """Return the depths of each file that has some by name."""
+    found = []
+    for path in paths:
+        with netCDF4.Dataset(path) as file:
+            if file.dimensions.get("depth"):
+                found.append(file["depth"][:].tolist())
+    return found

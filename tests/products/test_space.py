@@ -190,6 +190,24 @@ def test_a_state_without_days_gives_empty_tables(site):
     assert write_space(site, state.keep(found)) == []
 
 
+def test_a_depth_described_no_more_makes_no_row(site, tables):
+    """A tube that sits deeper would be brought to it along the line between its sensors."""
+    deeper = [t.model_copy(update={"set_in_m": 0.1 * (t.tube == "A")}) for t in site.tubes]
+    site = site.model_copy(update={"tubes": tuple(deeper)})
+    plain, state = State(site), State(site)
+    state.labels["depth"].append(0.25)
+    for key, array in state._arrays.items():
+        if array.shape[2] == len(DEPTHS_M):
+            state._arrays[key] = np.pad(
+                array, ((0, 0), (0, 0), (0, 1)), constant_values=np.nan
+            )
+    days = np.ones((3, DAYS), dtype=bool)
+    found, expected = (space_step(each, site, days) for each in (state, plain))
+    for name in TABLES:
+        assert found[name].num_rows
+        assert found[name].equals(expected[name])
+
+
 def test_files_and_pictures_are_written(site, tables):
     state = State(site).keep(tables)
     paths = write_space(site, state)

@@ -81,6 +81,17 @@ def test_a_rise_across_a_gap_has_no_onset():
     assert found_in(series).empty
 
 
+def test_what_comes_after_a_gap_neither_makes_nor_unmakes_a_response():
+    """A night sees the record end there, a run over everything what came days later."""
+    series = quiet(16)
+    series[300:] += 0.03
+    series[310 : 310 + 10 * DAY] = np.nan
+    series[310 + 10 * DAY :] = 0.4
+    for until in (310, len(series)):
+        (row,) = table_of(series[:until, None], STEP_S, 0, 2 * DAY + 30).itertuples()
+        assert (row.step, row.rise) == (300, pytest.approx(0.03))
+
+
 def test_a_small_rise_does_not_count():
     series = quiet()
     series[300:] += 0.9 * LEAST_RISE
