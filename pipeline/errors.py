@@ -85,7 +85,14 @@ class StoreError(PercologError, RuntimeError):
 
 
 class OtherStoreError(StoreError):
-    """The store is sound, but not one that this percolog or this description may use."""
+    """The store is sound, but not one that this percolog or this description may use.
+
+    ``problem`` is the mistake in the description, where that is why.
+    """
+
+    def __init__(self, told: str, problem: Problem | None = None) -> None:
+        super().__init__(told)
+        self.problem = problem
 
 
 class LockedError(StoreError):

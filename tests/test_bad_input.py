@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.errors import SiteError
+from pipeline.accounts.check_and_ledger import survey_site
+from pipeline.errors import OtherStoreError, SiteError
 from pipeline.ingest import intake
 from pipeline.nights import night
 
@@ -27,6 +28,15 @@ def field(make_site):
     """Return a site folder with one good export of a day."""
     folder = make_site()
     put(folder, "logger-a/2023-03-10.csv", GOOD)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def stored(make_shared_site):
+    """Return a site folder after its first night."""
+    folder = make_shared_site()
+    put(folder, "logger-a/2023-03-10.csv", GOOD)
+    night.store_night(folder, NOW)
     return folder
 
 
@@ -276,5 +286,32 @@ def test_a_lost_tube_is_refused_before_anything_is_written(field):
     for name in ("wiring.csv", "visits.csv", "site.toml"):
         path = field / name
         path.write_text(path.read_text().replace("T2", "T3"))
-    with pytest.raises(SiteError, match="no row for 'T2', whose readings are stored"):
+    with pytest.raises(SiteError, match="no row for 'T2', whose readings are stored") as told:
         night.store_night(field, NOW)
+    (problem,) = told.value.problems
+    assert problem.advice.endswith("If it is called 'T3' now, write the old name again.")
+    assert survey_site(field)["problems"] == [problem.as_dict()]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "found", "expected"),
+    [
+        ("start = 2023-03-01", "start = 2023-02-01", 7, "2023-01-31T23", "2023-02-28T23"),
+        ('interval = "15 min"', 'interval = "30 min"', 9, "30 min", "15 min, as in the st"),
+        ('id = "north-slope"', 'id = "slope"', 3, "'slope'", "'north-slope', as in the st"),
+    ],
+)
+def test_check_knows_what_the_first_night_has_fixed(stored, old, new, line, found, expected):
+    path = stored / "site.toml"
+    text = path.read_text()
+    assert text.count(old) == 1
+    path.write_text(text.replace(old, new))
+    (problem,) = survey_site(stored)["problems"]
+    assert problem["place"] == f"line {line}, key site.{old.split(' ')[0]}"
+    assert (problem["found"][: len(found)], problem["expected"][: len(expected)]) == (
+        found,
+        expected,
+    )
+    with pytest.raises(OtherStoreError, match="fixed by its first night"):
+        night.store_night(stored, NOW)
+    path.write_text(text)

@@ -11,13 +11,21 @@ from pipeline.accounts.inventory import look
 from pipeline.calibrate.odd_samples import odd_samples
 from pipeline.calibrate.samples import FILE, read_samples
 from pipeline.console import headline, say, show_failures, table
-from pipeline.errors import PercologError, Problem, ProblemRow, SiteError
+from pipeline.errors import (
+    OtherStoreError,
+    PercologError,
+    Problem,
+    ProblemRow,
+    SiteError,
+)
 from pipeline.nights.documents import FileRow, LedgerReport
 from pipeline.nights.night import ledger_report, open_description
+from pipeline.nights.prepared import refuse_lost_tubes
 from pipeline.outcomes import Failure, describe_failure, outcome_of
-from pipeline.site.checks import review
+from pipeline.site.checks import located, review
 from pipeline.site.checks_layers import rule_without_water, sensor_depths_of
 from pipeline.site.models import Site
+from pipeline.store.site_store import SiteStore
 from pipeline.words import counted
 
 FILE_COLUMNS = (
@@ -105,6 +113,7 @@ def survey_site(folder: Path, now: datetime | None = None, whole: bool = False) 
     account: Survey = {"site": folder.name, "folder": str(folder)}
     try:
         site = open_description(folder)
+        _hold_against_store(site)
         found = (*review(site, now), *_of_samples(site, now), *look(site, now, whole))
         remarks = [problem.as_dict() for problem in found]
     except SiteError as error:
@@ -118,6 +127,21 @@ def survey_site(folder: Path, now: datetime | None = None, whole: bool = False) 
     outcome = "attention" if remarks else "done"
     account["site"] = site.id
     return {**account, **_contents(site), "outcome": outcome, "remarks": remarks}
+
+
+def _hold_against_store(site: Site) -> None:
+    """Raise `SiteError` where no night could go on from a store on a disk of this machine."""
+    store = SiteStore(site.store, site.axis, site.id)
+    try:
+        if store.is_local and store.exists():
+            refuse_lost_tubes(store.read(), site)
+    except OtherStoreError as error:
+        if error.problem is not None:
+            raise SiteError(located(site, [error.problem])) from error
+    except SiteError:
+        raise
+    except Exception:  # damage takes any form, and is for percolog verify to tell
+        return
 
 
 def _of_samples(site: Site, now: datetime | None) -> tuple[Problem, ...]:

@@ -106,7 +106,7 @@ def prepare_state(
     """
     timings: Timings = {}
     others = [*other_descriptions(writer, site)]
-    _refuse_lost_tubes(writer, site)
+    refuse_lost_tubes(writer, site)
     with timed(timings, "ingest"):
         intake = take_in(writer, before, site, now_s, known_only)
     with timed(timings, "compute"):
@@ -266,9 +266,15 @@ def _stamp_days(writer: Writer, days: NDArray[np.bool_], number: int) -> None:
     writer.put_table("day_nights", pa.table({"night": nights}))
 
 
-def _refuse_lost_tubes(snapshot: Snapshot, site: Site) -> None:
+def refuse_lost_tubes(snapshot: Snapshot, site: Site) -> None:
     """Refuse a description that no longer knows a tube whose readings are stored."""
-    lost = [name for name in snapshot.labels["tube"] if name not in site.tube_by_id]
+    kept = snapshot.labels["tube"]
+    lost = [name for name in kept if name not in site.tube_by_id]
+    new = [tube.tube for tube in site.tubes if tube.tube not in kept]
+    advice = "Put the row back, with a date in 'removed' if it was taken out."
+    if new:
+        names = " or ".join(map(repr, new[:_NAMED_FILES]))
+        advice = f"{advice} If it is called {names} now, write the old name again."
     if lost:
         raise SiteError(
             Problem(
@@ -276,7 +282,7 @@ def _refuse_lost_tubes(snapshot: Snapshot, site: Site) -> None:
                 "column tube",
                 f"no row for {name!r}, whose readings are stored",
                 "a row for every tube that ever was",
-                "Put the row back and give it a date in 'removed'.",
+                advice,
             )
             for name in lost
         )

@@ -123,10 +123,10 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         laws_out_of_proportion,
     ):
         found.extend(check(site))
-    return in_reading_order(_located(site, found))
+    return in_reading_order(located(site, found))
 
 
-def _located(site: Site, problems: list[Problem]) -> Iterator[Problem]:
+def located(site: Site, problems: list[Problem]) -> Iterator[Problem]:
     """Give remarks on a key of a TOML file the line on which the key stands."""
     files: dict[str, TomlFile | None] = {}
     for problem in problems:

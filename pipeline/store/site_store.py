@@ -20,8 +20,8 @@ from typing import Any, TypedDict, cast
 
 from zarr.errors import GroupNotFoundError
 
-from pipeline.axis import TimeAxis
-from pipeline.errors import LostStoreError, OtherStoreError, StoreError
+from pipeline.axis import TimeAxis, iso_utc
+from pipeline.errors import LostStoreError, OtherStoreError, Problem, StoreError
 from pipeline.locks import held
 from pipeline.store.faults import cause
 from pipeline.store.object_store import object_place, told_fault
@@ -342,11 +342,6 @@ class SiteStore:
         return path.with_name(f"{path.name}.lock")
 
     def _check(self, attributes: dict[str, Any]) -> None:
-        expected = {
-            "site": self.site,
-            "origin_s": self.axis.origin_s,
-            "interval_s": self.axis.interval_s,
-        }
         form = attributes.get("store_format")
         if not isinstance(form, int) or form > STORE_FORMAT:
             raise OtherStoreError(
@@ -354,14 +349,30 @@ class SiteStore:
                 f"{form!r}, which a newer percolog has written; install that one again. "
                 f"Nothing was changed"
             )
-        for name, value in expected.items():
-            found = attributes.get(name)
-            if found != value:
-                raise OtherStoreError(
-                    f"{self.address}: expected {name} {value!r}, found {found!r}; a site's "
-                    f"start, step and id are fixed by its first night. Give the changed site "
-                    f"another store"
+        for key, value, stored in (
+            ("id", repr(self.site), repr(attributes.get("site"))),
+            ("start", *_instants(self.axis.origin_s, attributes.get("origin_s"))),
+            ("interval", *_minutes(self.axis.interval_s, attributes.get("interval_s"))),
+        ):
+            if value != stored:
+                advice = (
+                    "A site's id, start and interval are fixed by its first night: write them "
+                    "as they were, or give the changed site another store."
                 )
+                expected = f"{stored}, as in the store"
+                problem = Problem("site.toml", f"key site.{key}", value, expected, advice)
+                raise OtherStoreError(f"{self.address}: {problem}", problem)
+
+
+def _instants(*seconds: Any) -> tuple[str, ...]:
+    return tuple(iso_utc(at) if isinstance(at, int) else repr(at) for at in seconds)
+
+
+def _minutes(*seconds: Any) -> tuple[str, ...]:
+    return tuple(
+        f"{length / 60:g} min" if isinstance(length, int) else repr(length)
+        for length in seconds
+    )
 
 
 def _few_attempts() -> icechunk.RepositoryConfig:

@@ -114,9 +114,9 @@ def test_no_store_yet_says_what_to_run(tmp_path):
 @pytest.mark.parametrize(
     ("axis", "site", "told"),
     [
-        (TimeAxis(AXIS.origin_s + 86400, 3600), "north", "origin_s"),
-        (TimeAxis(AXIS.origin_s, 1800), "north", "interval_s"),
-        (AXIS, "south", "expected site 'south', found 'north'"),
+        (TimeAxis(AXIS.origin_s + 86400, 3600), "north", "key site.start: found "),
+        (TimeAxis(AXIS.origin_s, 1800), "north", "found 30 min; expected 60 min"),
+        (AXIS, "south", "key site.id: found 'south'; expected 'north'"),
     ],
 )
 def test_a_store_of_another_site_or_axis_is_refused(store, axis, site, told):
