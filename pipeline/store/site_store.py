@@ -356,8 +356,8 @@ class SiteStore:
         ):
             if value != stored:
                 advice = (
-                    "A site's id, start and interval are fixed by its first night: write them "
-                    "as they were, or give the changed site another store."
+                    "A site's id, start, utc_offset and interval are fixed by its first "
+                    "night: write them as they were, or give the changed site another store."
                 )
                 expected = f"{stored}, as in the store"
                 problem = Problem("site.toml", f"key site.{key}", value, expected, advice)

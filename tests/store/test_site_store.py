@@ -114,7 +114,7 @@ def test_no_store_yet_says_what_to_run(tmp_path):
 @pytest.mark.parametrize(
     ("axis", "site", "told"),
     [
-        (TimeAxis(AXIS.origin_s + 86400, 3600), "north", "key site.start: found "),
+        (TimeAxis(AXIS.origin_s + 86400, 3600), "north", "key site.start: .* utc_offset"),
         (TimeAxis(AXIS.origin_s, 1800), "north", "found 30 min; expected 60 min"),
         (AXIS, "south", "key site.id: found 'south'; expected 'north'"),
     ],
