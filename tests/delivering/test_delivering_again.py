@@ -176,10 +176,12 @@ def test_a_depth_described_by_mistake_leaves_no_trace_when_it_is_put_right(
     wiring, right = folder / "wiring.csv", "mV_2,T1,30,"
     for old, new in ((right, "mV_2,T1,15,"), ("mV_2,T1,15,", right)):
         wiring.write_text(wiring.read_text("utf-8").replace(old, new), encoding="utf-8")
-        parts.deliver(folder, night.store_night(folder, NOW))
-        home = Path(deliver_site(folder, REQUEST)["revision_folder"])
+        state = night.store_night(folder, NOW)
+        if new == right:
+            parts.deliver(folder, state)
+        home = Path(deliver_site(folder, replace(REQUEST, layers_cm=()))["revision_folder"])
         seen = depths_in([*home.glob("netcdf/*.nc"), *folder.glob("out/netcdf/*.nc")])
-        assert len(seen) > 5
+        assert len(seen) > 4
         assert all(np.diff(depths).min() > 0 for depths in seen)
         assert any(0.15 in depths for depths in seen) == (new != right)
 

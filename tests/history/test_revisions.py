@@ -309,8 +309,6 @@ def test_undo_tells_of_an_edit_that_comes_into_force_all_the_same(site, capsys):
         "T1,10,2030-01-01,2030-01-02,reject,trodden on,Me\n"
     )
     night.store_night(site, NOW)
-    show_done(undo_site(site, NOW, dry_run=True) | {"folder": str(site)})
-    assert "edited" not in capsys.readouterr().err
     replace(site, "calibrations.toml", ("slope = 0.1200", "slope = 0.1201"))
     account = undo_site(site, NOW, dry_run=False) | {"folder": str(site)}
     show_done(account)
@@ -319,7 +317,6 @@ def test_undo_tells_of_an_edit_that_comes_into_force_all_the_same(site, capsys):
     assert f"calibrations.toml to {site}" in told
     assert "remove decisions.csv: there was none" in told
     assert night.store_night(site, NOW)["days_computed"] > 0
-    assert_same_results(newest(site), from_nothing(site))
 
 
 def test_undo_is_refused_where_another_run_wrote_while_a_person_looked(site):
@@ -327,8 +324,8 @@ def test_undo_is_refused_where_another_run_wrote_while_a_person_looked(site):
     recalibrate_site(site, NOW, dry_run=False)
 
     def meanwhile(_account):
-        set_deeper(site)
-        recalibrate_site(site, NOW, dry_run=False)
+        with night.site_store(night.open_description(site)).write() as writer:
+            writer.commit("of another run", {})
         return True
 
     with pytest.raises(StoreError, match="meanwhile"):
