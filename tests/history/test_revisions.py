@@ -325,6 +325,7 @@ def test_undo_is_refused_where_another_run_wrote_while_a_person_looked(site):
 
     def meanwhile(_account):
         with night.site_store(night.open_description(site)).write() as writer:
+            writer.set_attributes({"other": 1})
             writer.commit("of another run", {})
         return True
 
