@@ -19,6 +19,7 @@ from pipeline.site.models import Site, Tube
 DATUM = "WGS 84"  # as docs/site-description.md asks of tubes.csv
 TIME_UNITS = "seconds since 1970-01-01 00:00:00Z"
 NOT_JUDGED = 9  # of a tube's health, where the flag of a value says "missing"
+HEALTH = "tube_health_flag"
 _COORDINATE = {"coverage_content_type": "coordinate"}
 
 
@@ -86,7 +87,7 @@ def write_verdicts(
         return
     meanings = {verdict.name.lower(): int(verdict) for verdict in Verdict}
     meanings["not_judged"] = NOT_JUDGED
-    variable = file.createVariable("tube_health_flag", "u1", ("tube",))
+    variable = file.createVariable(HEALTH, "u1", ("tube",))
     set_attributes(
         variable,
         {
@@ -99,8 +100,17 @@ def write_verdicts(
             "coverage_content_type": "qualityInformation",
         },
     )
-    flags = [verdicts.get(tube.tube, NOT_JUDGED) for tube in tubes]
-    variable[:] = np.array(flags, dtype=np.uint8)
+    variable[:] = _flags([tube.tube for tube in tubes], verdicts)
+
+
+def change_verdicts(file: netCDF4.Dataset, verdicts: Mapping[str, int]) -> None:
+    """Write other verdicts into a file that has some; leave one alone that has none."""
+    if HEALTH in file.variables:
+        file[HEALTH][:] = _flags(texts(file, "tube_id"), verdicts)
+
+
+def _flags(tubes: Sequence[str], verdicts: Mapping[str, int]) -> NDArray[np.uint8]:
+    return np.array([verdicts.get(tube, NOT_JUDGED) for tube in tubes], dtype=np.uint8)
 
 
 def write_time(file: netCDF4.Dataset, steps: Steps) -> None:

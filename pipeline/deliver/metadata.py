@@ -115,6 +115,30 @@ def global_attributes(
     return {name: value for name, value in attributes.items() if value != ""}
 
 
+def state_attributes(content: str, provenance: Provenance) -> dict[str, str]:
+    """Return the attributes that name the state a file is made from, and when that was.
+
+    Parameters
+    ----------
+    content : str
+        As for `global_attributes`.
+    provenance : Provenance
+    """
+    steps = ", ".join(provenance.steps)
+    history = (
+        f"{provenance.created}: {content} written by percolog {provenance.code_version} from "
+        f"store state {provenance.commit} ({provenance.inputs} raw files), site description "
+        f"sha256 {provenance.site_hash}, steps: {steps}"
+    )
+    return {
+        "history": history,
+        "product_version": provenance.commit,
+        "date_created": provenance.created,
+        "date_modified": provenance.created,
+        "date_metadata_modified": provenance.created,
+    }
+
+
 def duration(seconds: int) -> str:
     """Return a time span as an ISO 8601 duration: ``P1D``, ``PT15M``, ``P30DT23H45M``."""
     days, rest = divmod(seconds, DAY_S)
@@ -183,21 +207,13 @@ def _description(site: Site) -> dict[str, str | float]:
 
 
 def _made(site: Site, content: str, provenance: Provenance) -> dict[str, str | float]:
-    steps = ", ".join(provenance.steps)
-    history = (
-        f"{provenance.created}: {content} written by percolog {provenance.code_version} from "
-        f"store state {provenance.commit} ({provenance.inputs} raw files), site description "
-        f"sha256 {provenance.site_hash}, steps: {steps}"
-    )
     comments = (site.delivery.comment, provenance.comment)
+    told = state_attributes(content, provenance)
     return {
-        "history": history,
+        "history": told["history"],
         "comment": " ".join(text for text in comments if text),
         "processing_level": "calibrated, quality-controlled, corrections applied",
-        "product_version": provenance.commit,
-        "date_created": provenance.created,
-        "date_modified": provenance.created,
-        "date_metadata_modified": provenance.created,
+        **told,
     }
 
 

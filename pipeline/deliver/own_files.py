@@ -1,6 +1,7 @@
-"""Which files in a folder percolog's own nights have written, told by the files themselves.
+"""The files of a period: their names, which are our own, and letting them tell another state.
 
-For where the list of them was lost. Name and global attributes must both be as a night writes
+Which files of a folder percolog's own nights have written is told by the files themselves, for
+where the list of them was lost. Name and global attributes must both be as a night writes
 them, and the state they name one of the store's: a file of another site or program, one edited
 since, or one of a store that is no more, which may be the last copy, is not told.
 """
@@ -8,12 +9,15 @@ since, or one of a store that is no more, which may be the last copy, is not tol
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Collection
 from pathlib import Path
 
 import netCDF4
 
-from pipeline.deliver.metadata import is_as_written
+from pipeline.deliver.atomic import replacing
+from pipeline.deliver.coordinates import change_verdicts, set_attributes
+from pipeline.deliver.metadata import Provenance, is_as_written, state_attributes
 from pipeline.site.models import Site
 
 # What each end of a name stands for; see `pipeline.deliver.netcdf`.
@@ -28,6 +32,34 @@ _CONTENTS = {
 def period_files(site: Site, period: str, folder: Path) -> list[Path]:
     """Return all files that a period may have."""
     return [folder / f"{site.id}_{period}{end}.nc" for end in _CONTENTS]
+
+
+def restate(site: Site, period: str, path: Path, provenance: Provenance) -> None:
+    """Let a period's file tell of a later state, in which only verdicts on tubes are others.
+
+    The values stay as they were packed; the verdicts and what names the state are written
+    anew, beside the file, which is then replaced in one piece. The file says what one made
+    from that state says.
+
+    Parameters
+    ----------
+    site : Site
+    period : str
+    path : Path
+        One of `period_files`, as a night wrote it.
+    provenance : Provenance
+        Of the later state; of the same description and code.
+
+    Raises
+    ------
+    OSError
+    """
+    content = _CONTENTS[path.stem.removeprefix(f"{site.id}_{period}")]
+    with replacing(path) as temporary:
+        shutil.copyfile(path, temporary)
+        with netCDF4.Dataset(temporary, "r+") as file:
+            set_attributes(file, state_attributes(content, provenance))
+            change_verdicts(file, dict(provenance.verdicts))
 
 
 def own_files(site: Site, folder: Path, states: Collection[str]) -> dict[str, list[Path]]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -19,15 +17,16 @@ from pipeline.calibrate.rounds import calibrate_rounds
 from pipeline.deliver.fields import KINDS
 from pipeline.deliver.metadata import FORM, Provenance
 from pipeline.deliver.netcdf import write_daily, write_native
-from pipeline.deliver.own_files import period_files
+from pipeline.deliver.own_files import period_files, restate
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import ComparisonRow, compare_rounds, comparison_rows
 from pipeline.nights.manifest import COMPARISON, ROUNDS, SPACE, Manifest
+from pipeline.nights.period_states import BUT_VERDICTS, period_states, verdicts_of
 from pipeline.nights.periods import Period, kinds_logged, kinds_wired, periods
 from pipeline.products.event_blocks import Reader
 from pipeline.products.health_pictures import draw_health_pictures
-from pipeline.products.neighbour_days import DAILY, daily_tests, neighbour_rows
+from pipeline.products.neighbour_days import DAILY, daily_tests
 from pipeline.products.space import TABLES
 from pipeline.products.space_files import draw_space, write_space
 from pipeline.report.site_chart import draw_site
@@ -52,7 +51,8 @@ def deliver_periods(
     the site or the version of the code is another one, since both stand in every file. A
     period in which no tube logged has no files of tubes, and so for the weather; those it had
     before are removed, and so are those of periods that are no more, as after a change of
-    their length.
+    their length. Where nothing but a verdict on a tube is another one, the files keep their
+    values and tell it.
 
     Returns
     -------
@@ -61,13 +61,16 @@ def deliver_periods(
     """
     done: list[Path] = []
     provenance = provenance_of(site, snapshot, commit, written)
-    found = list(_states(site, snapshot))
+    found = list(period_states(site, snapshot))
     for period, state in found:
         # A manifest of an older version does not say of what kinds nothing was logged.
         known = "without" in manifest.entry(period.name)
         if known and manifest.is_up_to_date(period.name, state):
             continue
         kinds = kinds_logged(snapshot, period.start_day, period.stop_day)
+        if known and manifest.is_up_to_date(period.name, state, BUT_VERDICTS):
+            done += _restate(site, period.name, state, provenance, manifest)
+            continue
         manifest.put_by(period.name, period_files(site, period.name, manifest.folder))
         files = _write_period(site, snapshot, period, provenance, manifest.folder, kinds)
         made_from = {"commit": commit} if files else {}
@@ -244,6 +247,24 @@ def _write_period(
     return [*files, *write_daily(site, daily, provenance, folder / f"{stem}_daily.nc", kinds)]
 
 
+def _restate(
+    site: Site,
+    name: str,
+    state: list[str | int],
+    provenance: Provenance,
+    manifest: Manifest,
+) -> list[Path]:
+    """Let a period's files tell other verdicts; see `own_files.restate`."""
+    entry = manifest.entry(name)
+    files = [manifest.folder / file for file in entry["files"]]
+    manifest.put_by(name, files)
+    for path in files:
+        restate(site, name, path, provenance)
+    made_from = {"commit": provenance.commit} if files else {}
+    manifest.note(name, files, state=state, without=entry["without"], **made_from)
+    return files
+
+
 def _write_comparison(
     site: Site, snapshot: Snapshot, readings: pd.DataFrame
 ) -> tuple[list[Path], list[ComparisonRow]]:
@@ -345,34 +366,5 @@ def provenance_of(
         # The state's own time, not the present: the same state gives the same bytes.
         created=written.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         inputs=0 if ledger is None else ledger.num_rows,
-        verdicts=_verdicts(snapshot),
+        verdicts=verdicts_of(snapshot),
     )
-
-
-def _states(site: Site, snapshot: Snapshot) -> Iterator[tuple[Period, list[str | int]]]:
-    """Yield each period and what its files depend on.
-
-    That is the last night of its days, the description, the code, and what several tubes
-    together tell: the verdicts stand in every file, and a day may be flagged anew by days of
-    other tubes.
-    """
-    nights = snapshot.table("day_nights")
-    night = np.empty(0, np.int32) if nights is None else nights["night"].to_numpy()
-    verdicts = _verdicts(snapshot)
-    made_by = site_hash(site), version("percolog"), FORM
-    rows = neighbour_rows(snapshot, 0, snapshot.days)[["tube", "depth_m", "day_s"]]
-    day = (rows["day_s"].to_numpy() - snapshot.axis.origin_s) // DAY_S
-    for period in periods(site, snapshot.days):
-        first, stop = period.start_day, period.stop_day
-        flagged = rows[(day >= first) & (day < stop)].to_numpy().tolist()
-        judged = hashlib.sha256(json.dumps([verdicts, flagged]).encode()).hexdigest()[:16]
-        last = int(night[first:stop].max(initial=0))
-        yield period, [last, stop - first, *made_by, judged]
-
-
-def _verdicts(snapshot: Snapshot) -> tuple[tuple[str, int], ...]:
-    """Return the verdict on each tube."""
-    table = snapshot.table("tube_verdicts")
-    if table is None:
-        return ()
-    return tuple(zip(table["tube"].to_pylist(), table["verdict"].to_pylist(), strict=True))

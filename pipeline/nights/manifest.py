@@ -69,13 +69,25 @@ class Manifest:
         """Return what is known under a name, empty where nothing is."""
         return self._known.get(name, {})
 
-    def is_up_to_date(self, name: str, state: Sequence[str | int]) -> bool:
+    def is_up_to_date(
+        self, name: str, state: Sequence[str | int], first: int | None = None
+    ) -> bool:
         """Tell whether files were written from this very state and are as they were written.
 
         Numbers of nights come again in a store that was taken back from a backup.
+
+        Parameters
+        ----------
+        name : str
+        state : sequence
+            What the files depend on.
+        first : int, optional
+            How much of it the files are held to, from its beginning; left out, all.
         """
         entry = self.entry(name)
-        if entry.get("state") != state or not self._is_known(entry):
+        known = entry.get("state", [])
+        same = len(known) == len(state) and known[:first] == list(state)[:first]
+        if not same or not self._is_known(entry):
             return False
         written = entry.get("written", {})
         return all(file in written and self._is_whole(entry, file) for file in entry["files"])

@@ -143,7 +143,7 @@ def test_nothing_is_written_again_and_empty_months_stay_named(copied):
 
 
 def test_files_that_say_something_else_than_before_are_written_once_more(copied, monkeypatch):
-    monkeypatch.setattr("pipeline.nights.handover.FORM", 99)
+    monkeypatch.setattr("pipeline.nights.period_states.FORM", 99)
     told = run(copied)
     assert {Path(path).name for path in told["delivered"]} == names("2023-03", "2023-06")
     assert run(copied)["delivered"] == []
