@@ -263,9 +263,9 @@ def root_zone(
     if held is None:
         return account | {"unknown": "no day on which all its sensors have a daily mean"}
     day, water = held
-    depletion = float(root_zone_depletion(zone.upper, water, zone.thickness).sum())
+    depletion = float(root_zone_depletion(water, zone.upper, zone.thickness).sum())
     # Water above the limit of one layer does not make up for what another lacks: it drains.
-    surplus = float(root_zone_depletion(water, zone.upper, zone.thickness).sum())
+    surplus = float(root_zone_depletion(zone.upper, water, zone.thickness).sum())
     return account | {
         "day": day,
         "depletion_mm": depletion,

@@ -4,6 +4,9 @@ Bare numbers are in the units stated; arrays with units are checked, and Pint qu
 converted. Bare arrays are combined by position, as numpy does. DataArrays are combined by the
 names of their dimensions and give DataArrays with units; labels that do not agree are refused
 with `ValueError`, units that do not fit with `UnitsError`.
+
+All take their arguments in one order: the water that is there, or what lacks of it; the limits
+between which that is, the upper first, or all that is available between them; then what else.
 """
 
 from __future__ import annotations
@@ -124,14 +127,14 @@ def adjusted_depletion_fraction(
 
 
 def stress_coefficient(
-    total_mm: Amount, depletion_mm: Amount, depletion_fraction: Amount
+    depletion_mm: Amount, total_mm: Amount, depletion_fraction: Amount
 ) -> Like:
     """Share of its demand that a crop can still take up (FAO-56 equation 84).
 
     Parameters
     ----------
-    total_mm, depletion_mm : float, array or DataArray, [mm]
-        Total available water, and what lacks of it.
+    depletion_mm, total_mm : float, array or DataArray, [mm]
+        What lacks of the total available water, and that.
     depletion_fraction : float, array or DataArray, [1]
 
     Returns
@@ -142,32 +145,32 @@ def stress_coefficient(
     Examples
     --------
     >>> from pipeline.derive.limits_water import stress_coefficient
-    >>> stress_coefficient(100, [50, 80, 100], 0.5).tolist()
+    >>> stress_coefficient([50, 80, 100], 100, 0.5).tolist()
     [1.0, 0.4, 0.0]
     """
 
-    def share(total: Floats, depletion: Floats, fraction: Floats) -> Floats:
+    def share(depletion: Floats, total: Floats, fraction: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.clip((total - depletion) / ((1 - fraction) * total), 0.0, 1.0)
 
     return elementwise(
         share,
         (
-            amount(total_mm, "mm"),
             amount(depletion_mm, "mm"),
+            amount(total_mm, "mm"),
             amount(depletion_fraction, "1"),
         ),
         ("1", "water stress coefficient"),
     )
 
 
-def root_zone_depletion(upper: Amount, water: Amount, thickness_m: Amount) -> Like:
+def root_zone_depletion(water: Amount, upper: Amount, thickness_m: Amount) -> Like:
     """Water lacking to the upper limit, none above it (FAO-56 equation 87).
 
     Parameters
     ----------
-    upper, water : float, array or DataArray, (..., layer), [m3 m-3]
-        Drained upper limit, and water content.
+    water, upper : float, array or DataArray, (..., layer), [m3 m-3]
+        Water content, and drained upper limit.
     thickness_m : float, array or DataArray, (layer), [m]
 
     Returns
@@ -178,12 +181,12 @@ def root_zone_depletion(upper: Amount, water: Amount, thickness_m: Amount) -> Li
     Examples
     --------
     >>> from pipeline.derive.limits_water import root_zone_depletion
-    >>> root_zone_depletion(0.30, [0.20, 0.35], 0.5).round(9).tolist()
+    >>> root_zone_depletion([0.20, 0.35], 0.30, 0.5).round(9).tolist()
     [50.0, 0.0]
     """
-    values = amount(upper, "m3 m-3"), amount(water, "m3 m-3"), amount(thickness_m, "m")
+    values = amount(water, "m3 m-3"), amount(upper, "m3 m-3"), amount(thickness_m, "m")
     return elementwise(
-        lambda high, held, thick: MM_PER_M * np.maximum(high - held, 0.0) * thick,
+        lambda held, high, thick: MM_PER_M * np.maximum(high - held, 0.0) * thick,
         values,
         ("mm", "water lacking to the drained upper limit"),
     )
@@ -191,9 +194,9 @@ def root_zone_depletion(upper: Amount, water: Amount, thickness_m: Amount) -> Li
 
 def daily_balance(
     depletion_mm: Amount,
+    total_mm: Amount,
     gain_mm: Amount,
     evapotranspiration_mm: Amount,
-    total_mm: Amount,
 ) -> Balance:
     """Depletion of a root zone after a day (FAO-56 equations 85, 86, 88).
 
@@ -201,11 +204,11 @@ def daily_balance(
     ----------
     depletion_mm : float, array or DataArray, [mm]
         At the end of the day before.
+    total_mm : float, array or DataArray, [mm]
+        Total available water; depletion does not exceed it.
     gain_mm : float, array or DataArray, [mm]
         Rain less runoff, irrigation, and capillary rise.
     evapotranspiration_mm : float, array or DataArray, [mm]
-    total_mm : float, array or DataArray, [mm]
-        Total available water; depletion does not exceed it.
 
     Returns
     -------
@@ -215,17 +218,17 @@ def daily_balance(
     Examples
     --------
     >>> from pipeline.derive.limits_water import daily_balance
-    >>> after = daily_balance(26, 60, 4, 150)
+    >>> after = daily_balance(26, 150, 60, 4)
     >>> float(after.depletion), float(after.deep_percolation)
     (0.0, 30.0)
     """
 
-    def balance(depletion: Floats, gain: Floats, demand: Floats, total: Floats) -> Balance:
+    def balance(depletion: Floats, total: Floats, gain: Floats, demand: Floats) -> Balance:
         before = depletion + (demand - gain)
         drained = np.maximum(-before, 0.0)
         return Balance(np.minimum(before + drained, total), drained)
 
-    amounts = (depletion_mm, gain_mm, evapotranspiration_mm, total_mm)
+    amounts = (depletion_mm, total_mm, gain_mm, evapotranspiration_mm)
     found = elementwise(
         balance,
         tuple(amount(value, "mm") for value in amounts),

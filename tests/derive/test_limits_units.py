@@ -44,9 +44,9 @@ def test_example_36_in_other_units():
 
 def test_lengths_and_shares_are_converted_before_they_are_reckoned_with():
     # by hand: (0.3 - 0.2) of 0.5 m are 50 mm; 50 + 4 - 6 mm are 48 and nothing drains.
-    lacking = root_zone_depletion(q(30, "percent"), 0.2, q(50, "cm"))
+    lacking = root_zone_depletion(0.2, q(30, "percent"), q(50, "cm"))
     assert float(lacking) == pytest.approx(50)
-    balance = daily_balance(q(5, "cm"), q(6, "mm"), q(0.4, "cm"), q(1, "m"))
+    balance = daily_balance(q(5, "cm"), q(1, "m"), q(6, "mm"), q(0.4, "cm"))
     assert float(balance.depletion) == pytest.approx(48)
     left = relative_available_water(q(20, "cm"), q(300, "mm"), q(100, "mm"))
     assert float(left) == pytest.approx(0.5)
@@ -116,9 +116,9 @@ MM = (1000 * SHARE).assign_attrs(units="mm")
     [
         (lambda x: total_available_water(x, 0.1, 0.5), WATER, ["mm"]),
         (lambda x: readily_available_water(x, 0.5), MM, ["mm"]),
-        (lambda x: root_zone_depletion(0.3, x, 0.1), WATER, ["mm"]),
+        (lambda x: root_zone_depletion(x, 0.3, 0.1), WATER, ["mm"]),
         (lambda x: relative_available_water(x, 0.3, 0.1), WATER, ["1"]),
-        (lambda x: daily_balance(x, 10, 5, 150), MM, ["mm", "mm"]),
+        (lambda x: daily_balance(x, 150, 10, 5), MM, ["mm", "mm"]),
         (lambda x: limits_saxton_rawls(x, 20), PERCENT, [*["m3 m-3"] * 3, "mm h-1"]),
         (lambda x: conductivity_saxton_rawls(x, Texture(40, 20)), WATER, ["mm d-1"]),
         (lambda x: suction_saxton_rawls(x, Texture(40, 20)), WATER, ["kPa"]),
@@ -144,7 +144,7 @@ def test_an_array_with_labels_gives_one_with_units_and_the_same_numbers(ask, giv
     "ask",
     [
         lambda: total_available_water(q(0.3, "m"), 0.1, 1.0),
-        lambda: root_zone_depletion(0.3, 0.2, q(1, "kg")),
+        lambda: root_zone_depletion(0.2, 0.3, q(1, "kg")),
         lambda: sensor_limits(q(np.ones(9), "mm")),
         lambda: sensor_limits(xr.DataArray(np.ones(9), attrs={"units": "percent"})),
         lambda: relative_available_water(q(20, "cm"), q(300, "kg"), q(100, "mm")),

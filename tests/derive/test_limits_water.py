@@ -1,5 +1,7 @@
 """Available water and its balance against FAO-56 (Allen, Pereira, Raes & Smith 1998)."""
 
+import inspect
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -43,9 +45,9 @@ def test_example_36(crop):
 def test_example_37_day_by_day():
     depletion = 55.0
     for coefficient, printed in zip(STRESS_37, DEPLETION_37, strict=True):
-        stress = float(stress_coefficient(136, depletion, 0.40))
+        stress = float(stress_coefficient(depletion, 136, 0.40))
         assert stress == pytest.approx(coefficient, abs=5e-4)
-        depletion = float(daily_balance(depletion, 0, stress * 1.2 * 5, 136).depletion)
+        depletion = float(daily_balance(depletion, 136, 0, stress * 1.2 * 5).depletion)
         assert depletion == pytest.approx(printed, abs=0.01)
 
 
@@ -61,14 +63,14 @@ def test_depletion_fraction_falls_with_demand_within_its_bounds():
     [(0, 6, 40, 46, 0), (25, 5, 46, 26, 0), (60, 4, 26, 0, 30), (0, 6.5, 0, 6.5, 0)],
 )
 def test_a_few_days_by_hand(gain, demand, before, depletion, drained):
-    found = daily_balance(before, gain, demand, 150)
+    found = daily_balance(before, 150, gain, demand)
     assert (float(found.depletion), float(found.deep_percolation)) == (depletion, drained)
 
 
 @given(before=amounts, gain=amounts, demand=st.floats(0, 15))
 def test_equation_85_closes(before, gain, demand):
     total = 1e6  # no limit from below, equation 86 aside
-    found = daily_balance(before, gain, demand, total)
+    found = daily_balance(before, total, gain, demand)
     closure = found.depletion - before + gain - demand - found.deep_percolation
     assert closure == pytest.approx(0.0, abs=1e-9)
     assert found.depletion >= 0
@@ -78,13 +80,13 @@ def test_equation_85_closes(before, gain, demand):
 
 @given(before=amounts, gain=amounts, demand=st.floats(0, 15))
 def test_depletion_stays_between_none_and_all(before, gain, demand):
-    assert 0 <= daily_balance(before, gain, demand, 120).depletion <= 120
+    assert 0 <= daily_balance(before, 120, gain, demand).depletion <= 120
 
 
 def test_available_water_deficit_and_refill_by_hand():
     # by hand: half way between 0.10 and 0.30; 0.1 * 500 mm lacking; due from 0.4 * 100 mm on
     assert relative_available_water(0.20, 0.30, 0.10) == pytest.approx(0.5)
-    assert root_zone_depletion(0.30, [0.20, 0.35], 0.5) == pytest.approx([50.0, 0.0])
+    assert root_zone_depletion([0.20, 0.35], 0.30, 0.5) == pytest.approx([50.0, 0.0])
     assert refill_amount([39.9, 40.0, 75.0], 100.0, 0.4).tolist() == [0.0, 40.0, 75.0]
     assert np.isnan(refill_amount([np.nan, 10.0], [100.0, np.nan], 0.4)).all()
 
@@ -102,12 +104,12 @@ def test_arrays_are_combined_only_where_dimensions_and_labels_agree():
     units = {"units": "m3 m-3"}
     upper = xr.DataArray([[0.3, 0.4]] * 2, coords, name="upper", attrs=units)
     water = xr.DataArray([0.1, 0.2], {"depth": [0.1, 0.2]}, name="water", attrs=units)
-    np.testing.assert_allclose(root_zone_depletion(upper, water, 0.1), [[20.0, 20.0]] * 2)
+    np.testing.assert_allclose(root_zone_depletion(water, upper, 0.1), [[20.0, 20.0]] * 2)
     held = upper - xr.DataArray([0.1, 0.2], {"tube": ["T1", "T2"]})
     turned = held.transpose("depth", "tube").rename("water").assign_attrs(units)
-    found = root_zone_depletion(upper, turned, 0.1)
-    assert found.dims == ("tube", "depth")
-    np.testing.assert_allclose(found, [[10.0, 10.0], [20.0, 20.0]])  # by the dims' names
+    found = root_zone_depletion(turned, upper, 0.1)
+    assert found.dims == ("depth", "tube")  # of the first
+    np.testing.assert_allclose(found, [[10.0, 20.0], [10.0, 20.0]])  # by the dims' names
     assert found.attrs == {
         "units": "mm",
         "long_name": "water lacking to the drained upper limit",
@@ -116,8 +118,26 @@ def test_arrays_are_combined_only_where_dimensions_and_labels_agree():
     with pytest.raises(
         ValueError, match=r"beside 'upper', found a bare array of shape \(2,\)"
     ):
-        root_zone_depletion(upper, np.array([0.1, 0.2]), 0.1)
+        root_zone_depletion(np.array([0.1, 0.2]), upper, 0.1)
     with pytest.raises(
         ValueError, match=r"expected the depth of 'upper', 0.1, found 0.2 at 0"
     ):
-        root_zone_depletion(upper, water[::-1], 0.1)
+        root_zone_depletion(water[::-1], upper, 0.1)
+
+
+def test_all_functions_take_their_arguments_in_one_order():
+    """What is there or lacks, its limits or all that is available, what else: our own rule."""
+    order = ["water", "depletion_mm", "upper", "lower", "total_mm", "thickness_m", "gain_mm"]
+    order += ["depletion_fraction", "evapotranspiration_mm"]
+    for function in (
+        total_available_water,
+        readily_available_water,
+        adjusted_depletion_fraction,
+        stress_coefficient,
+        root_zone_depletion,
+        daily_balance,
+        relative_available_water,
+        refill_amount,
+    ):
+        names = list(inspect.signature(function).parameters)
+        assert names == sorted(names, key=order.index), function.__name__
