@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from os import PathLike
+from os import PathLike, fspath
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -74,7 +74,7 @@ class OpenSite:
             f"state {self.snapshot.commit_id}, {self.snapshot.days} days from "
             f"{self.site.start:%Y-%m-%dT%H:%MZ} on\n"
             f"tubes {', '.join(self._tubes)}\n"
-            f"cubes {cubes}; model_layers(bounds); table(name), see tables>"
+            f"cubes {cubes}; model_layers(); table(name), see tables>"
         )
 
     @cached_property
@@ -130,7 +130,7 @@ class OpenSite:
 
     def model_layers(
         self,
-        bounds: Amounts,
+        bounds: Amounts | None = None,
         step: str = "daily",
         covariance: bool = False,
         time: slice = slice(None),
@@ -141,7 +141,8 @@ class OpenSite:
         Parameters
         ----------
         bounds, step, covariance
-            As in `pipeline.derive.layers.model_layers`; ``step`` is daily unless stated.
+            As in `pipeline.derive.layers.model_layers`; bounds are those of the site's own
+            layers, in their order, and ``step`` is daily unless stated.
         time : slice
             Of labels: ``slice("2025-05-01", "2025-05-31")``; all by default. It had better
             begin and end with a day.
@@ -153,7 +154,19 @@ class OpenSite:
         Dataset, (time, tube, layer)
             As of `pipeline.derive.layers.model_layers`. What is asked for is read whole, and
             takes some 70 bytes of memory a reading: take long records year by year.
+
+        Raises
+        ------
+        ValueError
+            As there, or if no bounds are given and the site describes no layers.
         """
+        if bounds is None:
+            bounds = [(layer.top_m, layer.bottom_m) for layer in self.site.derive.layers]
+            if not bounds:
+                raise ValueError(
+                    f"bounds: expected edges of layers [m], as {self.site.id} describes no "
+                    f"layers of its own, found none; give them, such as [0, 0.1, 0.4, 1.0]"
+                )
         part = self.water.isel(time=isel).sel(time=time)
         return model_layers(part, bounds, step, covariance, self.layer_rules)
 
@@ -259,15 +272,16 @@ def _by_sensor(site: Site) -> dict[tuple[str, float | None], list[Wire]]:
     return found
 
 
-def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSite:
+def open_site(folder: str | PathLike[str], commit: str | int | None = None) -> OpenSite:
     """Open the newest state of a site, or an earlier one, for reading.
 
     Parameters
     ----------
     folder : path
-        Where ``site.toml`` lies.
-    commit : str, optional
-        An earlier state, named as for ``percolog compare``.
+        Where ``site.toml`` lies; ``~`` is the home folder.
+    commit : str or int, optional
+        An earlier state, named as for ``percolog compare``: the number of a night, a date, or
+        the beginning of a commit id. The newest unless stated.
 
     Returns
     -------
@@ -275,8 +289,10 @@ def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSit
 
     Raises
     ------
+    TypeError
+        If folder or commit are no such things.
     SiteError
-        With every mistake of the description.
+        If there is no such folder, or with every mistake of the description.
     StoreError
         If there is no store yet, or no such state.
 
@@ -286,7 +302,15 @@ def open_site(folder: str | PathLike[str], commit: str | None = None) -> OpenSit
     >>> site = open_site("config")  # doctest: +SKIP
     >>> site.water.cleaned_water_content.sel(tube="T1", time="2025-05")  # doctest: +SKIP
     """
-    site = load_site(Path(folder).absolute())
+    text = fspath(folder) if isinstance(folder, str | PathLike) else None
+    if not isinstance(text, str) or not text.strip():
+        raise TypeError(f"folder: expected the path of a site's folder, found {folder!r}")
+    if not isinstance(commit, str | int | None) or isinstance(commit, bool):
+        raise TypeError(
+            f"commit: expected the number of a night, a date or the beginning of a commit id "
+            f"as text, found {commit!r}"
+        )
+    site = load_site(Path(text).expanduser().absolute())
     store = SiteStore(site.store, site.axis, site.id)
-    snapshot = store.read(commit_of(store, commit))
+    snapshot = store.read(commit_of(store, None if commit is None else str(commit)))
     return OpenSite(in_force(site, snapshot).site, snapshot)

@@ -82,10 +82,12 @@ def find_state(store: SiteStore, name: str) -> StateRow:
 
 def commit_of(store: SiteStore, name: str | None) -> str | None:
     """Return the commit a name stands for, as `find_state`; None, the newest, for no name."""
-    return find_state(store, name)["commit"] if name else None
+    return None if name is None else find_state(store, name)["commit"]
 
 
 def _named(states: list[StateRow], name: str) -> list[StateRow]:
+    if not name.strip():  # every commit id begins so
+        return []
     if name.isdigit() and len(name) <= _NIGHT_DIGITS:
         return [row for row in states if row["night"] == int(name)]
     end = _end_of(name)

@@ -1,6 +1,7 @@
 """`percolog layers` on a made store: the file, the days asked for, and refusals."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from typer.testing import CliRunner
 
 from pipeline import open_site
 from pipeline.cli import app
+from pipeline.errors import SiteError, StoreError
 from pipeline.site.load import load_site
 from pipeline.store.site_store import SiteStore
 
@@ -92,3 +94,34 @@ def test_the_notebook_gives_the_same_layers_by_the_sites_rules(field):
     assert len(told) < 1000  # not the whole description
     first = layers["layer_covariance"].isel(time=0, tube=0).values
     assert first[0, 1] == pytest.approx(first[1, 0])
+
+
+def test_layers_of_a_notebook_are_the_sites_own_unless_told(field):
+    site = open_site(field)
+    pairs = [(layer.top_m, layer.bottom_m) for layer in site.site.derive.layers]
+    assert pairs
+    found = site.model_layers()
+    np.testing.assert_allclose(found["layer_bounds"], pairs)
+    xr.testing.assert_identical(found, site.model_layers(pairs, "daily"))
+    bare = site.site.derive.model_copy(update={"layers": ()})
+    without = replace(site, site=site.site.model_copy(update={"derive": bare}))
+    with pytest.raises(ValueError, match=r"describes no layers of its own, .*give them"):
+        without.model_layers()
+
+
+def test_a_state_is_opened_by_name_and_odd_names_are_refused(field, monkeypatch):
+    newest = open_site(field).snapshot.commit_id
+    assert open_site(str(field), newest[:8]).snapshot.commit_id == newest
+    monkeypatch.setenv("HOME", str(field.parent))
+    assert open_site(f"~/{field.name}").snapshot.commit_id == newest
+    for name in ("", " ", 7, "never"):
+        with pytest.raises(StoreError, match=rf"found no state '{name}'; expected 'now'"):
+            open_site(field, name)
+    for folder in ("", None, 3, b"field"):
+        with pytest.raises(TypeError, match="expected the path of a site's folder, found"):
+            open_site(folder)
+    for commit in (True, 1.0, field):
+        with pytest.raises(TypeError, match="commit: expected the number of a night, a date"):
+            open_site(field, commit)
+    with pytest.raises(SiteError, match="found no such folder"):
+        open_site(field / "nowhere")
