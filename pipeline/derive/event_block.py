@@ -6,11 +6,16 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.arrays import Floats
+from pipeline.axis import utc_seconds
 from pipeline.derive.events import Span
+from pipeline.derive.storage import in_soil, of_tubes
 from pipeline.derive.weights import EndRules, layer_weights
+from pipeline.units import plain
+from pipeline.variables import require_labels
 
 MM_PER_M = 1000.0
 # Relative standard uncertainty of a change of water content where no law states one; ours.
@@ -46,6 +51,66 @@ class Block(NamedTuple):
     rain: Floats | None = None
     frozen: NDArray[np.bool_] | None = None
     suspect: NDArray[np.bool_] | None = None
+
+
+def tube_blocks(
+    water: xr.DataArray,
+    sensor_depth: xr.DataArray,
+    rain: xr.DataArray | None,
+    rules: EndRules,
+) -> list[tuple[int, Profile, Block]]:
+    """Return each tube's place, sensors and readings, of tubes that have a sensor in the soil.
+
+    Parameters
+    ----------
+    water : DataArray, (time, tube, depth), [m3 m-3]
+        Plain numbers at two or more times.
+    sensor_depth : DataArray, (depth) or (tube, depth), [m]
+    rain : DataArray, (time), [mm]
+    rules : EndRules
+
+    Raises
+    ------
+    UnitsError
+        If depths or rain are in units that do not fit.
+    ValueError
+        If depths, tubes or times of the arrays differ, a tube is there twice, or rain is not
+        of one gauge.
+    """
+    sensor_depth = plain(sensor_depth, "m")
+    require_labels(sensor_depth, water, "depth")
+    depths = in_soil(of_tubes(sensor_depth, water)).broadcast_like(water[0])
+    depths = depths.transpose("tube", "depth")
+    gauge = None if rain is None else _of_one_gauge(rain, water).values.astype(np.float64)
+    times = utc_seconds(water["time"])
+    names = water["depth"].values.astype(np.float64)
+    tubes = [str(tube) for tube in water["tube"].values]
+    twice = sorted({tube for tube in tubes if tubes.count(tube) > 1})
+    if twice:
+        raise ValueError(
+            f"{water.name!r}: expected each tube once, found more of {', '.join(twice)}"
+        )
+    found = []
+    for column, tube in enumerate(tubes):
+        real = depths[column].values.astype(np.float64)
+        there = np.isfinite(real)
+        if not there.any():
+            continue
+        profile = Profile(tube, names[there], real[there], rules)
+        series = np.ascontiguousarray(water[:, column].values.T[there].astype(np.float64))
+        block = Block(int(times[0]), int(times[1] - times[0]), series, gauge)
+        found.append((column, profile, block))
+    return found
+
+
+def _of_one_gauge(rain: xr.DataArray, water: xr.DataArray) -> xr.DataArray:
+    """Return rain in mm, of one gauge, on the times of water content."""
+    if rain.dims != ("time",):
+        raise ValueError(
+            f"{rain.name!r}: expected rain of one gauge, ('time',), found {rain.dims}"
+        )
+    require_labels(rain, water, "time")
+    return plain(rain, "mm")
 
 
 def relative_error_between(profile: Profile, from_s: ArrayLike, until_s: ArrayLike) -> Floats:

@@ -22,6 +22,7 @@ from pipeline.derive.event_block import (
     Steps,
     relative_error_between,
     storage_above,
+    tube_blocks,
     weights_above,
 )
 from pipeline.derive.event_rows import depth_rows, event_rows
@@ -35,10 +36,9 @@ from pipeline.derive.fronts import (
     frame_of_none,
     wetting_fronts,
 )
-from pipeline.derive.storage import in_soil, of_tubes
 from pipeline.derive.weights import EndRules
 from pipeline.units import plain
-from pipeline.variables import require_dims, require_labels
+from pipeline.variables import require_dims
 
 
 def front_spans(joined: pd.DataFrame, numbers: NDArray, last_s: int) -> pd.DataFrame:
@@ -214,34 +214,23 @@ def wetting_events(
     >>> events[["event", "gain_mm"]].round(6).values.tolist()
     [['T1-20250503T0000Z', 8.0]]
     """
-    sensor_depth = plain(sensor_depth, "m")
     array = plain(water_content, "m3 m-3")
     require_dims(array, "time", "tube", "depth")
     array = array.transpose("time", "tube", "depth")
-    require_labels(sensor_depth, array, "depth")
     if array.sizes["time"] < 2:
         raise ValueError(f"'time': expected two or more times, found {array.sizes['time']}")
-    sensor_depth = in_soil(of_tubes(sensor_depth, array)).broadcast_like(array[0])
-    rain = None if rain is None else _of_one_gauge(rain, array)
+    blocks = tube_blocks(array, sensor_depth, rain, rules)
     fronts = wetting_fronts(array)
-    times = utc_seconds(array["time"])
+    last_s = int(utc_seconds(array["time"])[-1])
     found: list[tuple[pd.DataFrame, pd.DataFrame]] = []
-    for tube in array["tube"].values:
-        real = sensor_depth.sel(tube=tube).values.astype(np.float64)
-        there = np.isfinite(real)
-        nominal = array["depth"].values.astype(np.float64)[there]
-        profile = Profile(str(tube), nominal, real[there], rules)
-        water = array.sel(tube=tube).values.T[there].astype(np.float64)
-        gauge = None if rain is None else rain.values.astype(np.float64)
-        block = Block(
-            int(times[0]), int(times[1] - times[0]), np.ascontiguousarray(water), gauge
-        )
-        mine = fronts[(fronts["tube"] == str(tube)) & fronts["depth_m"].isin(nominal)]
+    for _, profile, block in blocks:
+        nominal = profile.nominal_m
+        mine = fronts[(fronts["tube"] == profile.tube) & fronts["depth_m"].isin(nominal)]
         if mine.empty:
             continue
         joined = join_fronts(mine)
         numbers = events_of_fronts(joined, nominal)
-        spans = front_spans(joined, numbers, int(times[-1]) + block.interval_s)
+        spans = front_spans(joined, numbers, last_s + block.interval_s)
         found.append(
             named_tables(profile, *tube_tables(profile, block, spans, joined, numbers))
         )
@@ -259,16 +248,6 @@ def _of_none() -> tuple[pd.DataFrame, pd.DataFrame]:
     events, depths = named_tables(profile, *made)
     text = {"tube": str, "event": str}
     return events.astype({**text, "doubts": str}), depths.astype(text)
-
-
-def _of_one_gauge(rain: xr.DataArray, water: xr.DataArray) -> xr.DataArray:
-    """Return rain in mm, of one gauge, on the times of water content."""
-    if rain.dims != ("time",):
-        raise ValueError(
-            f"{rain.name!r}: expected rain of one gauge, ('time',), found {rain.dims}"
-        )
-    require_labels(rain, water, "time")
-    return plain(rain, "mm")
 
 
 def named_tables(
