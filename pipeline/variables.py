@@ -260,6 +260,15 @@ def require_dims(array: xr.DataArray, *dims: str) -> None:
         )
 
 
+def require_some(array: xr.DataArray, dim: str) -> None:
+    """Raise `ValueError` where an array has nothing along a dimension."""
+    if not array.sizes[dim]:
+        raise ValueError(
+            f"{array.name!r}: expected one {dim} or more, found none; the selection before "
+            f"matched nothing"
+        )
+
+
 SAME_LABEL = 1e-6  # labels that are numbers may differ by the rounding of float32
 
 

@@ -74,8 +74,8 @@ def tube_blocks(
     UnitsError
         If depths or rain are in units that do not fit.
     ValueError
-        If depths, tubes or times of the arrays differ, a tube is there twice, or rain is not
-        of one gauge.
+        If depths, tubes or times of the arrays differ, sensors do not go downwards, a tube is
+        there twice, rain is not of one gauge, or a rule is none.
     """
     sensor_depth = plain(sensor_depth, "m")
     require_labels(sensor_depth, water, "depth")
@@ -96,6 +96,7 @@ def tube_blocks(
         there = np.isfinite(real)
         if not there.any():
             continue
+        layer_weights(real, [], rules)  # depths that go downwards, rules that there are
         profile = Profile(tube, names[there], real[there], rules)
         series = np.ascontiguousarray(water[:, column].values.T[there].astype(np.float64))
         block = Block(int(times[0]), int(times[1] - times[0]), series, gauge)

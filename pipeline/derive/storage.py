@@ -32,7 +32,7 @@ from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.units import metres, plain
-from pipeline.variables import SIGNALS, describe, require_labels
+from pipeline.variables import SIGNALS, describe, require_labels, require_some
 
 _MISSING = int(Quality.MISSING)
 
@@ -95,8 +95,8 @@ def profile_storage(
     UnitsError
         If ``water_content`` is not in m3 m-3 or ``sensor_depth`` not in m.
     ValueError
-        If the two differ in their depths, or ``sensor_depth`` lacks a tube or is of others;
-        see `layer_weights`.
+        If the two differ in their depths or have none, or ``sensor_depth`` lacks a tube or is
+        of others; see `layer_weights`.
 
     References
     ----------
@@ -118,6 +118,7 @@ def profile_storage(
     water_content = plain(water_content, "m3 m-3")
     sensor_depth = plain(sensor_depth, "m")
     require_labels(sensor_depth, water_content, "depth")
+    require_some(water_content, "depth")
     sensor_depth = in_soil(of_tubes(sensor_depth, water_content))
     spans = _spans(layers)
     weights = xr.apply_ufunc(
