@@ -11,8 +11,8 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.accounts.fit_readings import reader
 from pipeline.accounts.fitting_text import (
     FitAccount,
     LawRow,
@@ -23,14 +23,13 @@ from pipeline.accounts.fitting_text import (
 )
 from pipeline.calibrate.fit import METHODS, FittedLaw, TooFew, fit_laws
 from pipeline.calibrate.fit_entry import Statement, entry_law, entry_text
-from pipeline.calibrate.fit_match import Pair, ReadRoots, Rules, match
+from pipeline.calibrate.fit_match import Pair, Rules, match
 from pipeline.calibrate.laws import check_laws
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.deliver.atomic import replacing
 from pipeline.errors import PercologError, Problem, SiteError
 from pipeline.nights.night import open_description, site_store
 from pipeline.outcomes import Failure, outcome_of, tried
-from pipeline.qc.flags import TEST_BITS, Quality
 from pipeline.site.ground import LAWS
 from pipeline.site.mistakes import BadValueError
 from pipeline.site.models import Law, Site
@@ -39,9 +38,7 @@ from pipeline.store.cubes import CHUNK_DAYS
 from pipeline.store.description import InForce, in_force
 from pipeline.store.state import Snapshot
 
-_ROOT, _QUALITY, _TESTS = "water/root_permittivity", "water/quality", "water/tests"
-# Bad by these alone is judged from water content by the law that is to be replaced.
-_BY_OLD_LAW = TEST_BITS["outside_calibration"] | TEST_BITS["gross_range"]
+_ROOT = "water/root_permittivity"
 
 
 @dataclass(frozen=True)
@@ -96,7 +93,9 @@ def fit_site(folder: Path, wish: Wish) -> FitAccount:
     site = found_in_force.site
     statement = _statement(wish, site)
     samples = read_samples(wish.samples or site.folder / FILE, site)
-    pairs, unmatched = match(average_repeats(samples), site, _reader(snapshot), wish.rules)
+    pairs, unmatched = match(
+        average_repeats(samples), site, reader(snapshot, site), wish.rules
+    )
     found = fit_laws(pairs, site, wish.degree, wish.more_root_error)
     entries, failures = _Entries(), list[Failure]()
     for fitted in found:
@@ -131,26 +130,6 @@ def _refuse_undone(wish: Wish, found: InForce) -> None:
             f"append: found files that percolog undo took back ({names}); expected those in "
             f"force. Put back the files it wrote below the site's output, then append."
         )
-
-
-def _reader(snapshot: Snapshot) -> ReadRoots:
-    """Return a function that reads a sensor's root permittivity from a state of the store."""
-
-    def read(tube: str, nominal_m: float, start: int, stop: int) -> NDArray[np.float64]:
-        start, stop = max(0, start), min(stop, snapshot.steps)
-        known = tube in snapshot.labels["tube"] and nominal_m in snapshot.labels["depth"]
-        if not known or start >= stop or not snapshot.holds(_ROOT):
-            return np.empty(0)
-        column = snapshot.labels["tube"].index(tube)
-        depth = snapshot.labels["depth"].index(nominal_m)
-        root, quality, tests = (
-            snapshot.read(key, start, stop, slice(column, column + 1))[:, 0, depth]
-            for key in (_ROOT, _QUALITY, _TESTS)
-        )
-        not_soil = (quality == Quality.BAD) & ((tests & ~np.uint16(_BY_OLD_LAW)) != 0)
-        return np.where(not_soil, np.nan, root.astype(np.float64))
-
-    return read
 
 
 def _add_entry(

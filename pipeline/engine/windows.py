@@ -124,7 +124,7 @@ def read_windows(
     changed : array (tubes, days), bool
         Days with readings that differ from the state before.
     """
-    known = _known(writer.table(TABLE))
+    known = known_windows(writer.table(TABLE))
     slabs = _Slabs(writer)
     found: dict[Window, Seen] = {}
     for window in sorted(set(windows), key=lambda w: (w.first_s, w)):
@@ -210,7 +210,8 @@ class _Slabs:
         return self.kept[key]
 
 
-def _known(table: pa.Table | None) -> dict[Window, Seen]:
+def known_windows(table: pa.Table | None) -> dict[Window, Seen]:
+    """Return what the store's table of windows tells, nothing where there is none."""
     if table is None or table.schema.names != _SCHEMA.names:
         return {}  # none yet, or of an earlier version
     columns = [table[name].to_pylist() for name in _SCHEMA.names]

@@ -1,0 +1,102 @@
+"""The readings that ``percolog fit`` holds samples against: root permittivity of a sensor."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from pipeline.calibrate.compare import Seen
+from pipeline.calibrate.fit_match import ReadRoots
+from pipeline.calibrate.steps import root_permittivity_step
+from pipeline.engine.correcting import CORRECTIONS, find_corrections
+from pipeline.engine.windows import TABLE, known_windows
+from pipeline.qc.flags import TEST_BITS, Quality
+from pipeline.site.models import Site
+from pipeline.store.state import Snapshot
+from pipeline.variables import SIGNALS
+
+_ROOT, _QUALITY, _TESTS = "water/root_permittivity", "water/quality", "water/tests"
+# Bad by these alone is judged from water content by the law that is to be replaced.
+_BY_OLD_LAW = TEST_BITS["outside_calibration"] | TEST_BITS["gross_range"]
+
+
+def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
+    """Return a function that reads a sensor's root permittivity from a state of the store.
+
+    Drift found by water contents in the soil (samples, reference readings, hand rounds) is not
+    taken off: those were held against the readings by the law that is to be replaced, so that
+    readings corrected by them would say again what that law says. What cleanings and bench
+    checks found needs no law of the soil and is taken off.
+
+    Parameters
+    ----------
+    snapshot : Snapshot
+    site : Site
+        The description in force.
+    """
+    drifted = _drifted(snapshot)
+    plain = _without_soil_references(snapshot, site) if drifted else site
+
+    def read(tube: str, nominal_m: float, start: int, stop: int) -> NDArray[np.float64]:
+        start, stop = max(0, start), min(stop, snapshot.steps)
+        known = tube in snapshot.labels["tube"] and nominal_m in snapshot.labels["depth"]
+        if not known or start >= stop or not snapshot.holds(_ROOT):
+            return np.empty(0)
+        place = snapshot.labels["tube"].index(tube), snapshot.labels["depth"].index(nominal_m)
+        root, quality, tests = (
+            _cells(snapshot, key, start, stop, place) for key in (_ROOT, _QUALITY, _TESTS)
+        )
+        if (tube, nominal_m) in drifted:
+            root = _root(snapshot, plain, start, stop, place)
+        not_soil = (quality == Quality.BAD) & ((tests & ~np.uint16(_BY_OLD_LAW)) != 0)
+        return np.where(not_soil, np.nan, root.astype(np.float64))
+
+    return read
+
+
+def _cells(
+    snapshot: Snapshot, key: str, start: int, stop: int, place: tuple[int, int]
+) -> NDArray:
+    row, depth = place
+    return snapshot.read(key, start, stop, slice(row, row + 1))[:, 0, depth]
+
+
+def _drifted(snapshot: Snapshot) -> set[tuple[str, float]]:
+    """Return the sensors whose readings the night corrected."""
+    table = snapshot.table(CORRECTIONS)
+    rows = [] if table is None else table.to_pylist()
+    return {(row["tube"], row["depth_m"]) for row in rows}
+
+
+def _without_soil_references(snapshot: Snapshot, site: Site) -> Site:
+    """Return the site with what cleanings and bench checks alone would have corrected."""
+    known = known_windows(snapshot.table(TABLE))
+    nothing = Seen("", math.nan, math.nan, 0)
+    found, _ = find_corrections(
+        [], lambda asked: {w: known.get(w, nothing) for w in asked}, site
+    )
+    return site.model_copy(update={"corrections": tuple(found)})
+
+
+def _root(
+    snapshot: Snapshot, site: Site, start: int, stop: int, place: tuple[int, int]
+) -> NDArray:
+    """Return root permittivity anew from what was logged, with the corrections of a site."""
+    dims = "time", "tube", "depth"
+    variables = {
+        name: (dims, _cells(snapshot, f"readings/{name}", start, stop, place)[:, None, None])
+        for quantity in SIGNALS
+        for name in (quantity, f"{quantity}_offset_s")
+        if snapshot.holds(f"readings/{name}")
+    }
+    labels = snapshot.labels
+    coordinates = {
+        "time": snapshot.axis.times(start, stop),
+        "tube": np.array([labels["tube"][place[0]]], dtype=object),
+        "depth": np.array([labels["depth"][place[1]]]),
+    }
+    block = xr.Dataset(variables, coords=coordinates)
+    return root_permittivity_step(block, site)["root_permittivity"].values[:, 0, 0]
