@@ -213,6 +213,23 @@ def number_between(name: str, value: Amount, units: str, low: float, high: float
     return float(found)
 
 
+def one_number(name: str, value: Amount, units: str) -> float:
+    """Return one number in given units, as by `numbers`.
+
+    Raises
+    ------
+    ValueError
+        Unless it is one number.
+    UnitsError
+        If the units of a quantity or a DataArray do not fit.
+    """
+    held = hasattr(value, "magnitude")
+    found = np.asarray(_magnitude(value, units, name) if held else numbers(value, units))
+    if found.ndim or found.dtype.kind not in "iuf" or np.isnan(found):
+        raise ValueError(f"{name!r}: expected one number [{units}], found {value!r}")
+    return float(found)
+
+
 def water_units(value: Amount) -> str:
     """Return "mm" for stored water, a length in any units, else "m3 m-3".
 

@@ -18,7 +18,7 @@ from pipeline.derive.labelled import Like, amount, elementwise
 from pipeline.derive.night_laws import BEYOND, Laws, Nights, nights_of
 from pipeline.derive.night_rates import common_loss
 from pipeline.derive.tube_laws import TubeLaws, that_count, tube_laws
-from pipeline.units import Amount
+from pipeline.units import Amount, numbers
 
 CLASS_WIDTH = 0.01  # m3 m-3
 LEAST_NIGHTS = 3  # in a class
@@ -44,14 +44,14 @@ CARSEL_PARRISH_1988 = {
 
 
 def conductivity_mualem(
-    water_content: Amount, residual: float, saturated: float, n: float, k_saturated: float
+    water_content: Amount, residual: Amount, saturated: Amount, n: float, k_saturated: Amount
 ) -> Like:
     """Hydraulic conductivity of van Genuchten and Mualem.
 
     Parameters
     ----------
     water_content : float, array or DataArray, [m3 m-3]
-        May be a Pint quantity.
+        May be a Pint quantity, as all that have a unit may.
     residual, saturated : float, [m3 m-3]
     n : float, [1]
     k_saturated : float, [mm d-1]
@@ -73,13 +73,15 @@ def conductivity_mualem(
     >>> conductivity_mualem([0.30, 0.43], 0.078, 0.43, 1.56, 249.6).round(2).tolist()
     [2.39, 249.6]
     """
+    least, most = (numbers(value, "m3 m-3") for value in (residual, saturated))
+    fastest = numbers(k_saturated, "mm d-1")
 
     def conductivity(theta: Floats) -> Floats:
-        filled = (theta - residual) / (saturated - residual)
+        filled = (theta - least) / (most - least)
         filled = np.where((filled > 0) & (filled <= 1), filled, np.nan)
         m = 1.0 - 1.0 / n
         inner = 1.0 - (1.0 - filled ** (1.0 / m)) ** m
-        result: Floats = k_saturated * np.sqrt(filled) * inner**2
+        result: Floats = fastest * np.sqrt(filled) * inner**2
         return result
 
     about = ("mm d-1", "hydraulic conductivity")

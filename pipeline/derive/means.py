@@ -26,7 +26,7 @@ from pipeline.arrays import Bools, Floats, Integers
 from pipeline.calibrate.fit_student import student_quantile
 from pipeline.compiled import kernel
 from pipeline.derive.labelled import by_day_and_tube
-from pipeline.units import water_units
+from pipeline.units import Amount, one_number, water_units
 from pipeline.variables import require_alike
 
 LEAST_DATES = 10  # fewer do not tell a tube's offset; ours
@@ -226,7 +226,7 @@ def _mean_errors(table: Floats, shared: Floats, fit: TubeFit) -> dict[str, NDArr
     return {**columns, "measured": fit.counts}
 
 
-def tubes_needed(spread: float, precision: float, expected: int | None = None) -> int:
+def tubes_needed(spread: Amount, precision: Amount, expected: int | None = None) -> int:
     """Return how many tubes would tell the mean to within a precision, 95 % of the time.
 
     ``n = (t s / d)**2``, with Student's t of n - 1 degrees of freedom, so that n is found by
@@ -234,7 +234,7 @@ def tubes_needed(spread: float, precision: float, expected: int | None = None) -
 
     Parameters
     ----------
-    spread, precision : float, [one unit, any]
+    spread, precision : float or Pint quantity, [one unit, any if bare]
         Standard deviation between tubes, s; half the width of the interval wanted, d.
     expected : int
         Degrees of freedom of ``spread`` where t should be theirs, as when the next tubes are
@@ -246,8 +246,9 @@ def tubes_needed(spread: float, precision: float, expected: int | None = None) -
 
     Raises
     ------
-    ValueError
-        If ``precision`` is not above zero or ``spread`` is negative or not a number.
+    UnitsError, ValueError
+        If one is a length and the other is not; if ``precision`` is not above zero,
+        ``spread`` is negative, or one no number.
 
     References
     ----------
@@ -259,12 +260,11 @@ def tubes_needed(spread: float, precision: float, expected: int | None = None) -
     >>> tubes_needed(0.03, 0.02)
     12
     """
-    if not precision > 0 or not spread >= 0:
-        raise ValueError(
-            f"expected a spread of at least 0 and a precision above 0, found {spread!r} and "
-            f"{precision!r}"
-        )
-    ratio = spread / precision
+    unit = water_units(spread)
+    scatter, width = (one_number("spread or precision", x, unit) for x in (spread, precision))
+    if not width > 0 or not scatter >= 0:
+        raise ValueError(f"expected spread >= 0, precision above 0, found {scatter}, {width}")
+    ratio = scatter / width
     if expected is not None:
         return max(2, math.ceil((student_quantile(_TWICE, expected) * ratio) ** 2))
     number = 2

@@ -5,8 +5,8 @@ suspect, and no function changes data. A threshold is strict: a reading equal to
 Neighbours are neighbours in time steps: where one is missing a test is not evaluated there.
 
 Water content says in its attribute ``units`` that it is in m3 m-3, or is a Pint quantity of
-any fitting unit; thresholds are bare numbers in the units stated. Flags of a lazy array are
-lazy.
+any fitting unit; so are thresholds, or bare numbers in the units stated. Flags of a lazy array
+are lazy.
 
 Run together (`pipeline.qc.step`) the tests follow each other in the order gross range, spike,
 flat line, rate of change, and what one test fails is no evidence for the next: the reading
@@ -44,7 +44,7 @@ from pipeline.qc.constants import (
     ROUNDING,
 )
 from pipeline.qc.standing import flat_lines
-from pipeline.units import plain
+from pipeline.units import Amount, one_number, plain
 from pipeline.variables import require_alike
 
 
@@ -95,7 +95,7 @@ def flag_outside_calibration(outside: xr.DataArray) -> xr.DataArray:
     return as_flag(outside != 0, "outside_calibration")
 
 
-def flag_gross_range(water_content: xr.DataArray, low: float, high: float) -> xr.DataArray:
+def flag_gross_range(water_content: xr.DataArray, low: Amount, high: Amount) -> xr.DataArray:
     """Flag readings outside a closed range.
 
     Parameters
@@ -122,12 +122,16 @@ def flag_gross_range(water_content: xr.DataArray, low: float, high: float) -> xr
     """
     x = plain(water_content, "m3 m-3")
     kind = x.dtype.type if x.dtype.kind == "f" else np.float64
-    flag = (x < kind(low)) | (x > kind(high))
+    least, most = (
+        kind(one_number(name, value, "m3 m-3"))
+        for name, value in (("low", low), ("high", high))
+    )
+    flag = (x < least) | (x > most)
     return as_flag(flag, "gross_range")
 
 
 def flag_rate_of_change(
-    water_content: xr.DataArray, per_hour: float, shortest_h: float = RATE_SHORTEST_H
+    water_content: xr.DataArray, per_hour: Amount, shortest_h: Amount = RATE_SHORTEST_H
 ) -> xr.DataArray:
     """Flag readings that differ from the one before by more than a rate allows.
 
@@ -158,12 +162,14 @@ def flag_rate_of_change(
     [False, True, False]
     """
     x = over_time(water_content).astype(np.float64)
-    largest = per_hour * max(_step_s(x) / HOUR_S, shortest_h)
+    shortest = one_number("shortest_h", shortest_h, "h")
+    rate = one_number("per_hour", per_hour, "m3 m-3 h-1")
+    largest = rate * max(_step_s(x) / HOUR_S, shortest)
     return as_flag(abs(x - x.shift(time=1)) > largest + ROUNDING, "rate_of_change")
 
 
 def flag_spike(
-    water_content: xr.DataArray, size: float, return_part: float | None = None
+    water_content: xr.DataArray, size: Amount, return_part: Amount | None = None
 ) -> xr.DataArray:
     """Flag single readings that stand out from both neighbours by more than ``size``.
 
@@ -201,10 +207,11 @@ def flag_spike(
     x = over_time(water_content).astype(np.float64)
     before, after = x.shift(time=1), x.shift(time=-1)
     rise, fall = x - before, x - after
+    least = one_number("size", size, "m3 m-3")
     height = xr.where(rise * fall > 0, np.minimum(abs(rise), abs(fall)), 0.0)
-    flag = height > size + ROUNDING
+    flag = height > least + ROUNDING
     if return_part is not None:
-        level = return_part * height + ROUNDING
+        level = one_number("return_part", return_part, "1") * height + ROUNDING
         flag &= abs(after - before) <= level
         flag &= ~(abs(before - x.shift(time=2)) > level)
     return as_flag(flag.transpose(*water_content.dims), "spike")
@@ -212,9 +219,9 @@ def flag_spike(
 
 def flag_flat_line(
     water_content: xr.DataArray,
-    hours: float,
-    tolerance: float = 0.0,
-    visible_h: float | None = None,
+    hours: Amount,
+    tolerance: Amount = 0.0,
+    visible_h: Amount | None = None,
 ) -> xr.DataArray:
     """Flag readings that have stood still for some hours, unless a rise brought them there.
 
@@ -253,17 +260,20 @@ def flag_flat_line(
     """
     series = in_one_chunk(over_time(water_content))
     step_s = _step_s(series)
-    visible_s = hours * HOUR_S + FLAT_ENTRY_S if visible_h is None else visible_h * HOUR_S
+    stand_s = one_number("hours", hours, "h") * HOUR_S
+    visible_s = stand_s + FLAT_ENTRY_S
+    if visible_h is not None:
+        visible_s = one_number("visible_h", visible_h, "h") * HOUR_S
     flag = xr.apply_ufunc(
         _flat_line_along_last,
         series,
         input_core_dims=[["time"]],
         output_core_dims=[["time"]],
         kwargs={
-            "tolerance": tolerance,
+            "tolerance": one_number("tolerance", tolerance, "m3 m-3"),
             "steps": np.array(
                 [
-                    np.ceil(round(hours * HOUR_S / step_s, 6)),
+                    np.ceil(round(stand_s / step_s, 6)),
                     visible_s // step_s,
                     FLAT_GAP_S // step_s,
                     FLAT_ENTRY_S // step_s,
