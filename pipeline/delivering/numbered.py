@@ -78,7 +78,7 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> DeliveryAc
     """
     site = open_description(folder)
     store = site_store(site)
-    snapshot = store.read(commit_of(store, commit))
+    snapshot = store.read(commit_of(store, commit or None))
     site = _described(site, snapshot, earlier=bool(commit))
     state = snapshot.commit_id
     period = requested_period(site, snapshot.days, request.period)

@@ -95,7 +95,7 @@ class View:
         """
         site = load_site(folder)
         store = SiteStore(site.store, site.axis, site.id)
-        snapshot = store.read(commit_of(store, commit))
+        snapshot = store.read(commit_of(store, commit or None))
         found = snapshot.commit_id
         return View(in_force(site, snapshot).site, snapshot, found, store.written_at(found))
 
