@@ -202,7 +202,8 @@ def _backwards(stock: Stock, sample: Sample) -> Iterator[Problem]:
         found = f"stamps that run backwards, {count} time(s){part}"
         advice = (
             "Look at the logger's clock and at the layout's date pattern (day and month "
-            "exchanged?); a file of joined exports is harmless."
+            "exchanged?); a file of joined exports is harmless. Does the clock keep summer "
+            "time? Then name its 'zone' in [source.clock]: else its summer is an hour off."
         )
         yield Problem(sample.path, f"line {where}", found, "stamps in order", advice)
 

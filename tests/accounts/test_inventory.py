@@ -161,6 +161,8 @@ def test_stamps_that_run_backwards_are_told_with_their_line(remarks):
     assert text.startswith(
         "logger-a/sep.csv, line 13: found stamps that run backwards, 2 time"
     )
+    # The source has no zone: a clock that keeps summer time steps back each autumn.
+    assert "name its 'zone' in [source.clock]" in text
 
 
 def test_a_wrong_date_pattern_is_told_as_a_fault_of_the_layout(remarks):
