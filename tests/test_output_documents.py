@@ -209,6 +209,21 @@ def test_columns_of_tables_that_no_document_has_are_described(field, account, ta
     assert columns == set(re.findall(r"`([a-z_]+)`", row.split(" | ")[1]))
 
 
+def test_what_the_page_does_with_a_site_runs_as_it_stands(field, account):
+    """But for the folder and the month, which are those of the demo."""
+    page = (ROOT / "docs" / "notebook.md").read_text("utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```", page, re.DOTALL | re.MULTILINE)
+    mine = "".join(block for block in blocks if "site." in block)
+    assert mine.count("open_site(") == 2
+    assert '"2025-05"' in mine
+    mine = mine.replace('"config"', repr(str(field))).replace('"2025-05"', '"2023-03"')
+    names = {}
+    exec(compile(mine, "page", "exec"), names)
+    assert names["layers"].sizes["layer"] == 3
+    states = [names[name].snapshot.commit_id for name in ("before", "site")]
+    assert states[0] != states[1]  # the first night is not the newest
+
+
 def test_a_quantity_of_space_is_of_a_depth_or_of_a_layer(printed):
     (site,) = printed["space"][0]["sites"]
     assert {row["layer"] for row in site["tubes"]} > {None}
