@@ -12,7 +12,7 @@ import signal
 import sys
 from collections.abc import Callable
 from contextlib import suppress
-from io import TextIOWrapper
+from io import BufferedWriter, FileIO, TextIOWrapper
 from typing import Annotated, Any, TextIO
 
 import typer
@@ -141,6 +141,24 @@ def command() -> None:
         raise
 
 
+class _Patient(FileIO):
+    """A stream that stops no work: what it cannot take is dropped, and why remembered.
+
+    Otherwise it hangs on how much is printed whether a reader who has left, or a full disk,
+    is met while a command runs or as it ends, and each would have its own exit code.
+    """
+
+    lost: OSError | None = None
+
+    def write(self, data: Any, /) -> int:
+        if self.lost is None:
+            try:
+                return super().write(data)
+            except OSError as error:
+                self.lost = error
+        return memoryview(data).nbytes
+
+
 def _open_streams() -> None:
     """Give a process that was started without the standard streams empty ones.
 
@@ -156,21 +174,33 @@ def _open_streams() -> None:
         sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
     if sys.stderr is None:
         sys.stderr = open(2, "w", encoding="utf-8", closefd=False)
-    if isinstance(sys.stdout, TextIOWrapper) and sys.stdout.errors == "strict":
+    if isinstance(sys.stdout, TextIOWrapper):
         # No sign that a terminal lacks is a reason to end after the work was done.
-        sys.stdout.reconfigure(errors="backslashreplace")
+        errors = "backslashreplace" if sys.stdout.errors == "strict" else sys.stdout.errors
+        sys.stdout.flush()
+        sys.stdout = TextIOWrapper(
+            BufferedWriter(_Patient(sys.stdout.fileno(), "w", closefd=False)),
+            encoding=sys.stdout.encoding,
+            errors=errors,
+            line_buffering=sys.stdout.line_buffering,
+            write_through=sys.stdout.write_through,
+        )
 
 
 def _leave(ended: list[int]) -> None:
     """End the process with an exit code if there is one and all that was said is out."""
     logging.shutdown()
-    lost = _flush(sys.stdout)
+    lost = _flush(sys.stdout) or getattr(
+        getattr(getattr(sys.stdout, "buffer", None), "raw", None), "lost", None
+    )
     if isinstance(lost, BrokenPipeError):  # nobody reads any more; all is well
         lost = None
     if lost is not None:
         from pipeline.console import say
+        from pipeline.refusals import meaning
 
-        say(f"standard output: found {lost}; what was printed there is not complete")
+        why = meaning(lost) or f"found {lost}"
+        say(f"standard output: {why}. What was printed there is not complete")
     _flush(sys.stderr)  # words for people that nobody can take change no outcome
     if ended:
         os._exit(1 if lost is not None else ended[0])

@@ -52,8 +52,47 @@ def test_a_log_that_takes_no_more_stops_no_night(run, tmp_path, redirections):
 def test_a_document_that_was_not_written_is_a_failure_and_told(run):
     ran = run(f">{FULL}", "night", "north", "--direct", "--json")
     assert ran.returncode == 1
-    assert "standard output: found [Errno 28]" in ran.stderr
+    assert "standard output: the disk is full; free some room" in ran.stderr
     assert "Exception ignored" not in ran.stderr
+
+
+@pytest.mark.skipif(not FULL.exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("arguments", [["schema"], ["--help"], ["--version"]])
+def test_what_a_full_disk_cannot_take_is_told_in_one_line(run, arguments):
+    """Much is met by the disk while it is printed, little only as the command ends."""
+    ran = run(f">{FULL}", *arguments)
+    assert ran.returncode == 1
+    assert ran.stderr == (
+        "standard output: the disk is full; free some room. What was printed there is not "
+        "complete\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [(["schema"], 0), (["--help"], 0), (["night", "north", "--direct", "--json"], 3)],
+)
+def test_a_reader_who_has_left_changes_no_exit_code(tmp_path, arguments, code):
+    (tmp_path / "north").mkdir()
+    (tmp_path / "north" / "set_aside").write_text("")
+    reads, writes = os.pipe()
+    os.close(reads)
+    environment = {**os.environ, "PERCOLOG_STATE": str(tmp_path / "state")}
+    environment["PYTHONUNBUFFERED"] = "1"  # so that even the first line meets the closed end
+    ran = subprocess.run(
+        [sys.executable, str(FAKE), *arguments],
+        stdout=writes,
+        stderr=subprocess.PIPE,
+        text=True,
+        timeout=100,
+        cwd=tmp_path,
+        env=environment,
+        check=False,
+    )
+    os.close(writes)
+    assert ran.returncode == code
+    assert "Broken pipe" not in ran.stderr
+    assert "Traceback" not in ran.stderr
 
 
 def test_what_is_opened_never_gets_the_number_of_a_closed_stream():
