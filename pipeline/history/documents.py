@@ -124,6 +124,7 @@ class History(TypedDict):
     site: str
     outcome: str
     states: list[StateRow]
+    failures: NotRequired[list[Failure]]  # where the description is not valid at present
 
 
 class StatesApart(Ends, Comparison):

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
+from pipeline.errors import SiteError
 from pipeline.history.change_picture import picture_of
 from pipeline.history.comparison import compare_states
 from pipeline.history.differences import differing_days
@@ -25,7 +26,9 @@ from pipeline.nights.documents import StoredNight
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.thinning import thin_site
 from pipeline.outcomes import describe_failure, outcome_of, tried
+from pipeline.site.load import load_store_place
 from pipeline.store.description import in_force, stored_files
+from pipeline.store.site_store import SiteStore
 from pipeline.store.states import find_state, list_states
 
 Work = Callable[[Path, datetime, bool, Consent | None], Revision]
@@ -55,8 +58,26 @@ def redo(
 
 
 def site_history(folder: Path) -> History:
-    """Return every state of a site's store, newest first (see `pipeline.store.states`)."""
-    site = open_description(folder)
+    """Return every state of a site's store, newest first (see `pipeline.store.states`).
+
+    What is wrong with the description is told in ``failures``: it is when something was edited
+    that one wants to know what was before. Only ``site.toml`` is needed to find the store.
+
+    Raises
+    ------
+    SiteError, StoreError
+    """
+    try:
+        site = open_description(folder)
+    except SiteError as error:
+        try:
+            name, address, axis = load_store_place(folder)
+        except SiteError:
+            raise error from None  # with every mistake, not those of one file
+        failures = [describe_failure("describe", error)]
+        states = list_states(SiteStore(address, axis, name))
+        outcome = outcome_of(failures)
+        return {"site": name, "outcome": outcome, "states": states, "failures": failures}
     return {"site": site.id, "outcome": "done", "states": list_states(site_store(site))}
 
 

@@ -51,7 +51,10 @@ def show_comparison(account: StatesApart) -> None:
 
 
 def show_history(account: History) -> None:
-    """Print the states of a site, newest first."""
+    """Print the states of a site, newest first, after what is wrong with its description."""
+    if "failures" in account:
+        headline(account["outcome"], f"{account['site']}: the description cannot be used")
+        show_failures(account["failures"])
     headers = ["night", "commit", "written (UTC)", "files", "values", "days", "what changed"]
     rows = [_history_row(state) for state in account["states"]]
     print(clean(f"{account['site']}: {counted(len(rows), 'state')}, newest first"))

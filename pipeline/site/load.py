@@ -6,6 +6,7 @@ import re
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
+from pipeline.axis import TimeAxis
 from pipeline.errors import Problem, SiteError
 from pipeline.site.alerts import Alerts
 from pipeline.site.cross_ground import check_ground
@@ -63,6 +64,25 @@ def load_site(folder: Path) -> Site:
     if draft.problems:
         raise SiteError(in_reading_order(draft.problems))
     return _assemble(folder, settings, draft, store)
+
+
+def load_store_place(folder: Path) -> tuple[str, str, TimeAxis]:
+    """Return a site's id, where its store lies and its axis, from the table [site] alone.
+
+    So that a store can be looked at while something else in the description is wrong.
+
+    Raises
+    ------
+    SiteError
+        If [site] itself, or another table of ``site.toml``, cannot be used.
+    """
+    draft = Draft()
+    settings = read_settings(folder, draft)
+    store = _store(folder, settings, draft.problems)
+    if draft.problems or settings.site is None:
+        raise SiteError(in_reading_order(draft.problems))
+    form = settings.site.value
+    return form.id, store, TimeAxis(int(_utc_start(form).timestamp()), form.interval)
 
 
 def _read_tables(folder: Path, settings: Settings, draft: Draft) -> None:

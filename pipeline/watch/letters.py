@@ -44,7 +44,7 @@ def line(note: Note) -> str:
     """Return a note as one line, for the log."""
     if note["event"] == "over":
         return clean(f"over: {note['what']} (since {note['since']})")
-    told = f"alert: {note['what']}, since {note['since']}; {note['evidence']}."
+    told = f"alert: {note['what']}, since {note['since']}; {note['evidence'].rstrip('.')}."
     return clean(f"{told} Do: {note['advice'].rstrip('.')}.")
 
 

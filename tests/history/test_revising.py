@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.errors import SiteError
 from pipeline.history import revising
 from pipeline.history.comparison import _table_rows
 from pipeline.nights import night
@@ -97,6 +98,23 @@ def test_for_people_there_are_tables_and_the_lines_that_changed(site):
     listed = run("history", site)
     assert "1 state, newest first" in listed.stdout
     assert "thinned out" in run("thin", site).stderr
+
+
+def test_history_is_told_while_the_description_is_wrong(site):
+    wiring = (site / "wiring.csv").read_text()
+    (site / "wiring.csv").write_text(wiring.replace(",T1,", ",TT1,"))
+    ran = run("history", site)
+    assert ran.exit_code == 2
+    assert "1 state, newest first" in ran.stdout
+    assert "wiring.csv, line" in ran.stderr
+    account = json.loads(run("history", site, "--json").stdout)["sites"][0]
+    assert account["outcome"] == "wrong"
+    assert account["failures"][0]["problems"][0]["file"] == "wiring.csv"
+    assert [state["night"] for state in account["states"]] == [1]
+
+    toml = (site / "site.toml").read_text()
+    (site / "site.toml").write_text(f"what is this\n{toml}")
+    assert isinstance(run("history", site).exception, SiteError)
 
 
 def test_a_picture_that_cannot_be_written_keeps_no_number_back(site, monkeypatch):

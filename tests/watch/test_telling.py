@@ -64,6 +64,7 @@ def test_told_once_then_over_then_again(tmp_path, monkeypatch):
 def test_an_advice_ends_with_one_full_stop(advice):
     note = {"event": "new", "what": "x", "since": "y", "evidence": "z", "advice": advice}
     assert line(note) == "alert: x, since y; z. Do: Look at the cable."
+    assert line({**note, "evidence": "z."}) == line(note)
 
 
 def test_what_happens_once_is_never_over_nor_told_again():
