@@ -7,13 +7,16 @@ import re
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
+import xarray as xr
 from rows_site import make_rows_site
 from told_keys import PAGE, described
 from traced_site import HEADER, put
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.derive.water_losses import drainage_and_uptake
 from pipeline.nights import night
 from pipeline.nights.documents import DeliveredNight, StoredNight
 from pipeline.notebook import open_site
@@ -222,6 +225,28 @@ def test_what_the_page_does_with_a_site_runs_as_it_stands(field, account):
     assert names["layers"].sizes["layer"] == 3
     states = [names[name].snapshot.commit_id for name in ("before", "site")]
     assert states[0] != states[1]  # the first night is not the newest
+
+
+def test_a_notebook_finds_the_uptake_of_the_night_from_its_cubes(field, account):
+    """Against the table that the night wrote, bit for bit."""
+    site = open_site(field)
+    tube = site.site.tube_by_id["T1"]
+    found = drainage_and_uptake(
+        site.water["cleaned_water_content"],
+        site.water["sensor_depth"],
+        tube.latitude,
+        tube.longitude,
+        site.readings["rain"].isel(station=0),
+    )
+    table = site.table("uptake").query("tube == 'T1'")
+    assert len(table) > 70
+    days = table["day_s"].to_numpy().astype("datetime64[s]").astype("datetime64[ns]")
+    cells = {"day": ("row", days), "depth": ("row", table["depth_m"].to_numpy())}
+    places = {name: xr.DataArray(values, dims=dim) for name, (dim, values) in cells.items()}
+    mine = found.sel(tube="T1").sel(places)
+    for name in ("uptake", "uptake_above", "night_drainage"):
+        np.testing.assert_array_equal(mine[name], table[f"{name}_mm_d"])
+        assert mine[name].notnull().any()
 
 
 def test_a_quantity_of_space_is_of_a_depth_or_of_a_layer(printed):
