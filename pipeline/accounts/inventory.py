@@ -165,7 +165,9 @@ def _mostly_refused(sample: Sample) -> Iterator[Problem]:
             continue  # held against its own column by pipeline.ingest.samples_columns
         share_rows = reject.rows / rows if rows else 0.0
         share_values = reject.values / parsed.values_read if parsed.values_read else 0.0
-        if max(share_rows, share_values) > _MOSTLY:
+        # A gauge of decimal commas loses its rain alone: its zeros have none.
+        split = reject.reason == "wrong_field_count" and "decimal comma" in reject.advice
+        if split or max(share_rows, share_values) > _MOSTLY:
             told = True
             many = f"{reject.rows} rows" if reject.rows else f"{reject.values} values"
             found = f"{many} of the sample set aside ({reject.reason}): {reject.found}"

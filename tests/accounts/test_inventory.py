@@ -165,6 +165,21 @@ def test_stamps_that_run_backwards_are_told_with_their_line(remarks):
     assert "name its 'zone' in [source.clock]" in text
 
 
+def test_few_rows_split_by_their_decimal_commas_are_told(remarks):
+    """A gauge whose zeros are whole loses its rain alone, far less than most of a file."""
+    rows = [
+        f"02.09.2023 {k // 4:02d}:{k % 4 * 15:02d},{500 + k},600,{'0,2' if k == 7 else 0}"
+        for k in range(40)
+    ]
+    raw = "\n".join(["Time,mV_1,mV_2,rain", ",mV,mV,mm", *rows]) + "\n"
+    edit = ('delimiter = ";"', 'delimiter = ","')
+    found = remarks({"logger-a/sep.csv": raw}, {"layouts/analog.toml": [edit]})
+    # By hand: two header lines and seven rows come before the only one with rain.
+    [text] = [text for text in found if "wrong_field_count" in text]
+    assert text.startswith("logger-a/sep.csv, line 10: found 1 rows of the sample set aside")
+    assert "'0,2' looks like one number with a decimal comma" in text
+
+
 def test_a_wrong_date_pattern_is_told_as_a_fault_of_the_layout(remarks):
     edit = ('format = "dd.MM.yyyy HH:mm"', 'format = "MM/dd/yyyy HH:mm"')
     [text] = remarks(edits={"layouts/analog.toml": [edit]})
