@@ -13,7 +13,7 @@ from pipeline.errors import Problem
 from pipeline.site.cross_wiring import unknown_name
 from pipeline.site.draft import Draft, Placed
 from pipeline.site.mistakes import Path as Place
-from pipeline.site.mistakes import Spot, show
+from pipeline.site.mistakes import Spot, nearest, show
 from pipeline.site.models import Horizon, Law, Soil
 from pipeline.site.values import stated_instant
 from pipeline.variables import SIGNALS
@@ -66,7 +66,9 @@ def _check_sensor_depths(draft: Draft) -> Iterator[Problem]:
     """Every sensor whose reading becomes water content lies in a horizon."""
     tubes = {placed.value.tube: placed.value for placed in draft.tubes}
     soils = {s.value.id: s.value for s in draft.soils if _runs_downwards(s.value)}
+    strays = _stray_soils(draft)
     seen: set[tuple[str, float]] = set()
+    told: set[str] = set()
     for placed in draft.wires:
         wire = placed.value
         tube = tubes.get(wire.tube)
@@ -77,7 +79,13 @@ def _check_sensor_depths(draft: Draft) -> Iterator[Problem]:
             continue
         seen.add((wire.tube, wire.depth_m))
         real_m = round(wire.depth_m + tube.set_in_m, 4)
-        if soil.horizon_at(real_m) is None:
+        if soil.horizon_at(real_m) is None and (near := nearest(soil.id, strays)):
+            if near not in told:  # once, not for every sensor that lacks it
+                told.add(near)
+                found = f"soil {near!r}, which no tube is in, while soil {soil.id!r} has gaps"
+                expected = "one name for all horizons of a soil"
+                yield strays[near].problem((), found, expected, f"Did you mean {soil.id!r}?")
+        elif soil.horizon_at(real_m) is None:
             found = f"a sensor at {real_m * 100:g} cm real depth in tube {wire.tube!r}"
             expected = f"a horizon of soil {soil.id!r} that holds it"
             advice = f"The horizons reach {_extent(soil)}; set-in {tube.set_in_m * 100:g} cm."
@@ -86,6 +94,12 @@ def _check_sensor_depths(draft: Draft) -> Iterator[Problem]:
                 metres = f"{deepest_m * 10_000:g}"
                 advice += f" If soils.toml is in metres write bottom_cm = {metres}, and so on."
             yield placed.spot.problem("depth_cm", found, expected, advice)
+
+
+def _stray_soils(draft: Draft) -> dict[str, Spot]:
+    """Return the soils no tube is in: a misspelt head of a horizon begins one of its own."""
+    used = {placed.value.soil for placed in draft.tubes}
+    return {s.value.id: s.spot for s in draft.soils if s.value.id not in used}
 
 
 def _runs_downwards(soil: Soil) -> bool:

@@ -187,6 +187,9 @@ MISTAKES = {
     "horizon overlap": ("soils.toml", ("top_cm = 25", "top_cm = 20"),
                         "line 14, key soil.loam.horizon.1.top_cm", "the top of 'B' at 20 cm",
                         "The horizons overlap"),
+    "horizon under a misspelt soil": (
+        "soils.toml", ('soil.loam.horizon]]\nname = "B"', 'soil.laom.horizon]]\nname = "B"'),
+        "line 12, key soil.laom", "soil 'laom'", "Did you mean 'loam'?"),
     "horizon upside down": ("soils.toml", ("bottom_cm = 120", "bottom_cm = 12"),
                             "line 15, key soil.loam.horizon.1.bottom_cm", "12",
                             "a depth below the top (25 cm)"),
