@@ -16,6 +16,7 @@ from pipeline.errors import PercologError, StoreError
 from pipeline.outcomes import Failure
 from pipeline.products.event_store import gain_error_mm
 from pipeline.site.load import load_site
+from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Site
 from pipeline.store.description import in_force
 from pipeline.store.site_store import SiteStore
@@ -85,8 +86,7 @@ def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[st
     snapshot = SiteStore(site.store, site.axis, site.id).read()
     site = in_force(site, snapshot).site
     if tube and tube not in site.tube_by_id:
-        known = sorted(site.tube_by_id)
-        raise EventsError(f"{site.id}: found tube {tube!r}; expected one of {known}")
+        raise EventsError(unknown_tube(site.id, tube, site.tube_by_id))
     tables = {}
     for name in ("events", "event_depths", "conductivity"):
         found = snapshot.table(name)

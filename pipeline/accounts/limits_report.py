@@ -35,6 +35,7 @@ from pipeline.products.event_drainage import texture_of
 from pipeline.products.limits import TABLE
 from pipeline.site.checks_layers import REACH_M, sensor_depths_of
 from pipeline.site.load import load_site
+from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Horizon, Site
 from pipeline.store.description import in_force
 from pipeline.store.site_store import SiteStore
@@ -85,7 +86,7 @@ def limits_report(
     rows = [sensor_row(site, row) for row in stored.to_pylist()]
     tubes = list(dict.fromkeys(row["tube"] for row in rows))
     if tube and tube not in tubes:
-        raise LimitsError(f"{site.id}: found tube {tube!r}; expected one of {tubes}")
+        raise LimitsError(unknown_tube(site.id, tube, tubes))
     chosen = [tube] if tube else tubes
     return {
         "site": site.id,

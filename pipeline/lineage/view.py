@@ -21,7 +21,7 @@ from pipeline.axis import iso_utc
 from pipeline.errors import PercologError
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.site.load import load_site
-from pipeline.site.mistakes import did_you_mean, one_of
+from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Site, Tube
 from pipeline.store.description import in_force
 from pipeline.store.site_store import SiteStore
@@ -147,10 +147,7 @@ class View:
         stored = [t for t in self.snapshot.labels["tube"] if t in self.site.tube_by_id]
         if name in stored:
             return self.site.tube_by_id[name]
-        hint = did_you_mean(name, stored)
-        raise TraceError(
-            f"{self.site.id}: found tube {name!r}; expected {one_of(stored)}. {hint}".rstrip()
-        )
+        raise TraceError(unknown_tube(self.site.id, name, stored))
 
     def sensor(self, tube: Tube, depth_m: float) -> Sensor:
         """Return the sensor at a depth: exactly, or the nearest within 2 cm.

@@ -86,6 +86,14 @@ def did_you_mean(word: object, options: Iterable[str]) -> str:
     return f"Did you mean {found!r}?" if found else ""
 
 
+def unknown_tube(site: str, name: str, tubes: Iterable[str]) -> str:
+    """Return the one sentence in which a command refuses a tube that is not among some."""
+    known = tuple(tubes)
+    told = f"{site}: found tube {name!r}; expected {one_of(known)}"
+    hint = did_you_mean(name, known)
+    return f"{told}. {hint}" if hint else told
+
+
 def nearest(word: str, options: Iterable[str]) -> str:
     """Return the accepted word a misspelt one is most like, or an empty text."""
     return _nearest(word[:_SHOWN_LENGTH], tuple(options)) if word else ""

@@ -116,3 +116,11 @@ def test_other_tubes_and_states_without_events(state):
     state(None)
     with pytest.raises(StoreError, match="run percolog night"):
         report.events_report("site")
+
+
+def test_a_misspelt_tube_is_refused_with_the_near_one(state):
+    state([EVENT])
+    with pytest.raises(report.EventsError) as caught:
+        report.events_report("site", "AA")
+    known = "expected one of 'A', 'B'. Did you mean 'A'?"
+    assert str(caught.value).endswith(f"found tube 'AA'; {known}")
