@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime
 
 _NOTHING = frozenset(
     {"-", "--", "\N{EN DASH}", "\N{EM DASH}", "?", "n/a", "na", "nan", "none"}
@@ -55,19 +56,27 @@ def on_instant(text: str) -> str:
         return "Write hours from 00 to 23, as in 2024-03-01T14:30."
     if match := _YEAR_FIRST.fullmatch(text):
         year, month, day, *clock = match.groups()
-        return _meant(_written(year, month, day, clock))
+        return _instant_meant(_written(year, month, day, clock))
     if match := _YEAR_LAST.fullmatch(text):
         first, mark, second, year, *clock = match.groups()
         day_first = _written(year, second, first, clock)
         month_first = _written(year, first, second, clock)
         if mark == "." or int(first) > 12:
-            return _meant(day_first)
+            return _instant_meant(day_first)
         if int(second) > 12:
-            return _meant(month_first)
+            return _instant_meant(month_first)
         return (
             f"Write {day_first!r} if the day stands first, {month_first!r} if the month does."
         )
     return ""
+
+
+def _instant_meant(written: str) -> str:
+    try:
+        datetime.fromisoformat(written)
+    except ValueError:
+        return "Look at month, day and hour."
+    return _meant(written)
 
 
 def on_offset(text: str) -> str:

@@ -44,6 +44,8 @@ def test_a_number_is_told_as_it_should_be_written(text, advice):
         ("2025-03-10 09.30", "Did you mean '2025-03-10T09:30'?"),
         ("2025-03-10 2:30 PM", "Write hours from 00 to 23, as in 2024-03-01T14:30."),
         ("-", "Leave the cell empty where there is nothing to say."),
+        ("2025-13-01", "Look at month, day and hour."),
+        ("31.02.2025", "Look at month, day and hour."),
         ("1 March", ""),
     ],
 )
