@@ -51,6 +51,7 @@ RARE = {
     "check": {"problems", "failures"},
     "ledger": {"files.repairs"},
     "events": {"pictures", "failures"},
+    "history": {"failures"},
     "compare": {"failures"},
     "recalibrate": {
         "failures", "delivered", "delivered_counts", "removed", "empty_periods", "rounds",

@@ -53,7 +53,8 @@ def test_a_reading_left_out_is_normal_about_the_curve_through_the_others(bend):
         mean = (inverse @ scaled)[8]
         expected.append((-mean / np.sqrt(1.0 + inverse[8, 8]), inverse[8, 8]))
         found.append(off_the_rest(weight, scaled, 2, 8))
-    np.testing.assert_allclose(found, expected, rtol=1e-6, atol=1e-9)
+    # A stiff curve leaves the inverse of a matrix no more digits.
+    np.testing.assert_allclose(found, expected, rtol=1e-6, atol=1e-8)
     # The strength is told from the same few readings: somewhat wider than one, by no bias.
     z = np.array(found)[:, 0]
     assert 0.9 < np.std(z) < 1.25

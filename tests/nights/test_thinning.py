@@ -230,11 +230,16 @@ def test_states_are_found_by_night_date_prefix_and_now(store):
     assert find_state(store, states[3]["commit"][:9].lower()) == states[3]
     today = datetime.now(UTC).date().isoformat()
     assert find_state(store, today) == states[0]
-    for name in ("77", "2001-01-01", "no such"):
+    for name in ("77", "2001-01-01", "no such", ""):
         with pytest.raises(StoreError, match="found no state"):
             find_state(store, name)
-    with pytest.raises(StoreError, match="found 12 states"):
-        find_state(store, "")
+
+
+def test_a_name_that_several_states_have_is_refused(store, monkeypatch):
+    alike = [{**row, "commit": f"AB{row['commit']}"} for row in list_states(store)]
+    monkeypatch.setattr("pipeline.store.states.list_states", lambda _: alike)
+    with pytest.raises(StoreError, match="found 12 states 'ab'"):
+        find_state(store, "ab")
 
 
 def test_a_comparison_counts_what_differs_and_by_how_much(tmp_path):
