@@ -6,6 +6,7 @@ depth and a time. What it says of the sensor is for `pipeline.calibrate.compare`
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -94,18 +95,31 @@ def _water_content(visit: Visit, site: Site) -> tuple[float, float] | None:
 
 
 def sample_references(points: Iterable[SamplePoint], site: Site) -> Iterator[Reference]:
-    """Yield soil samples at the sensors they lie beside, within 5 cm and in one horizon."""
+    """Yield soil samples at the sensors they lie beside, within 5 cm and in one horizon.
+
+    Weighings tell what water a core holds; how like the soil at the sensor it is, is uncertain
+    besides, by ``uncertainty.reference`` over √n of its repeats (JCGM 100:2008, 5.1.2: parts
+    that do not hang together add in quadrature). Repeats that show more are believed; that
+    they agree may be chance.
+    """
     half_s, rules = round(site.drift.window_h * 3600), Rules()
     for point in points:
         nominal_m = nearest_sensor(site, point)
         if nominal_m is None or not _is_beside(site, point, nominal_m, rules):
             continue
         first, last = point.when.start_s, point.when.start_s + point.when.length_s
-        stated = point.error if np.isfinite(point.error) else site.uncertainty.reference
         span = (first, last) if last > first else (first - half_s, first + half_s + 1)
         middle = (first + last) // 2
         place = (point.tube, nominal_m, middle)
-        yield Reference(*place, "sample", point.water_content, max(stated, 1e-4), *span)
+        yield Reference(*place, "sample", point.water_content, _error(point, site), *span)
+
+
+def _error(point: SamplePoint, site: Site) -> float:
+    """Return the standard uncertainty [m3 m-3] of a sample as the water at a sensor."""
+    count = len(point.lines)
+    unlike = site.uncertainty.reference / math.sqrt(count)
+    known = math.hypot(np.nan_to_num(point.weighed), unlike)
+    return float(np.fmax(known, point.spread / math.sqrt(count)))
 
 
 def _is_beside(site: Site, point: SamplePoint, nominal_m: float, rules: Rules) -> bool:

@@ -77,7 +77,7 @@ class SamplePoint:
 
     ``spread`` is the standard deviation of repeats, NaN for one alone. ``error`` is the
     standard uncertainty of the mean: what the weighings leave open, or what the repeats show,
-    whichever is more.
+    whichever is more. ``weighed`` is the former alone, NaN where it is not known.
     """
 
     lines: tuple[int, ...]
@@ -87,6 +87,7 @@ class SamplePoint:
     water_content: float
     error: float
     spread: float
+    weighed: float = math.nan
 
 
 def _text(text: str, context: CellContext) -> str:
@@ -314,4 +315,5 @@ def _average(samples: list[Sample]) -> SamplePoint:
         float(np.mean(values)),
         float(np.fmax(stated, shown)),  # fmax: one of them may not be known
         spread,
+        stated,
     )
