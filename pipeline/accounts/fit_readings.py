@@ -46,11 +46,13 @@ def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
         if not known or start >= stop or not snapshot.holds(_ROOT):
             return np.empty(0)
         place = snapshot.labels["tube"].index(tube), snapshot.labels["depth"].index(nominal_m)
-        root, quality, tests = (
-            _cells(snapshot, key, start, stop, place) for key in (_ROOT, _QUALITY, _TESTS)
-        )
         if (tube, nominal_m) in drifted:
             root = _root(snapshot, plain, start, stop, place)
+        else:
+            root = _cells(snapshot, _ROOT, start, stop, place)
+        quality, tests = (
+            _cells(snapshot, key, start, stop, place) for key in (_QUALITY, _TESTS)
+        )
         not_soil = (quality == Quality.BAD) & ((tests & ~np.uint16(_BY_OLD_LAW)) != 0)
         return np.where(not_soil, np.nan, root.astype(np.float64))
 

@@ -67,10 +67,10 @@ def deliver_periods(
         known = "without" in manifest.entry(period.name)
         if known and manifest.is_up_to_date(period.name, state):
             continue
-        kinds = kinds_logged(snapshot, period.start_day, period.stop_day)
         if known and manifest.is_up_to_date(period.name, state, BUT_VERDICTS):
             done += _restate(site, period.name, state, provenance, manifest)
             continue
+        kinds = kinds_logged(snapshot, period.start_day, period.stop_day)
         manifest.put_by(period.name, period_files(site, period.name, manifest.folder))
         files = _write_period(site, snapshot, period, provenance, manifest.folder, kinds)
         made_from = {"commit": commit} if files else {}
