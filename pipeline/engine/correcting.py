@@ -41,7 +41,6 @@ from pipeline.calibrate.references import (
     hand_references,
     sample_references,
     visit_references,
-    visited,
 )
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.calibrate.two_points import Followed, follow_two
@@ -140,11 +139,10 @@ def find_corrections(
         Tells what sensors showed in some windows of time.
     site : Site
     """
-    cleaned = visited(site, "cleaning")
     # One sensor's readings alone: those of the probe before a swap are another's.
     around = Around(site)
     beside = [around.of_reference(reference) for reference in references]
-    about = {(sensor, at): around.of_cleaning(sensor, at) for sensor, at in cleaned}
+    about = around.of_cleanings()
     shown = show([*beside, *(window for both in about.values() for window in both)])
     checks, unused = _checks(references, [shown[window] for window in beside], site)
     pairs = {place: (shown[first], shown[then]) for place, (first, then) in about.items()}

@@ -59,30 +59,59 @@ class Window:
 class Around:
     """Windows of time about references and cleanings, of one and the same sensor each.
 
-    They are cut where a probe was swapped or the wiring changed.
+    They are cut where a probe was swapped or the wiring changed, and where the sensor was
+    cleaned: the median of soiled and clean readings would be that of neither.
     """
 
     def __init__(self, site: Site) -> None:
-        self._changes = cache(lambda sensor: sorted(changes(site, *sensor)))
+        self._changes = cache(lambda sensor: frozenset(changes(site, *sensor)))
+        self._together_s = round(7200 * site.drift.window_h)
+        self._cleaned: dict[Sensor, list[int]] = {}
+        for sensor, at in visited(site, "cleaning"):
+            self._cleaned.setdefault(sensor, []).append(at)
 
     def of_reference(self, reference: Reference) -> Window:
         """Return the time whose readings a reference is compared with."""
         sensor = reference.tube, reference.depth_m
-        return self._cut(sensor, reference.time_s, (reference.first_s, reference.stop_s))
+        edges = self._changes(sensor).union(self._cleaned.get(sensor, ()))
+        return _cut(sensor, edges, reference.time_s, (reference.first_s, reference.stop_s))
 
-    def of_cleaning(self, sensor: Sensor, at_s: int) -> tuple[Window, Window]:
-        """Return the times before and after a cleaning.
+    def of_cleanings(self) -> dict[tuple[Sensor, int], tuple[Window, Window]]:
+        """Return the times before and after each cleaning, by sensor and instant.
 
-        At the very instant of a swap the one before is empty.
+        Cleanings close in time are one, at the first of them: between them hands are on the
+        sensor. At the very instant of a swap the time before is empty.
         """
-        before = self._cut(sensor, at_s, (at_s - CLEANING_S, at_s))
-        return before, self._cut(sensor, at_s, (at_s, at_s + CLEANING_S))
+        return {
+            (sensor, group[0]): self._about(sensor, group[0], group[-1])
+            for sensor in sorted(self._cleaned)
+            for group in self._groups(sensor)
+        }
 
-    def _cut(self, sensor: Sensor, at_s: int, span: tuple[int, int]) -> Window:
-        known = self._changes(sensor)
-        after = bisect_right(known, at_s)
-        first = max([span[0], *known[max(0, after - 1) : after]])
-        return Window(*sensor, first, min([span[1], *known[after : after + 1]]))
+    def _groups(self, sensor: Sensor) -> list[list[int]]:
+        groups: list[list[int]] = []
+        for at in self._cleaned[sensor]:
+            first = groups[-1][0] if groups else at
+            parted = any(first < change <= at for change in self._changes(sensor))
+            if groups and at - first <= self._together_s and not parted:
+                groups[-1].append(at)
+            else:
+                groups.append([at])
+        return groups
+
+    def _about(self, sensor: Sensor, first: int, last: int) -> tuple[Window, Window]:
+        changed, cleaned = self._changes(sensor), self._cleaned[sensor]
+        edges = changed.union(at for at in cleaned if not first <= at <= last)
+        before = _cut(sensor, edges, first, (first - CLEANING_S, first))
+        return before, _cut(sensor, edges, last, (last, last + CLEANING_S))
+
+
+def _cut(sensor: Sensor, edges: Iterable[int], at_s: int, span: tuple[int, int]) -> Window:
+    """Return the part of a span about an instant that has no edge in it."""
+    known = sorted(edges)
+    after = bisect_right(known, at_s)
+    first = max([span[0], *known[max(0, after - 1) : after]])
+    return Window(*sensor, first, min([span[1], *known[after : after + 1]]))
 
 
 def changes(site: Site, tube: str, depth_m: float) -> set[int]:
