@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import utc_seconds
 from pipeline.derive.events import Span
 from pipeline.derive.storage import in_soil, of_tubes
@@ -42,7 +42,8 @@ class Block(NamedTuple):
     """Readings of one tube over whole days, from ``first_s`` on.
 
     ``water`` (depth, time) [m3 m-3], ``rain`` (time,) [mm] or None, ``frozen`` and ``suspect``
-    (depth, time) or None.
+    (depth, time) or None. ``rain_told`` (time,) is the step at which the rain of each stands in
+    ``rain``; None: its own.
     """
 
     first_s: int
@@ -51,6 +52,7 @@ class Block(NamedTuple):
     rain: Floats | None = None
     frozen: NDArray[np.bool_] | None = None
     suspect: NDArray[np.bool_] | None = None
+    rain_told: Integers | None = None
 
 
 def tube_blocks(

@@ -166,7 +166,8 @@ def _balance(
     if block.rain is not None:
         pace = RAIN_LEAD_S // block.interval_s, PAUSE_S // block.interval_s
         last = rows["open"].to_numpy(np.bool_)  # of the tube, not of what is computed now
-        fell = rain_spans(block.rain, step.spans, pace, peak_step, last)
+        told = block.rain_told
+        fell = rain_spans(block.rain, step.spans, pace, peak_step, last, told)
         during, after, lost = event_rain(block.rain, fell)
     error = np.sqrt(
         (RAIN_ERROR * during) ** 2

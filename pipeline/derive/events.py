@@ -253,6 +253,7 @@ def rain_spans(
     pace: tuple[int, int],
     peak: Integers,
     last: Bools,
+    told: Integers | None = None,
 ) -> RainSpans:
     """Return between which steps the rain of each event, and the rain after it, fell.
 
@@ -269,9 +270,13 @@ def rain_spans(
         Step up to which rain belongs to the event, that of the peak of storage; -1 for none.
     last : (event,), bool
         Whether no event follows, by whose rain the rain after this one would end.
+    told : (time,), optional
+        At which step the rain of each stands in ``rain``: a later one where a gauge logs
+        totals of several. None: at its own.
     """
     out = np.zeros((4, len(spans.start)), np.int64)
-    _rain_spans(rain, (spans.start, spans.end), pace, peak, last, out)
+    told = np.arange(rain.size) if told is None else told
+    _rain_spans(rain, told, (spans.start, spans.end), pace, (peak, last), out)
     return RainSpans(*out)
 
 
@@ -326,21 +331,24 @@ def _lost(rain: Floats, start: int, stop: int) -> int:  # pragma: no cover
 @kernel
 def _rain_spans(
     rain: Floats,
+    told: Integers,
     spans: tuple[Integers, Integers],
     pace: tuple[int, int],
-    peak: Integers,
-    last: Bools,
+    peaks: tuple[Integers, Bools],
     out: Integers,
 ) -> None:  # pragma: no cover
     start, end = spans
     lead, pause = pace
+    peak, last = peaks
     for e in range(start.size):
         begin = _spell(rain, start[e], max(0, start[e] - lead), pause)
         floor = max(0, begin - pause)
-        if e > 0 and peak[e - 1] >= 0:
-            begin = max(begin, min(peak[e - 1] + 1, start[e]))
-            floor = max(floor, min(peak[e - 1] + 1, start[e]))
+        if e > 0:  # rain up to the peak of the event before is that one's
+            begin = max(begin, min(out[1, e - 1], start[e]))
+            floor = max(floor, min(out[1, e - 1], start[e]))
         top = max(peak[e], start[e]) + 1
+        if top <= told.size:  # a total that the peak lies in, but none of the next event's
+            top = max(top, min(told[top - 1] + 1, end[e]))
         stop = end[e]
         if not last[e]:
             stop = max(top, _spell(rain, end[e], max(top, end[e] - lead), pause))

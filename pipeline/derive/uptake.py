@@ -258,11 +258,14 @@ def _dry_nights(block: Block, nights: Integers, above: _Water) -> Bools:
     most = round(DRY_MM / RAIN_UNIT_MM)
     rate, level = above.rate[-1], above.level[-1]
     rose = -rate > WET_MM + WET_SURE * np.sqrt(above.of_rate[-1])
-    dry = (fallen[stop] - fallen[first] <= most) & ~rose & (nights[0] >= 0)
+    # A total over the end of a night is told after it.
+    own = np.arange(len(fallen) - 1)
+    told = np.append(0, 1 + (own if block.rain_told is None else block.rain_told))
+    dry = (fallen[told[stop]] - fallen[first] <= most) & ~rose & (nights[0] >= 0)
     day = np.zeros(len(dry), np.bool_)
     unsure = np.sqrt(above.of_level[-1][1:] + above.of_level[-1][:-1])
     gained = np.diff(level) > WET_MM + WET_SURE * unsure
-    fell = fallen[middle[1:]] - fallen[middle[:-1]]
+    fell = fallen[told[middle[1:]]] - fallen[middle[:-1]]
     day[:-1] = dry[1:] & dry[:-1] & ~gained & (fell <= most)
     return np.stack([dry, day])
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.derive.event_block import Profile, storage_above, weights_above
 from pipeline.derive.event_tables import front_spans
@@ -140,10 +140,11 @@ class Case:
 
     def rain(self, after: bool) -> Group | None:
         """Return the rain of the event, or that after its peak; None where none is logged."""
-        rain = self.reader.rain(self.first_day, self.stop_day)
-        if rain is None:
+        fallen = self.reader.fallen(self.first_day, self.stop_day)
+        if fallen is None:
             return None
-        spans = self._rain_spans(rain)
+        rain = fallen[0]
+        spans = self._rain_spans(*fallen)
         begin, stop = (spans.top, spans.stop) if after else (spans.begin, spans.top)
         steps = np.arange(int(begin[-1]), int(stop[-1]))
         fell = steps[np.nan_to_num(rain[steps]) > 0]
@@ -158,7 +159,7 @@ class Case:
         ends = f"{self.at(int(begin[-1]))} to {self.at(int(stop[-1]))}"
         return Group(f"rain {when}, {ends}", "mm", items, value, column)
 
-    def _rain_spans(self, rain: Floats) -> RainSpans:
+    def _rain_spans(self, rain: Floats, told: Integers) -> RainSpans:
         """Return the spans of the rain, of the event before and of this one."""
         before = [
             row
@@ -175,7 +176,7 @@ class Case:
         )
         span = Span(start, np.maximum(start, 0), np.minimum(end, rain.size))
         last = np.array([row["open"] for row in before])
-        return rain_spans(rain, span, pace, peak, last)
+        return rain_spans(rain, span, pace, peak, last, told)
 
     def _gauge(self, step: int) -> dict[str, object]:
         """Return what to ask for the rain of a step: of the first gauge that has it."""

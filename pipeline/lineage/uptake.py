@@ -132,7 +132,8 @@ def _night(view: View, sensor: Sensor, profile: Profile, day: int) -> _Night:
     window = max(0, day - BEFORE_DAYS), min(reader.days, day + 1 + AFTER_DAYS)
     water = reader.water(sensor.row, profile.nominal_m, *window)
     interval_s = view.site.axis.interval_s
-    block = Block(reader.day_s(window[0]), interval_s, water, reader.rain(*window))
+    rain, told = reader.fallen(*window) or (None, None)
+    block = Block(reader.day_s(window[0]), interval_s, water, rain, rain_told=told)
     place = sensor.tube.latitude, sensor.tube.longitude
     nights = night_steps(block, window[1] - window[0], place)
     fronts = rows_where(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
+from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.qc.flags import TEST_BITS
 from pipeline.site.models import Site
@@ -16,6 +16,7 @@ MOST_CHUNKS = 400  # kept at a time, about 40 MB of six depths at ten minutes
 CHUNKS_AT_ONCE = 8
 FROST_TESTS = ("frozen",)
 SUSPECT_TESTS = ("step", "noise_burst", "flat_line", "supply")
+Fallen = tuple[Floats, Integers]  # rain of steps [mm], and the step at which each one's stands
 
 
 class Reader:
@@ -55,15 +56,21 @@ class Reader:
 
         A total of several steps stands at the last of them; at those before nothing fell.
         """
+        fallen = self.fallen(first_day, stop_day)
+        return None if fallen is None else fallen[0]
+
+    def fallen(self, first_day: int, stop_day: int) -> Fallen | None:
+        """Return rain as of `rain`, and the step at which that of each step stands, (time,)."""
         if not self._snapshot.holds("readings/rain"):
             return None
         per_day = self.axis.steps_per_day
         logged = self._snapshot.read("readings/rain", first_day * per_day, stop_day * per_day)
-        rain = np.full(len(logged), np.nan)
+        rain, told = np.full(len(logged), np.nan), np.arange(len(logged))
         for place, stride in self._gauges:
-            gauge = _spread(logged[:, place].astype(np.float64), stride)
-            rain = np.where(np.isnan(rain), gauge, rain)
-        return rain
+            gauge, own = _spread(logged[:, place].astype(np.float64), stride)
+            untold = np.isnan(rain)
+            rain, told = np.where(untold, gauge, rain), np.where(untold, own, told)
+        return rain, told
 
     def last_s(self, column: int) -> int:
         """Return the instant one step after a tube's last reading; else the origin."""
@@ -139,9 +146,16 @@ def _bits(names: tuple[str, ...], kind: type) -> np.integer:
     return found
 
 
-def _spread(gauge: Floats, stride: int) -> Floats:
-    """Return totals over ``stride`` steps as steps, nothing at all but the last of each."""
+def _spread(gauge: Floats, stride: int) -> Fallen:
+    """Return totals over ``stride`` steps as steps, nothing at all but the last of each.
+
+    With the step at which the rain of each stands, its own where none does.
+    """
+    known, place = ~np.isnan(gauge), np.arange(gauge.size)
+    steps, told = gauge.copy(), place.copy()
     for behind in range(1, stride):
-        covered = np.isnan(gauge[:-behind]) & ~np.isnan(gauge[behind:])
-        gauge[:-behind][covered] = 0.0
-    return gauge
+        # Of a total that is missing nothing is known: that of later steps does not tell it.
+        covered = known[behind:] & np.isnan(steps[:-behind])
+        steps[:-behind][covered] = 0.0
+        told[:-behind][covered] = place[behind:][covered]
+    return steps, told

@@ -115,7 +115,8 @@ def _pattern(
         window = max(0, start - BEFORE_DAYS), min(reader.days, stop + AFTER_DAYS)
         water = reader.water(column, profile.nominal_m, *window)
         axis = reader.axis
-        block = Block(reader.day_s(window[0]), axis.interval_s, water, reader.rain(*window))
+        rain, told = reader.fallen(*window) or (None, None)
+        block = Block(reader.day_s(window[0]), axis.interval_s, water, rain, rain_told=told)
         new = daily_pattern(profile, block, (place.latitude, place.longitude), peaks)
         low, high = reader.day_s(start), reader.day_s(stop)
         found.append(new[(new["day_s"] >= low) & (new["day_s"] < high)])

@@ -332,10 +332,12 @@ def _block(reader: Reader, column: int, profile: Profile, part: pd.DataFrame) ->
     stop = -(-(int(part["end_s"].max()) - axis.origin_s) // DAY_S) + TRAIL_DAYS
     window = max(0, first), min(reader.days, stop)
     marks = reader.marks(column, profile.nominal_m, *window)
+    rain, told = reader.fallen(*window) or (None, None)
     return Block(
         reader.day_s(window[0]),
         axis.interval_s,
         reader.water(column, profile.nominal_m, *window),
-        reader.rain(*window),
+        rain,
         *marks,
+        told,
     )

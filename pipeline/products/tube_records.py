@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
-from pipeline.products.event_blocks import Reader, gauges_of
+from pipeline.products.event_blocks import Fallen, Reader, gauges_of
 from pipeline.qc.months import BLOCK_DAYS, daily_wave, record_noise
 from pipeline.qc.responses import AHEAD_S, BACK_S, find_responses
 from pipeline.qc.wall import LEAST_RAIN_MM
@@ -119,7 +119,7 @@ class _Part:
     block: int
     first: int
     stop: int
-    rain: dict[tuple[int, int], NDArray[np.float64] | None]
+    rain: dict[tuple[int, int], Fallen | None]
 
     @property
     def block_start(self) -> int:
@@ -173,18 +173,22 @@ class _Part:
     def _rain_before(self, step: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the rain of three hours before each step and one after [mm].
 
-        NaN where no gauge tells, or an incomplete one shows less than counts as rain.
+        A total of several steps that the last one lies in counts whole. NaN where no gauge
+        tells, or an incomplete one shows less than counts as rain.
         """
         per_day = self.state.axis.steps_per_day
         if self.days not in self.rain:
-            self.rain[self.days] = self.reader.rain(*self.days)
-        rain = self.rain[self.days]
-        if rain is None or not step.size:
+            self.rain[self.days] = self.reader.fallen(*self.days)
+        fallen = self.rain[self.days]
+        if fallen is None or not step.size:
             return np.full(step.size, np.nan)
+        rain, told = fallen
         reach = max(1, RAIN_BEFORE_S // self.state.axis.interval_s)
         at = step[:, None] - self.days[0] * per_day + np.arange(-reach, 2)
         inside = (at >= 0) & (at < rain.size)
-        window = np.where(inside, rain[np.clip(at, 0, rain.size - 1)], np.nan)
+        at = np.clip(at, 0, rain.size - 1)
+        at[:, -1] = told[at[:, -1]]  # nothing stands at the steps between
+        window = np.where(inside, rain[at], np.nan)
         total = np.where(np.isfinite(window), window, 0.0).sum(axis=1)
         unsure = ~np.isfinite(window).all(axis=1) & (total < LEAST_RAIN_MM)
         return np.where(unsure, np.nan, total)
@@ -226,7 +230,7 @@ def _parts(
 ) -> list[_Part]:
     """Cut the touched days into parts: of one chunk, the tubes that were touched."""
     parts = []
-    rain: dict[tuple[int, int], NDArray[np.float64] | None] = {}
+    rain: dict[tuple[int, int], Fallen | None] = {}
     reader = Reader(state, site)
     for start in range(0, len(computed), CHUNK_TUBES):
         tubes = start + np.flatnonzero(touched[start : start + CHUNK_TUBES].any(axis=1))

@@ -320,6 +320,23 @@ def test_rain_and_rises_leave_no_value():
     assert 2 not in set(bare["day_s"][bare["night_drainage_mm_d"].notna()] // 86_400)
 
 
+def test_a_total_told_after_sunrise_is_rain_of_the_night_it_began_in():
+    """By hand: at the equator on 20 March the sun rises at about six; a total of 5 to 8 h."""
+    first_s = int(np.datetime64("2025-03-18T00:00", "s").astype(np.int64))
+    depths, hour = np.array([0.1, 0.3]), np.arange(5 * 24)
+    water = np.tile(0.3 - 0.0005 * hour / 24, (2, 1))
+    rain, told = np.zeros(hour.size), hour.copy()
+    rain[2 * 24 + 8] = 3.0  # hour-beginning steps: told at eight
+    told[2 * 24 + 5 : 2 * 24 + 8] = 2 * 24 + 8
+    profile, at = Profile("T1", depths, depths), (0.0, 0.0)
+    block = Block(first_s, 3600, water, rain, rain_told=told)
+    third = first_s + 2 * 86_400
+    for part, known in ((block, False), (block._replace(rain_told=None), True)):
+        found = daily_pattern(profile, part, at, np.array([first_s]))
+        rate = found[found["day_s"] == third]["night_drainage_mm_d"]
+        assert rate.notna().tolist() == [known, known]
+
+
 def test_the_error_of_a_layers_uptake_is_the_noise_of_its_own_sensors():
     # Sensors that only make noise: layers scatter as stated, also far below the surface, where
     # the noise of all that lies above is several times as much.

@@ -199,9 +199,9 @@ def test_names_tell_tube_and_first_onset(tube):
     assert (mine["end_s"].to_numpy()[:-1] == mine["onset_s"].to_numpy()[1:]).all()
 
 
-def with_two_gauges(first, second):
+def with_two_gauges(first, second, stride=2):
     """Return the site with two sources of rain, and a state that met "other" first."""
-    slow = SITE.sources[0].model_copy(update={"interval_s": 2 * INTERVAL_S})
+    slow = SITE.sources[0].model_copy(update={"interval_s": stride * INTERVAL_S})
     other = SITE.sources[0].model_copy(update={"id": "other"})
     (wire,) = (w for w in SITE.wiring if w.quantity == "rain")
     wires = (*SITE.wiring, wire.model_copy(update={"source": "other"}))
@@ -224,6 +224,16 @@ def test_totals_of_a_gauge_that_logs_less_often_are_whole_and_counted_once():
     state.labels["station"].reverse()
     state.arrays[RAIN] = state.arrays[RAIN][:, ::-1]
     assert Reader(state).rain(0, 1)[:3].tolist() == [0.5, 3.0, 0.5]  # as of every step
+
+
+def test_a_total_tells_of_its_own_steps_and_not_of_a_missing_one_before_it():
+    """By hand: totals of four steps; the second and third are missing, and so are their steps."""
+    nan = np.nan
+    first = [1.0, *[nan] * 11, 2.0, *[nan] * 3, 0.0]
+    site, state = with_two_gauges(first, [nan] * len(first), stride=4)
+    rain = Reader(state, site).rain(0, 2)
+    expected = [1.0, *[nan] * 8, 0.0, 0.0, 0.0, 2.0, 0.0, 0.0, 0.0, 0.0]
+    np.testing.assert_array_equal(rain[: len(first)], expected)
 
 
 def test_laws_are_fitted_anew_only_when_the_nights_that_count_are_others(monkeypatch):

@@ -99,6 +99,26 @@ def test_nights_in_any_order_give_the_tables_of_one_run(site, courses, whole, se
     assert state.table("tube_verdicts").equals(whole.table("tube_verdicts"))
 
 
+def test_a_total_that_a_response_lies_in_is_rain_before_it(site, courses, whole):
+    """By hand: totals of six hours, told at the last; a response has those that it lies in."""
+    water, rain = courses
+    sums = np.full(rain.size, np.nan, np.float32)
+    sums[4::6] = rain.reshape(-1, 6).sum(axis=1)  # of the axis' steps 0 to 5 told at 5
+    (logger,) = (s for s in site.sources if s.id in site.stations)
+    slow = site.model_copy(
+        update={"sources": (logger.model_copy(update={"interval_s": 6 * STEP_S}),)}
+    )
+    state = state_of(slow, water, rain=sums)
+    total = state.arrays["readings/rain"][:, 0]
+    told = tube_records(state, slow, everything(state))["tube_responses"].to_pandas()
+    step = (told["onset_s"].to_numpy() - state.axis.origin_s) // STEP_S
+    assert step.size > 100
+    for at, found in zip(step.tolist(), told["rain_mm"].tolist(), strict=True):
+        first, last = (at - 3) // 6, (at + 1) // 6  # three hours before the onset and one after
+        stand = [6 * n + 5 for n in range(first, last + 1)]
+        assert found == pytest.approx(np.nansum(total[stand]))
+
+
 def test_rows_go_by_names_whatever_tube_was_described_first(site, courses, whole):
     state = state_of(site, courses[0], rain=courses[1])
     state.labels["tube"] = list(reversed(NAMES))
