@@ -143,7 +143,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("tube_responses", "tube_blocks"),
         "crossing of a rise; noise of second differences; daily wave of warmth",
         also=record_inputs,
-        version=4,
+        version=5,
     ),
     RecordStep(
         "neighbour tubes",
@@ -166,7 +166,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity", "drainage_laws"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=21,
+        version=22,
     ),
     RecordStep(
         "soil limits",

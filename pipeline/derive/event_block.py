@@ -42,8 +42,8 @@ class Block(NamedTuple):
     """Readings of one tube over whole days, from ``first_s`` on.
 
     ``water`` (depth, time) [m3 m-3], ``rain`` (time,) [mm] or None, ``frozen`` and ``suspect``
-    (depth, time) or None. ``rain_told`` (time,) is the step at which the rain of each stands in
-    ``rain``; None: its own.
+    (depth, time) or None. ``rain_told`` (time,) is the step at which the rain of each stands
+    in ``rain``; None: its own.
     """
 
     first_s: int

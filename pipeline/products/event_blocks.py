@@ -60,7 +60,7 @@ class Reader:
         return None if fallen is None else fallen[0]
 
     def fallen(self, first_day: int, stop_day: int) -> Fallen | None:
-        """Return rain as of `rain`, and the step at which that of each step stands, (time,)."""
+        """Return rain as of `rain`, and at which step that of each stands, (time,)."""
         if not self._snapshot.holds("readings/rain"):
             return None
         per_day = self.axis.steps_per_day

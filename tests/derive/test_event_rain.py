@@ -1,7 +1,7 @@
 """The rain of events: no rain twice, and totals of a gauge that logs less often, whole.
 
-By docs/events.md: rain of an event is that from the beginning of its spell to the peak of stored
-water, rain after it that until the rain of the next event begins. All numbers are by hand.
+By docs/events.md: rain of an event is that from the beginning of its spell to the peak of
+stored water, rain after it that until the rain of the next event begins. Numbers are by hand.
 """
 
 import numpy as np

@@ -227,7 +227,7 @@ def test_totals_of_a_gauge_that_logs_less_often_are_whole_and_counted_once():
 
 
 def test_a_total_tells_of_its_own_steps_and_not_of_a_missing_one_before_it():
-    """By hand: totals of four steps; the second and third are missing, and so are their steps."""
+    """By hand: totals of four steps; the second and third are missing, as are their steps."""
     nan = np.nan
     first = [1.0, *[nan] * 11, 2.0, *[nan] * 3, 0.0]
     site, state = with_two_gauges(first, [nan] * len(first), stride=4)

@@ -114,7 +114,10 @@ def test_a_total_that_a_response_lies_in_is_rain_before_it(site, courses, whole)
     step = (told["onset_s"].to_numpy() - state.axis.origin_s) // STEP_S
     assert step.size > 100
     for at, found in zip(step.tolist(), told["rain_mm"].tolist(), strict=True):
-        first, last = (at - 3) // 6, (at + 1) // 6  # three hours before the onset and one after
+        first, last = (
+            (at - 3) // 6,
+            (at + 1) // 6,
+        )  # three hours before the onset and one after
         stand = [6 * n + 5 for n in range(first, last + 1)]
         assert found == pytest.approx(np.nansum(total[stand]))
 
