@@ -19,6 +19,7 @@ from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import Period, sensor_periods
 from pipeline.calibrate.references import Reference
 from pipeline.calibrate.rounds import calibrate_rounds
+from pipeline.calibrate.warmth import water_as_read
 from pipeline.errors import UnitsError
 from pipeline.site.models import Site, Visit, Wire
 from pipeline.units import conversion
@@ -41,7 +42,8 @@ class Seen:
     """What a sensor showed over a while, in its domain: median, its uncertainty, how many.
 
     ``rise`` is by how much it rose over the whole of the while, with its uncertainty;
-    ``about_u`` the uncertainty of the median of what lies about that line.
+    ``about_u`` the uncertainty of the median of what lies about that line. ``celsius`` is the
+    soil's temperature meanwhile, None where it is not known.
     """
 
     domain: str
@@ -51,6 +53,7 @@ class Seen:
     rise: float = 0.0
     rise_u: float = 0.0
     about_u: float = 0.0
+    celsius: float | None = None
 
 
 def seen(quantity: str, values: Floats, steps: int | None = None) -> Seen:
@@ -134,7 +137,7 @@ def make_checks(
             "value": [reading.median for _, reading in pairs],
         }
     )
-    wanted = np.array([reference.water_content for reference, _ in pairs])
+    wanted = np.array([_as_read(reference, reading, site) for reference, reading in pairs])
     at_reading = _through_laws(rows, rows["value"].to_numpy(np.float64), site)
     start = [
         reading.median if np.isfinite(placed) else _within_law(site, reference, reading)
@@ -152,6 +155,19 @@ def make_checks(
             whole = (error, max(error_u, _LEAST_U), max(standing_u, _LEAST_U), slope)
             checks.append((reference, _checked(reference, reading, site, whole)))
     return checks
+
+
+def _as_read(reference: Reference, reading: Seen, site: Site) -> float:
+    """Return the water content that a reading with nothing wrong would give as it is.
+
+    Where the night frees it of soil temperature that is not the reference's own, unless the
+    reference is a reading that felt the same warmth.
+    """
+    felt = reading.domain == "water_content" or reference.felt_warmth
+    if felt or reading.celsius is None:
+        return reference.water_content
+    place = reference.tube, reference.depth_m, reference.time_s
+    return water_as_read(_period_of(site, *place), reference.water_content, reading.celsius)
 
 
 def _checked(
@@ -302,7 +318,11 @@ def _middle_signal(site: Site, wire: Wire, at_s: int) -> float:
 
 def _period_at(site: Site, wire: Wire, at_s: int) -> Period:
     """Return which laws hold for a wire's sensor at an instant."""
-    periods = sensor_periods(site, wire.tube, float(wire.depth_m or 0.0))
+    return _period_of(site, wire.tube, float(wire.depth_m or 0.0), at_s)
+
+
+def _period_of(site: Site, tube: str, depth_m: float, at_s: int) -> Period:
+    periods = sensor_periods(site, tube, depth_m)
     return [p for p in periods if p.start_s is None or p.start_s <= at_s][-1]
 
 

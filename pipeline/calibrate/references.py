@@ -27,7 +27,11 @@ LEAST_HAND_ERROR = 0.002  # m3 m-3
 
 @dataclass(frozen=True, order=True)
 class Reference:
-    """A water content known at a sensor; readings from ``first_s`` to ``stop_s`` are its."""
+    """A water content known at a sensor; readings from ``first_s`` to ``stop_s`` are its.
+
+    ``felt_warmth`` tells that it went through the soil's law as read, not freed of soil
+    temperature.
+    """
 
     tube: str
     depth_m: float
@@ -37,6 +41,7 @@ class Reference:
     error: float
     first_s: int
     stop_s: int
+    felt_warmth: bool = False
 
 
 def visit_references(site: Site) -> Iterator[Reference]:
@@ -159,7 +164,9 @@ def hand_references(rounds: pd.DataFrame, site: Site) -> Iterator[Reference]:
             values = visit["theta"].to_numpy(np.float64)
             at = int(np.median(visit["time_s"].to_numpy(np.int64)))
             told = (float(np.median(values)), _hand_error(values, site))
-            yield Reference(tube, depth_m, at, "hand", *told, at - half_s, at + half_s + 1)
+            span = (at - half_s, at + half_s + 1)
+            felt = bool((visit["quantity"] != "water_content").all())
+            yield Reference(tube, depth_m, at, "hand", *told, *span, felt)
 
 
 def _hand_error(values: np.ndarray, site: Site) -> float:

@@ -114,13 +114,35 @@ def root_at_reference(
     warmth : Warmth
         What a law asks for; its own porosity is not looked at.
     """
-    dry = (1.0 - porosity) * float(np.sqrt(warmth.solid_permittivity)) + porosity
-    at = warmth.reference_degc
-    reference = float(np.sqrt(np.polynomial.polynomial.polyval(at, MALMBERG_1956)))
-    water = np.sqrt(np.polynomial.polynomial.polyval(celsius, MALMBERG_1956))
+    dry, reference, water = _dry_and_wet(celsius, porosity, warmth)
     # Drier than dry is noise: there is no water then that could be warm or cold.
     theta = np.maximum(root - dry, 0.0) / (water - 1.0)
     return np.asarray(root + theta * (reference - water))
+
+
+def root_as_read(root: Floats, celsius: Floats, porosity: float, warmth: Warmth) -> Floats:
+    """Root permittivity as it is read at a temperature: `root_at_reference` led back.
+
+    Parameters
+    ----------
+    root, celsius : array, one shape, [1] and [degC]
+        At the reference temperature; the temperature at which it is read.
+    porosity : float, [m3 m-3]
+    warmth : Warmth
+    """
+    dry, reference, water = _dry_and_wet(celsius, porosity, warmth)
+    share = (reference - water) / (water - 1.0)
+    return np.asarray(np.where(root > dry, (root + dry * share) / (1.0 + share), root))
+
+
+def _dry_and_wet(
+    celsius: Floats, porosity: float, warmth: Warmth
+) -> tuple[float, float, Floats]:
+    """Return root permittivity of the dry soil, and of water at the reference and as it is."""
+    dry = (1.0 - porosity) * float(np.sqrt(warmth.solid_permittivity)) + porosity
+    at = warmth.reference_degc
+    reference = float(np.sqrt(np.polynomial.polynomial.polyval(at, MALMBERG_1956)))
+    return dry, reference, np.sqrt(np.polynomial.polynomial.polyval(celsius, MALMBERG_1956))
 
 
 def is_usable(celsius: Any) -> Any:

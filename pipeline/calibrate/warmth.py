@@ -1,26 +1,30 @@
 """Root permittivity freed of soil temperature, where a law asks for it and it is logged.
 
-The temperature is that of the sensor itself, or of the nearest one in the tube within 10 cm;
-between two readings no farther apart than six hours it is taken as linear in time. Elsewhere,
-in frozen soil, and for laws that do not ask, a reading stays as it is.
+The temperature is that of the sensor itself, or of the nearest thermometer of the tube within
+10 cm that has a reading; between two no farther apart than six hours it is taken as linear in
+time. Elsewhere, in frozen soil, and for laws that do not ask, a reading stays as it is.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
-from pipeline.calibrate.forms import horizon_properties
+from pipeline.calibrate.forms import horizon_properties, make_curve
 from pipeline.calibrate.moments import Moments
 from pipeline.calibrate.plan import Period, period_steps, sensor_periods
-from pipeline.calibrate.temperature import is_usable, root_at_reference
+from pipeline.calibrate.temperature import is_usable, root_as_read, root_at_reference
+from pipeline.site.instruments import Warmth
 from pipeline.site.models import Site
 
 # How far away and how far apart in time temperatures still speak for a sensor (ours): below
 # 10 cm the daily wave of most soils moves less than a degree over either.
 NEAR_M, NEAR_S = 0.10, 6 * 3600
+_GRID = 2001  # places of a law's range at which it is looked up backwards
 _DIMS = ("time", "tube", "depth")
 
 
@@ -59,8 +63,9 @@ def freed_of_warmth(block: xr.Dataset, site: Site, root: Floats) -> tuple[Floats
         for place, depth_m in enumerate(depths):
             periods = sensor_periods(site, tube, depth_m)
             if any(p.soil is not None and p.soil.temperature for p in periods):
-                warm = _at_sensor(site, tube, depth_m, depths, celsius[:, row])
-                filled = between(moments.seconds, warm)
+                near = thermometers(site, tube, depth_m)
+                own = [celsius[:, row, depths.index(d)] for d in near if d in depths]
+                filled = beside(moments.seconds, own)
                 for period, span in period_steps(periods, moments, row, place):
                     _free(period, filled[span], (moved, share), (span, column))
             column += 1
@@ -75,7 +80,7 @@ def _free(
     law = period.soil
     if law is None or law.temperature is None:
         return
-    porosity = law.temperature.porosity or horizon_properties(period.horizon).get("porosity")
+    porosity = _porosity(period, law.temperature)
     if porosity is None:
         return
     usable = is_usable(celsius) & np.isfinite(moved[at])
@@ -85,20 +90,67 @@ def _free(
     share[at] = np.where(usable, 1.0 + law.temperature.uncertainty, 0.0)
 
 
-def _at_sensor(
-    site: Site, tube: str, depth_m: float, depths: list[float], celsius: Floats
-) -> Floats:
-    """Return the temperatures (time,) that speak for a sensor, NaN where none does."""
+def _porosity(period: Period, warmth: Warmth) -> float | None:
+    return warmth.porosity or horizon_properties(period.horizon).get("porosity")
+
+
+def water_as_read(period: Period, water_content: float, celsius: float) -> float:
+    """Return the water content that a law makes of a reading that is not freed of warmth.
+
+    A reference knows the water itself; the reading beside it, freed of soil temperature, is to
+    give it.
+
+    Parameters
+    ----------
+    period : Period
+        The laws in force.
+    water_content : float, [m3 m-3]
+        Of the soil; returned as it is where nothing is freed, or the law does not reach it.
+    celsius : float, [degC]
+        Soil temperature beside the reading.
+    """
+    law = period.soil
+    if law is None or law.temperature is None or not is_usable(celsius):
+        return water_content
+    porosity = _porosity(period, law.temperature)
+    curve = make_curve(law, period.horizon)
+    roots = np.linspace(curve.low, curve.high, _GRID)
+    if porosity is None or not curve.value(roots[:1]) <= water_content <= curve.value(
+        roots[-1:]
+    ):
+        return water_content
+    root = np.interp([water_content], curve.value(roots), roots)
+    root = root + (water_content - curve.value(root)) / curve.slope(root)
+    read = root_as_read(root, np.array([celsius]), porosity, law.temperature)
+    return float(curve.value(read)[0])
+
+
+def thermometers(site: Site, tube: str, depth_m: float) -> list[float]:
+    """Return the nominal depths [m] with a thermometer that speaks for a sensor."""
     wired = {
         wire.depth_m
         for wire in site.wiring
-        if wire.tube == tube and wire.quantity == "soil_temperature"
+        if wire.tube == tube
+        and wire.quantity == "soil_temperature"
+        and wire.depth_m is not None
+        and round(abs(wire.depth_m - depth_m), 4) <= NEAR_M
     }
-    near = [d for d in depths if d in wired and round(abs(d - depth_m), 4) <= NEAR_M]
-    if not near:
-        return np.full(len(celsius), np.nan)
-    best = min(near, key=lambda d: (round(abs(d - depth_m), 4), d))
-    return celsius[:, depths.index(best)]
+    return sorted(wired, key=lambda d: (round(abs(d - depth_m), 4), d))
+
+
+def beside(seconds: NDArray[np.int64], series: Sequence[Floats]) -> Floats:
+    """Return the temperatures (time,) of the first of some series that has one at each time.
+
+    Parameters
+    ----------
+    seconds : array (time,)
+    series : sequence of array (time,), [degC]
+        The nearest first; gaps are filled by `between`.
+    """
+    found = np.full(seconds.size, np.nan)
+    for celsius in series:
+        found = np.where(np.isfinite(found), found, between(seconds, celsius))
+    return found
 
 
 def between(seconds: NDArray[np.int64], celsius: Floats) -> Floats:

@@ -116,7 +116,7 @@ def corrected_site(
         return site.model_copy(update={"corrections": ()}), []
     references, problems = _references(writer, site)
     corrections, verdicts = find_corrections(
-        references, lambda windows: read_windows(writer, windows, changed), site
+        references, lambda windows: read_windows(writer, windows, changed, site), site
     )
     _put(writer, CHECKS, _table(verdicts, _CHECK_FIELDS))
     rows = [tuple(getattr(one, name) for name, _ in _CORRECTION_FIELDS) for one in corrections]

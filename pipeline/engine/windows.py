@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections import OrderedDict
-from collections.abc import Iterable
-from dataclasses import astuple, dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import astuple, dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 from pipeline.axis import DAY_S, second_of
 from pipeline.calibrate.compare import Seen, seen
 from pipeline.calibrate.references import Reference, visited
+from pipeline.calibrate.temperature import is_usable
+from pipeline.calibrate.warmth import NEAR_S, beside, thermometers
 from pipeline.site.models import Site, Wire
 from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES
 from pipeline.store.state import Writer
@@ -42,6 +44,7 @@ _SCHEMA = pa.schema(
         ("rise", pa.float64()),
         ("rise_u", pa.float64()),
         ("about_u", pa.float64()),
+        ("celsius", pa.float64()),
     ]
 )
 
@@ -140,7 +143,7 @@ def _hardware(wires: list[Wire], at_s: float) -> set[tuple[str, str, str]]:
 
 
 def read_windows(
-    writer: Writer, windows: Iterable[Window], changed: NDArray[np.bool_]
+    writer: Writer, windows: Iterable[Window], changed: NDArray[np.bool_], site: Site
 ) -> dict[Window, Seen]:
     """Return what sensors showed in some windows; windows not asked for are forgotten.
 
@@ -152,16 +155,21 @@ def read_windows(
         Of tubes and depths the store has.
     changed : array (tubes, days), bool
         Days with readings that differ from the state before.
+    site : Site
+        Tells whose soil temperature speaks for a sensor.
     """
     known = known_windows(writer.table(TABLE))
     slabs = _Slabs(writer)
+    warm_m = cache(lambda tube, depth_m: thermometers(site, tube, depth_m))
     found: dict[Window, Seen] = {}
     for window in sorted(set(windows), key=lambda w: (w.first_s, w)):
         stored = known.get(window)
-        if stored is not None and not _touched(writer, window, changed):
+        near_m = warm_m(window.tube, window.depth_m)
+        far_s = NEAR_S if near_m else 0
+        if stored is not None and not _touched(writer, window, changed, far_s):
             found[window] = stored
         else:
-            found[window] = _read(writer, window, slabs)
+            found[window] = _read(writer, window, slabs, near_m)
     table = _table(found)
     if found or known:
         stored_table = writer.table(TABLE)
@@ -171,16 +179,16 @@ def read_windows(
     return found
 
 
-def _touched(writer: Writer, window: Window, changed: NDArray[np.bool_]) -> bool:
+def _touched(writer: Writer, window: Window, changed: NDArray[np.bool_], far_s: int) -> bool:
     row = writer.labels["tube"].index(window.tube)
     origin = writer.axis.origin_s
-    half = writer.axis.interval_s // 2 + 1  # a reading stands up to so far from its time
-    first = max(0, (window.first_s - half - origin) // DAY_S)
-    stop = max(first, -(-(window.stop_s + half - origin) // DAY_S))
+    far_s += writer.axis.interval_s // 2 + 1  # a reading stands up to so far from its time
+    first = max(0, (window.first_s - far_s - origin) // DAY_S)
+    stop = max(first, -(-(window.stop_s + far_s - origin) // DAY_S))
     return bool(changed[row, first:stop].any())
 
 
-def _read(writer: Writer, window: Window, slabs: _Slabs) -> Seen:
+def _read(writer: Writer, window: Window, slabs: _Slabs, near_m: Sequence[float]) -> Seen:
     """Return what the best signal with a reading in a window shows.
 
     A reading belongs to the window its own time lies in: one taken just before a swap may
@@ -201,10 +209,30 @@ def _read(writer: Writer, window: Window, slabs: _Slabs) -> Seen:
             offset_s = slabs.read(f"{quantity}_offset_s", start, stop, row, column)
             taken_s = axis.seconds(start, stop) + offset_s
             own = (taken_s >= window.first_s) & (taken_s < window.stop_s)
-            result = seen(quantity, np.where(own, values, np.nan), steps)
+            values = np.where(own, values, np.nan)
+            result = seen(quantity, values, steps)
             if result.count:
-                return result
+                at = start + np.flatnonzero(np.isfinite(values))
+                return replace(result, celsius=_celsius(writer, at, row, slabs, near_m))
     return Seen("", np.nan, np.nan, 0)
+
+
+def _celsius(
+    writer: Writer, at: NDArray[np.int64], row: int, slabs: _Slabs, near_m: Sequence[float]
+) -> float | None:
+    """Return the soil temperature at some steps of a sensor, None unless most have one.
+
+    It is that by which the step of calibration frees its readings.
+    """
+    if not near_m or not writer.holds("readings/soil_temperature"):
+        return None
+    reach = NEAR_S // writer.axis.interval_s
+    start, stop = max(0, int(at[0]) - reach), min(writer.steps, int(at[-1]) + reach + 1)
+    columns = [writer.labels["depth"].index(depth_m) for depth_m in near_m]
+    series = [slabs.read("soil_temperature", start, stop, row, column) for column in columns]
+    found = beside(writer.axis.seconds(start, stop), series)[at - start]
+    usable = found[is_usable(found)]
+    return float(np.median(usable)) if 2 * usable.size > at.size else None
 
 
 class _Slabs:

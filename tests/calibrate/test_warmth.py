@@ -77,6 +77,20 @@ def test_the_nearest_temperature_within_ten_centimetres_counts():
     np.testing.assert_allclose(change, [0.1 * (WARM - COLD), 0, 0, 0], atol=3e-6)
 
 
+def test_where_the_nearest_has_none_the_next_within_ten_centimetres_counts():
+    """The sensor's own thermometer fails after two readings; another lies 10 cm deeper."""
+    site = site_of(ASKED, depths=(0.1,), warm_depths=(0.1, 0.2))
+    celsius = np.full((10, 1, 2), NAN)
+    celsius[:2, 0, 0], celsius[:, 0, 1] = 5.0, 20.0
+    root = np.full((10, 1, 2), NAN)
+    root[..., 0] = COLD
+    change = step(site, root, celsius)["temperature_correction"].values[:, 0, 0]
+    np.testing.assert_allclose(change, [0.1 * (WARM - COLD)] * 2 + [0.0] * 8, atol=3e-6)
+    celsius[:, 0, 1] = 5.0
+    change = step(site, root, celsius)["temperature_correction"].values[:, 0, 0]
+    np.testing.assert_allclose(change, 0.1 * (WARM - COLD), atol=3e-6)
+
+
 def test_between_two_temperatures_it_is_linear_and_not_beyond():
     hours = np.arange(16) * 3600
     celsius = np.full(16, NAN)

@@ -32,7 +32,7 @@ def make_writer(volts, offset_s):
 
 
 def shown(writer, *windows, days=(True, True)):
-    found = read_windows(writer, windows, np.array([days]))
+    found = read_windows(writer, windows, np.array([days]), make_site())
     return [(found[window].count, round(found[window].median, 6)) for window in windows]
 
 
@@ -62,7 +62,7 @@ def test_a_rise_is_told_over_the_window_however_readings_lie_to_their_steps():
     for offset_s in (-120, 0, 120):
         writer = make_writer(volts, offset_s)
         (window, _) = about(CUT, hours=6)
-        found = read_windows(writer, [window], np.ones((1, 2), bool))[window]
+        found = read_windows(writer, [window], np.ones((1, 2), bool), make_site())[window]
         assert found.rise == pytest.approx(0.06, rel=1e-5)
 
 
