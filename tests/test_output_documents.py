@@ -52,14 +52,15 @@ RARE = {
     "ledger": {"files.repairs"},
     "events": {"pictures", "failures"},
     "history": {"failures"},
-    "compare": {"failures"},
+    "compare": {"failures"}, "limits": {"failures"}, "space": {"failures"},
     "recalibrate": {
         "failures", "delivered", "delivered_counts", "removed", "empty_periods", "rounds",
         "periods_without", "pictures", "restored", "put_back", "files", "edited",
+        "hand_readings.",
     },
     "status": {"failures", "next"},
-    "trace": {"delivered"},
-    "verify": {"problems"},
+    "trace": {"delivered", "failures"}, "tubes": {"failures"},
+    "verify": {"problems", "failures"},
 }  # fmt: skip
 INSTANT = re.compile(r"\d{4}-\d\d-\d\dT[\d:.]+(.*)")
 
@@ -94,6 +95,8 @@ def field(tmp_path_factory):
     folder = make_rows_site(tmp_path_factory.mktemp("told") / "site")
     put(folder, "logger-a/damaged.csv", f"{HEADER}10.04.2023 12:00;3x0,5;401,0;0,0\nno row\n")
     edit_law(folder, "-0.19", "-0.2")
+    book = folder / "data" / "rounds" / "march.csv"
+    book.write_text(book.read_text("utf-8").replace(";30.0;", ";31.0;", 1), "utf-8")
     return folder
 
 

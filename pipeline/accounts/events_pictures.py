@@ -39,7 +39,7 @@ def add_pictures(account: EventsAccount, folder: Path, out: Path, tube: str = ""
     def draw() -> None:
         account["pictures"] = [str(path) for path in event_pictures(folder, out, tube)]
 
-    if failures := tried("draw", draw):
+    if failures := [*account.get("failures", []), *tried("draw", draw)]:
         account |= {"outcome": outcome_of(failures), "failures": failures}
 
 
@@ -65,7 +65,8 @@ def event_pictures(folder: Path, out: Path, tube: str = "") -> list[Path]:
     EventsError
         As `pipeline.accounts.events_report.events_report`.
     """
-    site, snapshot, tables = stored_events(folder, tube)
+    opened, tables = stored_events(folder, tube)
+    site, snapshot = opened.site, opened.snapshot
     events, depths = tables["events"].to_pandas(), tables["event_depths"].to_pandas()
     reader = Reader(snapshot, site)
     rain = _rain(snapshot, reader)

@@ -15,11 +15,9 @@ from pipeline.derive.drained_hours import BELOW, HERE
 from pipeline.errors import PercologError, StoreError
 from pipeline.outcomes import Failure
 from pipeline.products.event_store import gain_error_mm
-from pipeline.site.load import load_site
 from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Site
-from pipeline.store.description import in_force
-from pipeline.store.site_store import SiteStore
+from pipeline.store.opened import Opened, open_state
 from pipeline.store.state import Snapshot
 
 CAUTION = (
@@ -44,7 +42,7 @@ class EventsAccount(TypedDict):
     removed: list[str]  # tubes no longer in the ground
     caution: str
     pictures: NotRequired[list[str]]  # paths; where they were asked for
-    failures: NotRequired[list[Failure]]  # where they could not be drawn
+    failures: NotRequired[list[Failure]]  # not drawn, or the description is wrong
 
 
 def events_report(folder: Path, tube: str = "") -> EventsAccount:
@@ -63,28 +61,28 @@ def events_report(folder: Path, tube: str = "") -> EventsAccount:
     EventsError
         If no night has sought events yet, or there is no such tube.
     """
-    site, snapshot, stored = stored_events(folder, tube)
+    opened, stored = stored_events(folder, tube)
     rows: dict[str, list[dict[str, Any]]] = {}
     for name, found in stored.items():
         shown = found.drop_columns([c for c in (*HERE, *BELOW) if c in found.column_names])
         rows[name] = [_plain(row) for row in shown.to_pylist() if tube in ("", row["tube"])]
     return {
-        "site": site.id,
-        "outcome": "done",
-        "commit": snapshot.commit_id,
+        "site": opened.site.id,
+        "outcome": opened.outcome(),
+        "commit": opened.snapshot.commit_id,
         "events": rows["events"],
         "event_depths": rows["event_depths"],
         "conductivity": rows["conductivity"],
-        "removed": _removed(site, snapshot),
+        "removed": _removed(opened.site, opened.snapshot),
         "caution": CAUTION,
+        **opened.told(),
     }
 
 
-def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[str, pa.Table]]:
-    """Return a site, its state, and its tables of events; errors as `events_report`."""
-    site = load_site(folder)
-    snapshot = SiteStore(site.store, site.axis, site.id).read()
-    site = in_force(site, snapshot).site
+def stored_events(folder: Path, tube: str = "") -> tuple[Opened, dict[str, pa.Table]]:
+    """Return a site with its state, and its tables of events; errors as `events_report`."""
+    opened = open_state(folder)
+    site, snapshot = opened.site, opened.snapshot
     if tube and tube not in site.tube_by_id:
         raise EventsError(unknown_tube(site.id, tube, site.tube_by_id))
     tables = {}
@@ -95,7 +93,7 @@ def stored_events(folder: Path, tube: str = "") -> tuple[Site, Snapshot, dict[st
                 f"{site.id}: found no table of {name} in the store; run percolog night"
             )
         tables[name] = found
-    return site, snapshot, tables
+    return opened, tables
 
 
 def _removed(site: Site, snapshot: Snapshot) -> list[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
+
+from pipeline.outcomes import Failure
 
 
 class StoredLimits(TypedDict):
@@ -80,3 +82,4 @@ class LimitsAccount(TypedDict):
     sensors: list[SensorLimits]
     root_zones: list[RootZone]
     caution: str
+    failures: NotRequired[list[Failure]]  # where the description is wrong at present

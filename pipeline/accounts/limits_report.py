@@ -34,11 +34,9 @@ from pipeline.errors import PercologError, StoreError
 from pipeline.products.event_drainage import texture_of
 from pipeline.products.limits import TABLE
 from pipeline.site.checks_layers import REACH_M, sensor_depths_of
-from pipeline.site.load import load_site
 from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Horizon, Site
-from pipeline.store.description import in_force
-from pipeline.store.site_store import SiteStore
+from pipeline.store.opened import open_state
 from pipeline.store.state import Snapshot
 from pipeline.words import counted
 
@@ -74,9 +72,8 @@ def limits_report(
     LimitsError
         If the state holds none of such a tube.
     """
-    site = load_site(folder)
-    snapshot = SiteStore(site.store, site.axis, site.id).read()
-    site = in_force(site, snapshot).site
+    opened = open_state(folder)
+    site, snapshot = opened.site, opened.snapshot
     stored = snapshot.table(TABLE)
     if stored is None or not stored.num_rows:
         raise StoreError(
@@ -90,7 +87,7 @@ def limits_report(
     chosen = [tube] if tube else tubes
     return {
         "site": site.id,
-        "outcome": "done",
+        "outcome": opened.outcome(),
         "commit": snapshot.commit_id,
         "root_depth_m": root_depth_m,
         "depletion_fraction": depletion_fraction,
@@ -106,6 +103,7 @@ def limits_report(
             for name in chosen
         ],
         "caution": CAUTION,
+        **opened.told(),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypedDict
+from typing import Any, NotRequired, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -15,12 +15,13 @@ from pipeline.axis import DAY_S, second_of
 from pipeline.console import clean, table
 from pipeline.derive.means import tubes_needed
 from pipeline.errors import StoreError
-from pipeline.nights.night import open_description, site_store
+from pipeline.nights.night import open_description
+from pipeline.outcomes import Failure
 from pipeline.products.space import MEANS, RANKS, SCHEMAS, STABILITY
 from pipeline.products.verdicts import VerdictRow, verdict_rows
 from pipeline.qc.findings import Verdict
 from pipeline.site.models import Site
-from pipeline.store.description import in_force
+from pipeline.store.opened import open_state
 from pipeline.store.state import Snapshot
 
 SURE = 0.8  # share of resampled records from which a choice is called sure; ours
@@ -115,6 +116,7 @@ class SpaceAccount(TypedDict):
     cells: list[Cell]
     tubes: list[dict[str, Any]]  # rows of the table `pipeline.products.space.STABILITY`
     unsound: list[UnsoundStander]
+    failures: NotRequired[list[Failure]]  # where the description is wrong at present
 
 
 def space_account(folder: Path) -> SpaceAccount:
@@ -130,9 +132,8 @@ def space_account(folder: Path) -> SpaceAccount:
     StoreError
         If no night has been run.
     """
-    site = open_description(folder)
-    snapshot = site_store(site).read()
-    site = in_force(site, snapshot).site
+    opened = open_state(folder, open_description)
+    site, snapshot = opened.site, opened.snapshot
     stability, means, ranks = (_frame(snapshot, name) for name in (STABILITY, MEANS, RANKS))
     local_s = means["day_s"].to_numpy(np.int64) + site.utc_offset_s
     means["day"] = local_s.astype("datetime64[s]").astype("datetime64[D]").astype(str)
@@ -152,10 +153,11 @@ def space_account(folder: Path) -> SpaceAccount:
     return {
         "site": site.id,
         "commit": snapshot.commit_id,
-        "outcome": "done",
+        "outcome": opened.outcome(),
         "cells": found,
         "tubes": _plain(stability),
         "unsound": _unsound(found, verdict_rows(site, snapshot)),
+        **opened.told(),
     }
 
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from pipeline.console import table
 from pipeline.errors import StoreError, clean
-from pipeline.nights.night import open_description, site_store
+from pipeline.nights.night import open_description
+from pipeline.outcomes import Failure
 from pipeline.products.verdicts import EvidenceRow, VerdictRow, evidence_rows, verdict_rows
 from pipeline.qc.findings import Verdict
-from pipeline.store.description import in_force
+from pipeline.store.opened import open_state
 from pipeline.words import needs_look, told_verdict
 
 _WIDTH = 96
@@ -29,6 +30,7 @@ class TubesAccount(TypedDict):
     commit: str
     outcome: str  # "attention" where a tube is not sound
     tubes: list[JudgedTube]
+    failures: NotRequired[list[Failure]]  # where the description is wrong at present
 
 
 def report_tubes(folder: Path, tube: str = "") -> TubesAccount:
@@ -45,14 +47,12 @@ def report_tubes(folder: Path, tube: str = "") -> TubesAccount:
     ------
     SiteError, StoreError
     """
-    site = open_description(folder)
-    store = site_store(site)
-    if not store.exists() or not store.history():
+    opened = open_state(folder, open_description)
+    site, snapshot = opened.site, opened.snapshot
+    if not opened.store.history():
         raise StoreError(
             f"{site.store}: expected a night's result, found none; run percolog night"
         )
-    snapshot = store.read()
-    site = in_force(site, snapshot).site
     evidence = evidence_rows(snapshot)
     rows: list[JudgedTube] = [
         {**row, "evidence": [e for e in evidence if e["tube"] == row["tube"]]}
@@ -63,8 +63,9 @@ def report_tubes(folder: Path, tube: str = "") -> TubesAccount:
     return {
         "site": site.id,
         "commit": snapshot.commit_id,
-        "outcome": "done" if sound else "attention",
+        "outcome": opened.outcome("done" if sound else "attention"),
         "tubes": rows,
+        **opened.told(),
     }
 
 

@@ -10,20 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 import numpy as np
 
 from pipeline.accounts.raw_files import RawFiles
-from pipeline.console import headline, say
+from pipeline.console import headline, say, show_failures
 from pipeline.delivering.revision_files import revision_problems
 from pipeline.errors import OtherStoreError, Problem, ProblemRow, StoreError
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.nights.manifest import Manifest
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.redo import mark_days
+from pipeline.outcomes import Failure
 from pipeline.site.models import Site
 from pipeline.store.check import DamagedChunk, Findings, read_everything
+from pipeline.store.opened import Described, described
 from pipeline.store.state import Snapshot, Writer
 from pipeline.store.sums import StoreSums
 from pipeline.words import counted
@@ -44,6 +46,7 @@ class Verified(TypedDict):
     problems: list[ProblemRow]
     mended: int  # arrays, chunks and tables that were emptied
     outcome: str  # "attention" where there are problems
+    failures: NotRequired[list[Failure]]  # where the description is wrong at present
 
 
 def verify_site(folder: Path, mend: bool = False) -> Verified:
@@ -59,9 +62,13 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
     Raises
     ------
     SiteError, StoreError, LockedError
-        StoreError also where the newest state cannot be opened at all; it says what to do.
+        Nothing is mended while the description is wrong. StoreError also where the newest
+        state cannot be opened at all; it says what to do.
     """
-    site = open_description(folder)
+    found = (
+        Described(open_description(folder)) if mend else described(folder, open_description)
+    )
+    site = found.site
     store = site_store(site)
     problems = _bookkeeping(site)
     try:
@@ -100,7 +107,8 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
         "files_read": 0 if ledger is None else len(ledger.entries),
         "problems": [problem.as_dict() for problem in problems],
         "mended": mended,
-        "outcome": "attention" if problems else "done",
+        "outcome": found.outcome("attention" if problems else "done"),
+        **found.told(),
     }
 
 
@@ -113,6 +121,7 @@ def show_verified(account: Verified) -> None:
         f"{counted(account['files_read'], 'raw file')} checked, "
         f"{counted(len(problems), 'problem')}",
     )
+    show_failures(account.get("failures", ()))
     for problem in problems:
         where = ", ".join(filter(None, (problem["file"], problem["place"])))
         say(f"  {where}: found {problem['found']}; expected {problem['expected']}.")

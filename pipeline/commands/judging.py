@@ -18,6 +18,7 @@ def tubes(
 ) -> None:
     """Tell for every tube whether to use it, by what evidence, and what to do about it."""
     from pipeline.accounts.tubes import report_tubes, tubes_text
+    from pipeline.console import show_failures
 
     with redirect_stdout(sys.stderr):
         account = report_tubes(site.absolute(), tube)
@@ -26,6 +27,7 @@ def tubes(
             f"found {tube!r}; expected a tube of the site, as percolog check lists them",
             param_hint="--tube",
         )
+    show_failures(account.get("failures", ()))
     if not as_json:
         print(tubes_text(account))
     end("tubes", [account], as_json)

@@ -69,9 +69,9 @@ def deliver(
     pictures: Annotated[bool, typer.Option(help="With pictures of every tube.")] = True,
     spreadsheets: Annotated[bool, typer.Option(help="With CSV beside Parquet.")] = True,
     commit: Annotated[
-        str,
+        str | None,
         typer.Option(metavar="ID", help="An earlier state: id, night or date; one site only."),
-    ] = "",
+    ] = None,
     direct: Annotated[
         bool, typer.Option("--direct", help="Several sites without the orchestrator.")
     ] = False,
@@ -85,7 +85,7 @@ def deliver(
     from pipeline.delivering.numbered import deliver_site
 
     folders, where = distinct(sites), place(workers, scheduler, direct)
-    if commit and len(folders) > 1:
+    if commit is not None and len(folders) > 1:
         raise typer.BadParameter(
             f"found {len(folders)} sites; expected one: a state is one site's",
             param_hint="--commit",

@@ -58,14 +58,15 @@ def trace(
         float | None, typer.Option(metavar="M3_M3", help="A class, for conductivity.")
     ] = None,
     commit: Annotated[
-        str, typer.Option(metavar="ID", help="An earlier state: id, night or date.")
-    ] = "",
+        str | None, typer.Option(metavar="ID", help="An earlier state: id, night or date.")
+    ] = None,
     file: Annotated[
         Path | None, typer.Option(metavar="NC", help="Trace a value of this delivered file.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Show where one value came from: tests, laws, wiring, clock, file, line and its text."""
+    from pipeline.console import show_failures
     from pipeline.lineage.text import trace_text
     from pipeline.lineage.trace import Question, TraceError
     from pipeline.lineage.trace import trace as trace_value
@@ -78,6 +79,7 @@ def trace(
             account = trace_value(None if site is None else site.absolute(), file, question)
     except TraceError as error:
         raise typer.BadParameter(str(error), param_hint="trace") from None
+    show_failures(account.get("failures", ()))
     if not as_json:
         print(trace_text(account))
     end("trace", [account], as_json)
@@ -133,12 +135,14 @@ def limits(
     """Show the limits of the soil's water, and what the root zone holds between them."""
     from pipeline.accounts.limits_report import LimitsError, limits_report
     from pipeline.accounts.limits_text import limits_text
+    from pipeline.console import show_failures
 
     try:
         with redirect_stdout(sys.stderr):
             account = limits_report(site.absolute(), root_depth / 100, depletion, tube)
     except LimitsError as error:
         raise typer.BadParameter(str(error), param_hint="limits") from None
+    show_failures(account.get("failures", ()))
     if not as_json:
         print(limits_text(account))
     end("limits", [account], as_json)
@@ -213,9 +217,11 @@ def events(
 def space(site: SiteFolder, as_json: AsJson = False) -> None:
     """Tell which tube stands for the site, how sure that is, and the newest means."""
     from pipeline.accounts.space_account import space_account, space_text
+    from pipeline.console import show_failures
 
     with redirect_stdout(sys.stderr):
         account = space_account(site.absolute())
+    show_failures(account.get("failures", ()))
     if not as_json:
         print(space_text(account))
     end("space", [account], as_json)

@@ -59,7 +59,7 @@ HOUR_S = 3600
 
 
 @while_answering
-def deliver_site(folder: Path, request: Request, commit: str = "") -> DeliveryAccount:
+def deliver_site(folder: Path, request: Request, commit: str | None = None) -> DeliveryAccount:
     """Make a revision of a delivery if it would say anything new.
 
     Parameters
@@ -67,8 +67,8 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> DeliveryAc
     folder : Path
         The folder of ``site.toml``.
     request : Request
-    commit : str
-        The state to deliver; empty: the newest.
+    commit : str, optional
+        The state to deliver; the newest by default.
 
     Raises
     ------
@@ -78,8 +78,8 @@ def deliver_site(folder: Path, request: Request, commit: str = "") -> DeliveryAc
     """
     site = open_description(folder)
     store = site_store(site)
-    snapshot = store.read(commit_of(store, commit or None))
-    site = _described(site, snapshot, earlier=bool(commit))
+    snapshot = store.read(commit_of(store, commit))
+    site = _described(site, snapshot, earlier=commit is not None)
     state = snapshot.commit_id
     period = requested_period(site, snapshot.days, request.period)
     _refuse(request, site)

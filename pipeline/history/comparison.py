@@ -28,6 +28,7 @@ from pipeline.history.documents import (
     TableDifference,
     WaterDifference,
 )
+from pipeline.history.hand_readings import hand_readings_apart
 from pipeline.store.cubes import DAY, SPECS
 from pipeline.store.state import Snapshot
 
@@ -42,7 +43,10 @@ _KEYS = (
     *("tube", "station", "source", "place", "layer", "depth", "depth_m", "quantity", "kind"),
     *("event", "start_s", "onset_s", "time_s", "day_s", "first_s", "stop_s", "step", "day"),
     *("group", "block", "first_month", "second_month", "class"),
+    *("reader", "direction_deg", "occurrence"),
 )
+# Where a reading came from is no part of the result.
+_ORIGIN = ["file", "line"]
 _LISTED_EVENTS = 1000
 
 
@@ -71,6 +75,7 @@ def compare_states(
             for tube, layer, row in _rows(STORAGE, tallies, new.axis, names)
         ],
         "readings": list(_reading_rows(tallies, new.axis, names)),
+        "hand_readings": list(hand_readings_apart(old, new)),
         "arrays": [
             {"array": key, "cells": int(found.cells.sum())}
             for key, found in tallies.items()
@@ -185,7 +190,9 @@ def _table_rows(old: Snapshot, new: Snapshot) -> Iterator[TableDifference]:
 
 def _match(before: pd.DataFrame, after: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
     """Return which rows appeared and changed (of ``after``) and vanished (of ``before``)."""
-    before, after = _classed(before), _classed(after)
+    before, after = (
+        _classed(rows.drop(columns=_ORIGIN, errors="ignore")) for rows in (before, after)
+    )
     shared = [name for name in before.columns if name in after.columns]
     key = [name for name in _KEYS if name in shared]
     if "event" in key:  # named by its first onset; when each sensor was reached is a result

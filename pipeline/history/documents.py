@@ -71,6 +71,7 @@ class Comparison(TypedDict, total=False):
     water: list[WaterDifference]
     storage: list[StorageDifference]
     readings: list[ReadingDifference]
+    hand_readings: list[ReadingDifference]
     arrays: list[ArrayDifference]
     tables: list[TableDifference]
     events: EventsDifference | None  # None without events
@@ -137,7 +138,7 @@ class StatesApart(Ends, Comparison):
     days: int  # computed otherwise
     description: list[LineChanges]
     picture: NotRequired[str]  # path; once it is drawn
-    failures: NotRequired[list[Failure]]  # where it could not be
+    failures: NotRequired[list[Failure]]  # where it could not be, or the description is wrong
 
 
 class ThinnedStore(Thinned):

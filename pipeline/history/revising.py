@@ -26,8 +26,9 @@ from pipeline.nights.documents import StoredNight
 from pipeline.nights.night import open_description, site_store
 from pipeline.nights.thinning import thin_site
 from pipeline.outcomes import describe_failure, outcome_of, tried
-from pipeline.site.load import load_store_place
-from pipeline.store.description import in_force, stored_files
+from pipeline.site.load import load_places
+from pipeline.store.description import stored_files
+from pipeline.store.opened import open_state
 from pipeline.store.site_store import SiteStore
 from pipeline.store.states import find_state, list_states
 
@@ -61,7 +62,7 @@ def site_history(folder: Path) -> History:
     """Return every state of a site's store, newest first (see `pipeline.store.states`).
 
     What is wrong with the description is told in ``failures``: it is when something was edited
-    that one wants to know what was before. Only ``site.toml`` is needed to find the store.
+    that one wants to know what was before. Only [site] is needed to find the store.
 
     Raises
     ------
@@ -71,13 +72,13 @@ def site_history(folder: Path) -> History:
         site = open_description(folder)
     except SiteError as error:
         try:
-            name, address, axis = load_store_place(folder)
+            places = load_places(folder)
         except SiteError:
             raise error from None  # with every mistake, not those of one file
         failures = [describe_failure("describe", error)]
-        states = list_states(SiteStore(address, axis, name))
+        states = list_states(SiteStore(places.store, places.axis, places.id))
         outcome = outcome_of(failures)
-        return {"site": name, "outcome": outcome, "states": states, "failures": failures}
+        return {"site": places.id, "outcome": outcome, "states": states, "failures": failures}
     return {"site": site.id, "outcome": "done", "states": list_states(site_store(site))}
 
 
@@ -99,15 +100,15 @@ def site_comparison(
     ------
     SiteError, StoreError
     """
-    site = open_description(folder)
-    store = site_store(site)
+    opened = open_state(folder, open_description)
+    site, store = opened.site, opened.store
     states = [find_state(store, name) for name in (first, second)]
     old, new = (store.read(state["commit"]) for state in states)
     days = differing_days(old, new)
     marked = days.reshape(1, -1)
     account: StatesApart = {
         "site": site.id,
-        "outcome": "done",
+        "outcome": opened.outcome(),
         "from": states[0]["commit"],
         "to": states[1]["commit"],
         "states": states,
@@ -117,12 +118,11 @@ def site_comparison(
     }
     name = f"{states[0]['commit']}_{states[1]['commit']}.png"
     path = picture if picture is not None else site.output / "compare" / name
-    in_place = in_force(site, store.read()).site
 
     def draw() -> None:
-        account["picture"] = str(picture_of(in_place, old, new, account, path))
+        account["picture"] = str(picture_of(site, old, new, account, path))
 
-    if failures := tried("draw", draw):
+    if failures := [*opened.failures, *tried("draw", draw)]:
         account |= {"outcome": outcome_of(failures), "failures": failures}
     return account
 

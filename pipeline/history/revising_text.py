@@ -90,6 +90,12 @@ def difference_text(account: Revision | StatesApart, tubes: Sequence[RedoneTube]
     if account["readings"]:
         headers = ["quantity", "place", "depth_cm", "cells", "appeared", "vanished"]
         parts += ["logged readings:", _table(headers, account["readings"])]
+    if account["hand_readings"]:
+        headers = ["quantity", "place", "depth_cm", "cells", "appeared", "vanished", "largest"]
+        signed = [
+            {**row, "largest": _signed(row["largest"], 4)} for row in account["hand_readings"]
+        ]
+        parts += ["readings by hand:", _table(headers, signed)]
     if account["tables"]:
         headers = ["table", "rows_before", "rows_after", "appeared", "vanished", "changed"]
         parts += ["tables:", _table(headers, account["tables"])]
@@ -97,7 +103,7 @@ def difference_text(account: Revision | StatesApart, tubes: Sequence[RedoneTube]
     if events is not None:
         counts = (events[name] for name in ("appeared", "vanished", "changed"))
         parts.append("events: {} appear, {} vanish, {} change".format(*counts))
-    if not account["arrays"]:
+    if not account["arrays"] and not account["tables"]:
         parts.append("no value changes")
     return "\n".join(part for part in parts if part)
 

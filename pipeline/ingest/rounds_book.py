@@ -25,7 +25,7 @@ _PLACE = ["time_s", "tube", "reader", "direction_deg", "depth_m", "quantity"]
 # ``occurrence`` counts the equal readings of one file from 0: somebody read twice.
 _READING = [*_PLACE, "value", "occurrence"]
 COLUMNS = [*_READING, "source", "file", "line"]
-_SCHEMA = pa.schema(
+SCHEMA = pa.schema(
     [
         ("time_s", pa.int64()),
         ("tube", pa.string()),
@@ -168,13 +168,13 @@ class RoundsBook:
 
 
 def _frame(table: pa.Table | None) -> pd.DataFrame:
-    rows: pd.DataFrame = (_SCHEMA.empty_table() if table is None else table).to_pandas()
+    rows: pd.DataFrame = (SCHEMA.empty_table() if table is None else table).to_pandas()
     return rows
 
 
 def _table(rows: pd.DataFrame) -> pa.Table:
     ordered = rows[COLUMNS].sort_values(COLUMNS)
-    table = pa.Table.from_pandas(ordered, schema=_SCHEMA, preserve_index=False)
+    table = pa.Table.from_pandas(ordered, schema=SCHEMA, preserve_index=False)
     # What is noted of pandas' own types depends on how the rows came together.
     return table.replace_schema_metadata()
 

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import netCDF4
 import numpy as np
@@ -57,7 +58,7 @@ class Delivered:
     layer: str
 
 
-def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict[str, object]:
+def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict[str, Any]:
     """Return the trace of a delivered value, and whether it is the stored one.
 
     Parameters

@@ -18,6 +18,7 @@ from pipeline.lineage.daily import trace_daily_rain, trace_daily_storage, trace_
 from pipeline.lineage.products import trace_rain, trace_storage
 from pipeline.lineage.view import Moment, Sensor, TraceError, View, utc_text
 from pipeline.lineage.water import trace_water
+from pipeline.outcomes import outcome_of, worst
 from pipeline.site.fingerprint import site_hash
 from pipeline.store.site_store import SiteStore
 
@@ -27,7 +28,7 @@ class Question:
     """What is to be traced.
 
     ``tube`` names a station for rain. ``depth_cm`` is needed for what belongs to a sensor,
-    ``layer`` for stored water; ``commit`` "" is the newest state. Of a product that is a row
+    ``layer`` for stored water; ``commit`` None is the newest state. Of a product that is a row
     of numbers ``number`` names one, "" the usual one; ``event``, ``group``, ``months`` and
     ``water`` [m3 m-3] name the row where tube, depth and time do not.
     """
@@ -37,7 +38,7 @@ class Question:
     depth_cm: float | None = None
     product: str = "water"
     layer: str = ""
-    commit: str = ""
+    commit: str | None = None
     number: str = ""
     event: str = ""
     group: str = ""
@@ -102,6 +103,7 @@ def trace_cell(folder: Path, question: Question) -> dict[str, Any]:
         "cell": cell,
         **account,
         "remarks": list(dict.fromkeys(view.remarks)),
+        **({"failures": view.failures} if view.failures else {}),
     }
 
 
@@ -128,7 +130,8 @@ def trace(folder: Path | None, file: Path | None, question: Question) -> dict[st
         account = trace_cell(folder, question)
     else:
         raise TraceError("found neither SITE nor --file; expected one of them")
-    return {**account, "outcome": "done" if _is_sound(account) else "attention"}
+    sound = "done" if _is_sound(account) else "attention"
+    return {**account, "outcome": worst([outcome_of(account.get("failures", ())), sound])}
 
 
 def _is_sound(account: dict[str, Any]) -> bool:

@@ -20,13 +20,11 @@ from pipeline.arrays import Integers
 from pipeline.axis import iso_utc
 from pipeline.errors import PercologError
 from pipeline.ingest.ledger import FileEntry, Ledger
-from pipeline.site.load import load_site
+from pipeline.outcomes import Failure
 from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Site, Tube
-from pipeline.store.description import in_force
-from pipeline.store.site_store import SiteStore
+from pipeline.store.opened import open_state
 from pipeline.store.state import Snapshot
-from pipeline.store.states import commit_of
 from pipeline.variables import SIGNALS
 
 DEPTH_TOLERANCE_M = 0.02
@@ -77,27 +75,30 @@ class Moment:
 
 @dataclass
 class View:
-    """A site and one state of its store; ``remarks`` gathers what a reader must know."""
+    """A site and one state of its store; ``remarks`` gathers what a reader must know.
+
+    ``failures`` tells that the description on the disk is wrong at present.
+    """
 
     site: Site
     snapshot: Snapshot
     commit: str
     written: datetime
+    failures: list[Failure] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
     @staticmethod
-    def open(folder: Path, commit: str = "") -> View:
+    def open(folder: Path, commit: str | None = None) -> View:
         """Open a state of a site's store, the newest by default.
 
         Raises
         ------
         SiteError, StoreError
         """
-        site = load_site(folder)
-        store = SiteStore(site.store, site.axis, site.id)
-        snapshot = store.read(commit_of(store, commit or None))
-        found = snapshot.commit_id
-        return View(in_force(site, snapshot).site, snapshot, found, store.written_at(found))
+        opened = open_state(folder, commit=commit)
+        found = opened.snapshot.commit_id
+        written = opened.store.written_at(found)
+        return View(opened.site, opened.snapshot, found, written, opened.failures)
 
     @cached_property
     def ledger(self) -> pa.Table | None:

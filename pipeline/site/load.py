@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.axis import TimeAxis
 from pipeline.errors import Problem, SiteError
@@ -31,6 +32,17 @@ from pipeline.site.settings import Settings, read_settings
 OBJECT_STORE = "s3://"
 # The bucket as S3 names buckets, the prefix in letters that need no escape.
 _BUCKET = re.compile(r"s3://[a-z0-9][a-z0-9.-]{1,61}[a-z0-9](/[\w.=-]+)+/?", re.ASCII)
+
+
+class Places(NamedTuple):
+    """What the table [site] alone says: whose store it is, its axis, and where all lies."""
+
+    id: str
+    axis: TimeAxis
+    folder: Path
+    data: Path
+    store: str
+    output: Path
 
 
 def load_site(folder: Path) -> Site:
@@ -66,23 +78,31 @@ def load_site(folder: Path) -> Site:
     return _assemble(folder, settings, draft, store)
 
 
-def load_store_place(folder: Path) -> tuple[str, str, TimeAxis]:
-    """Return a site's id, where its store lies and its axis, from the table [site] alone.
+def load_places(folder: Path) -> Places:
+    """Return where a site's data, store and output lie, from the table [site] alone.
 
     So that a store can be looked at while something else in the description is wrong.
 
     Raises
     ------
     SiteError
-        If [site] itself, or another table of ``site.toml``, cannot be used.
+        If [site] itself cannot be used.
     """
     draft = Draft()
     settings = read_settings(folder, draft)
-    store = _store(folder, settings, draft.problems)
-    if draft.problems or settings.site is None:
-        raise SiteError(in_reading_order(draft.problems))
+    wrong: list[Problem] = []
+    store = _store(folder, settings, wrong)
+    if wrong or settings.site is None:
+        raise SiteError(in_reading_order([*draft.problems, *wrong]))
     form = settings.site.value
-    return form.id, store, TimeAxis(int(_utc_start(form).timestamp()), form.interval)
+    return Places(
+        form.id,
+        TimeAxis(int(_utc_start(form).timestamp()), form.interval),
+        folder.resolve(),
+        _folder(folder, form.data),
+        store,
+        _folder(folder, form.output),
+    )
 
 
 def _read_tables(folder: Path, settings: Settings, draft: Draft) -> None:

@@ -24,7 +24,7 @@ from pipeline.site.description_files import (
     write_description,
 )
 from pipeline.site.fingerprint import site_hash
-from pipeline.site.load import load_site
+from pipeline.site.load import Places, load_site
 from pipeline.site.models import Site
 from pipeline.store.state import Snapshot, Writer
 
@@ -87,7 +87,7 @@ def keep_description(writer: Writer, files: Mapping[str, bytes], table: str = TA
         writer.put_table(table, pa.table(content, schema=schema))
 
 
-def site_of(files: Mapping[str, bytes], site: Site) -> Site:
+def site_of(files: Mapping[str, bytes], site: Site | Places) -> Site:
     """Return the site that stored files describe, in the folders of the present one.
 
     Raises

@@ -1,5 +1,7 @@
 """Pictures of a site's events from its tables: which are drawn, and the limits in them."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -55,7 +57,8 @@ def state(monkeypatch):
     state.tables.update(events_step(state, SITE, np.ones((2, DAYS), bool)))
     state.tables["soil_limits"] = pa.Table.from_pylist(limit_rows("A"), schema=SCHEMA)
     tables = {name: state.tables[name] for name in ("events", "event_depths")}
-    monkeypatch.setattr(pictures, "stored_events", lambda *a: (SITE, state, tables))
+    opened = SimpleNamespace(site=SITE, snapshot=state)
+    monkeypatch.setattr(pictures, "stored_events", lambda *a: (opened, tables))
     return state
 
 
