@@ -20,6 +20,8 @@ _PLACE = ["quantity", "tube", "depth_m"]
 def hand_readings_apart(old: Snapshot, new: Snapshot) -> Iterator[ReadingDifference]:
     """Yield a row for each place whose hand readings differ, in the order of their names."""
     before, after = _readings(old, "before"), _readings(new, "after")
+    if before.empty and after.empty:  # which a merge of texts does not take
+        return
     both = before.merge(after, "outer", _READING)
     changed = both[~both["before"].eq(both["after"])]
     for _, rows in changed.groupby(_PLACE, sort=True):

@@ -10,6 +10,7 @@ from truth_site import Instruments, make_site
 import pipeline.accounts.events_report as report
 from pipeline.errors import StoreError
 from pipeline.products.event_store import SCHEMAS
+from pipeline.store.opened import Opened
 
 SITE = make_site({"A": "loam", "B": "loam"}, 3600, Instruments())
 
@@ -44,10 +45,9 @@ def schema_table(schema, rows):
 def state(monkeypatch):
     """Return a function that puts rows of events in place of a store."""
 
-    def put(rows):
-        monkeypatch.setattr(report, "load_site", lambda folder: SITE)
-        store = type("Store", (), {"read": lambda self: FakeState(rows)})
-        monkeypatch.setattr(report, "SiteStore", lambda *a: store())
+    def put(rows, site=SITE):
+        opened = Opened(site, store=None, snapshot=FakeState(rows))
+        monkeypatch.setattr(report, "open_state", lambda folder: opened)
 
     return put
 
@@ -88,13 +88,12 @@ def test_an_event_is_told_with_its_errors_and_what_is_not_known(state):
 
 
 @pytest.mark.parametrize(("hours", "until"), [(9600, "tube out"), (9601, "open")])
-def test_the_last_event_of_a_tube_that_was_taken_out_is_over(state, monkeypatch, hours, until):
+def test_the_last_event_of_a_tube_that_was_taken_out_is_over(state, hours, until):
     """The record goes on for 400 days; a removal after it has not been yet."""
-    state([EVENT])
     removed = SITE.start + timedelta(hours=hours)
     tubes = tuple(t.model_copy(update={"removed": removed}) for t in SITE.tubes)
     gone = SITE.model_copy(update={"tubes": tubes})
-    monkeypatch.setattr(report, "load_site", lambda folder: gone)
+    state([EVENT], gone)
     account = report.events_report("site")
     assert account["removed"] == (["A", "B"] if until == "tube out" else [])
     line = next(x for x in report.events_text(account).splitlines() if EVENT["event"] in x)
