@@ -27,6 +27,7 @@ from pipeline.products.space import (
 )
 from pipeline.products.space_files import draw_space, write_space
 from pipeline.site.models import Derive, Layer
+from pipeline.store.opened import Opened
 
 ORIGIN_S = int(START.timestamp())
 DEPTHS_M = (0.1, 0.3)
@@ -229,12 +230,16 @@ def test_files_and_pictures_are_written(site, tables):
         assert len(np.unique(np.asarray(image.convert("L")))) > 20
 
 
+def put_in_place(monkeypatch, site, state):
+    """Let accounts be of this state."""
+    opened = Opened(site, store=None, snapshot=state)
+    monkeypatch.setattr(space_account, "open_state", lambda folder, load: opened)
+
+
 def test_the_account_says_who_stands_and_how_surely(site, tables, monkeypatch):
     state = State(site).keep(tables)
     state.commit_id = "ABC"
-    store = type("Store", (), {"read": lambda self: state})()
-    monkeypatch.setattr(space_account, "open_description", lambda folder: site)
-    monkeypatch.setattr(space_account, "site_store", lambda site: store)
+    put_in_place(monkeypatch, site, state)
     account = space_account.space_account(site.folder)
     assert [cell["depth_cm"] for cell in account["cells"]] == [10.0, 30.0, None]
     upper = account["cells"][0]
@@ -272,9 +277,7 @@ def test_tubes_taken_out_are_not_counted_among_those_that_stand(site, tables, mo
     now = site.model_copy(update={"tubes": (*site.tubes[:-1], out)})
     state = State(now).keep(tables)
     state.commit_id = "ABC"
-    store = type("Store", (), {"read": lambda self: state})()
-    monkeypatch.setattr(space_account, "open_description", lambda folder: now)
-    monkeypatch.setattr(space_account, "site_store", lambda site: store)
+    put_in_place(monkeypatch, now, state)
     account = space_account.space_account(site.folder)
     means = account["cells"][0]["means"]
     assert [(m["group"], m["measured"], m["standing"], m["members"]) for m in means] == [
@@ -289,9 +292,7 @@ def test_tubes_taken_out_are_not_counted_among_those_that_stand(site, tables, mo
 
 
 def test_an_account_of_too_short_a_record_says_so(site, monkeypatch):
-    store = type("Store", (), {"read": lambda self: State(site)})()
-    monkeypatch.setattr(space_account, "open_description", lambda folder: site)
-    monkeypatch.setattr(space_account, "site_store", lambda site: store)
+    put_in_place(monkeypatch, site, State(site))
     with pytest.raises(StoreError, match="expected ten days or more"):
         space_account.space_account(site.folder)
 
@@ -300,8 +301,6 @@ def test_an_account_of_one_tube_says_that_there_is_none_to_compare_it_with(site,
     alone = State(site)
     row = {name: [None] for name in SCHEMAS[MEANS].names} | {"day_s": [0], "members": [1]}
     alone._tables[MEANS] = pa.table(row, schema=SCHEMAS[MEANS])
-    store = type("Store", (), {"read": lambda self: alone})()
-    monkeypatch.setattr(space_account, "open_description", lambda folder: site)
-    monkeypatch.setattr(space_account, "site_store", lambda site: store)
+    put_in_place(monkeypatch, site, alone)
     with pytest.raises(StoreError, match="expected two tubes or more"):
         space_account.space_account(site.folder)
