@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.arrays import Floats
+from pipeline.axis import second_of
 from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import Period, seconds, sensor_periods
 from pipeline.calibrate.samples import SamplePoint, When
 from pipeline.site.models import Horizon, Law, Site
+from pipeline.variables import SIGNALS
 
 # Root permittivity of one sensor (tube, nominal depth) at steps start to stop, NaN where there
 # is none or where it is certainly not of the soil.
@@ -117,12 +119,19 @@ def _match_one(point: SamplePoint, site: Site, read: ReadRoots, rules: Rules) ->
 
 
 def nearest_sensor(site: Site, point: SamplePoint) -> float | None:
-    """Return the nominal depth of the sensor that really lies nearest, the upper of two."""
-    depths = {
-        wire.depth_m
-        for wire in site.wiring
-        if wire.tube == point.tube and wire.depth_m is not None
-    }
+    """Return the nominal depth of the sensor that really lies nearest, the upper of two.
+
+    A thermometer is none. Those wired at the sample's time go before others of the tube.
+    """
+    wires = [w for w in site.wiring if w.tube == point.tube and w.quantity in SIGNALS]
+    last_s = point.when.start_s + max(point.when.length_s, 1)
+    wired = [
+        w
+        for w in wires
+        if second_of(w.start, -math.inf) < last_s
+        and point.when.start_s < second_of(w.until, math.inf)
+    ]
+    depths = {w.depth_m for w in wired or wires if w.depth_m is not None}
 
     def distance_m(nominal_m: float) -> float:
         return round(abs(site.sensor_depth_m(point.tube, nominal_m) - point.depth_m), 4)

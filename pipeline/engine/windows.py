@@ -5,12 +5,14 @@ A night with nothing new around an instant does not read there again.
 
 from __future__ import annotations
 
+import json
 import math
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from dataclasses import astuple, dataclass, replace
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
@@ -37,6 +39,7 @@ _SCHEMA = pa.schema(
         ("depth_m", pa.float64()),
         ("first_s", pa.int64()),
         ("stop_s", pa.int64()),
+        ("rejected", pa.string()),
         ("domain", pa.string()),
         ("median", pa.float64()),
         ("error", pa.float64()),
@@ -51,12 +54,16 @@ _SCHEMA = pa.schema(
 
 @dataclass(frozen=True, order=True)
 class Window:
-    """Readings of a sensor from one instant to before another, UTC seconds."""
+    """Readings of a sensor from one instant to before another, UTC seconds.
+
+    ``rejected`` tells, as JSON, from when until when a person rejects the readings of steps.
+    """
 
     tube: str
     depth_m: float
     first_s: int
     stop_s: int
+    rejected: str = "[]"
 
 
 class Around:
@@ -68,6 +75,8 @@ class Around:
 
     def __init__(self, site: Site) -> None:
         self._changes = cache(lambda sensor: frozenset(changes(site, *sensor)))
+        self._rejected = cache(lambda sensor: rejected(site, *sensor))
+        self._near_s = site.interval_s
         self._together_s = round(7200 * site.drift.window_h)
         self._cleaned: dict[Sensor, list[int]] = {}
         for sensor, at in visited(site, "cleaning"):
@@ -77,7 +86,9 @@ class Around:
         """Return the time whose readings a reference is compared with."""
         sensor = reference.tube, reference.depth_m
         edges = self._changes(sensor).union(self._cleaned.get(sensor, ()))
-        return _cut(sensor, edges, reference.time_s, (reference.first_s, reference.stop_s))
+        return self._cut(
+            sensor, edges, reference.time_s, (reference.first_s, reference.stop_s)
+        )
 
     def of_cleanings(self) -> dict[tuple[Sensor, int], tuple[Window, Window]]:
         """Return the times before and after each cleaning, by sensor and instant.
@@ -105,16 +116,42 @@ class Around:
     def _about(self, sensor: Sensor, first: int, last: int) -> tuple[Window, Window]:
         changed, cleaned = self._changes(sensor), self._cleaned[sensor]
         edges = changed.union(at for at in cleaned if not first <= at <= last)
-        before = _cut(sensor, edges, first, (first - CLEANING_S, first))
-        return before, _cut(sensor, edges, last, (last, last + CLEANING_S))
+        before = self._cut(sensor, edges, first, (first - CLEANING_S, first))
+        return before, self._cut(sensor, edges, last, (last, last + CLEANING_S))
+
+    def _cut(
+        self, sensor: Sensor, edges: Iterable[int], at_s: int, span: tuple[int, int]
+    ) -> Window:
+        """Return the part of a span about an instant that has no edge in it."""
+        known = sorted(edges)
+        after = bisect_right(known, at_s)
+        first = max([span[0], *known[max(0, after - 1) : after]])
+        stop = min([span[1], *known[after : after + 1]])
+        left_out = [
+            (begin, end)
+            for begin, end in self._rejected(sensor)
+            if begin < stop + self._near_s and end > first - self._near_s
+        ]
+        return Window(*sensor, first, stop, json.dumps(left_out))
 
 
-def _cut(sensor: Sensor, edges: Iterable[int], at_s: int, span: tuple[int, int]) -> Window:
-    """Return the part of a span about an instant that has no edge in it."""
-    known = sorted(edges)
-    after = bisect_right(known, at_s)
-    first = max([span[0], *known[max(0, after - 1) : after]])
-    return Window(*sensor, first, min([span[1], *known[after : after + 1]]))
+def rejected(site: Site, tube: str, depth_m: float) -> list[tuple[int, int]]:
+    """Return from when until when a person rejects a sensor's readings, UTC seconds.
+
+    Of two decisions that meet, the lower row wins.
+    """
+    rows = [
+        (int(one.start.timestamp()), int(one.until.timestamp()), one.verdict == "reject")
+        for one in site.decisions
+        if not one.of_tube and one.tube == tube and one.depth_m in (None, depth_m)
+    ]
+    edges = sorted({edge for row in rows for edge in row[:2]})
+    found = []
+    for begin, end in pairwise(edges):
+        verdicts = [rejects for start, until, rejects in rows if start <= begin < until]
+        if verdicts and verdicts[-1]:
+            found.append((begin, end))
+    return found
 
 
 def changes(site: Site, tube: str, depth_m: float) -> set[int]:
@@ -209,6 +246,9 @@ def _read(writer: Writer, window: Window, slabs: _Slabs, near_m: Sequence[float]
             offset_s = slabs.read(f"{quantity}_offset_s", start, stop, row, column)
             taken_s = axis.seconds(start, stop) + offset_s
             own = (taken_s >= window.first_s) & (taken_s < window.stop_s)
+            for begin, end in json.loads(window.rejected):
+                step_s = axis.seconds(start, stop)  # by which the quality tests go
+                own &= (step_s < begin) | (step_s >= end)
             values = np.where(own, values, np.nan)
             result = seen(quantity, values, steps)
             if result.count:
@@ -272,13 +312,12 @@ def known_windows(table: pa.Table | None) -> dict[Window, Seen]:
     if table is None or table.schema.names != _SCHEMA.names:
         return {}  # none yet, or of an earlier version
     columns = [table[name].to_pylist() for name in _SCHEMA.names]
-    return {Window(*row[:4]): Seen(*row[4:]) for row in zip(*columns, strict=True)}
+    return {Window(*row[:5]): Seen(*row[5:]) for row in zip(*columns, strict=True)}
 
 
 def _table(found: dict[Window, Seen]) -> pa.Table:
     rows = [
-        (w.tube, w.depth_m, w.first_s, w.stop_s, *astuple(s))
-        for w, s in sorted(found.items(), key=lambda pair: pair[0])
+        (*astuple(w), *astuple(s)) for w, s in sorted(found.items(), key=lambda pair: pair[0])
     ]
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(_SCHEMA)
     arrays = [

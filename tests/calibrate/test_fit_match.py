@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -75,6 +76,21 @@ def test_depths_are_real_ones():
     site = make_site(tubes=(make_tube(set_in_m=0.04),), wiring=(wire(), wire(depth_m=0.2)))
     (pair,), _ = match([point(depth_m=0.20)], site, ramp)
     assert (pair.nominal_m, pair.sensor_m) == (0.2, 0.24)
+
+
+def test_a_thermometer_is_no_sensor_of_water():
+    warm = wire(depth_m=0.12, quantity="soil_temperature", unit="degC")
+    (pair,), _ = match([point(depth_m=0.12)], make_site(wiring=(wire(), warm)), ramp)
+    assert pair.nominal_m == 0.1
+
+
+def test_the_sensor_wired_at_the_time_counts():
+    """Moved from 10 to 14 cm at 18 h of the second day; the sample is of 13 cm."""
+    moved = START + timedelta(hours=42)
+    site = make_site(wiring=(wire(until=moved), wire(depth_m=0.14, start=moved)))
+    for hours, nominal in ((41, 0.1), (43, 0.14)):
+        (pair,), _ = match([point(depth_m=0.13, when=START_S + hours * 3600)], site, ramp)
+        assert pair.nominal_m == nominal
 
 
 @pytest.mark.parametrize(

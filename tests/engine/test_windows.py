@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from bare_site import HOUR_S, at, make_site, make_wire
 
-from pipeline.engine.windows import TABLE, Window, changes, read_windows
+from pipeline.calibrate.references import Reference
+from pipeline.engine.windows import TABLE, Around, Window, changes, read_windows, rejected
+from pipeline.site.models import Decision
 
 CUT = int(at(1, 10).timestamp())
 
@@ -76,6 +78,35 @@ def test_a_window_is_read_again_where_a_reading_of_it_stands_on_the_day_after():
     assert shown(writer, window, days=(False, True)) == [(1, 0.5)]
     assert shown(writer, window, days=(False, False)) == [(1, 0.5)]
     assert writer.tables[TABLE].num_rows == 1
+
+
+def decision(first, until, verdict="reject", **changes):
+    told = {"tube": "T1", "start": first, "until": until, "why": "pulled", "who": "me"}
+    return Decision(**{"row": 2, "verdict": verdict, **told, **changes})
+
+
+def test_what_a_person_rejects_tells_nothing_of_a_reference():
+    """Half of the hours around it are rejected, and read again once the decision is gone."""
+    writer = make_writer(np.where(np.arange(48) < 34, 0.5, 0.7), 0)
+    beside = Reference("T1", 0.1, CUT, "reference", 0.2, 0.01, CUT - HOUR_S, CUT + HOUR_S + 1)
+    for decisions, expected in (
+        ((decision(at(1, 10), at(1, 12)),), (1, 0.5)),
+        ((decision(at(1, 8), at(2)),), (0, np.nan)),
+        ((decision(at(1, 8), at(2)), decision(at(1, 11), at(2), "keep")), (1, 0.5)),
+        ((decision(at(1, 8), at(2), depth_m=0.3), decision(at(2), at(3))), (3, 0.5)),
+        ((), (3, 0.5)),
+    ):
+        window = Around(make_site(decisions=decisions)).of_reference(beside)
+        ((count, median),) = shown(writer, window, days=(False, False))
+        assert (count, median) == (expected[0], pytest.approx(expected[1], nan_ok=True))
+
+
+def test_of_two_decisions_that_meet_the_lower_row_wins():
+    decisions = decision(at(1), at(5)), decision(at(2), at(3), "keep")
+    spans = rejected(make_site(decisions=decisions), "T1", 0.1)
+    assert spans == [
+        tuple(int(at(day).timestamp()) for day in days) for days in ((1, 2), (3, 5))
+    ]
 
 
 @pytest.mark.parametrize(
