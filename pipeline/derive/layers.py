@@ -184,7 +184,7 @@ def _sets(
     known = ~np.isnan(sensors.water) & (sensors.quality != _MISSING)
     for tube, real in enumerate(depths):
         sure = known[:, tube] | np.isnan(real)
-        stretch = sharing.stretch.astype(np.uint8)[:, None]
+        stretch = sharing.stretch[:, None].view(np.uint8)  # its four bytes
         keys = np.concatenate([np.packbits(sure, axis=1), stretch], axis=1)
         _, first, place = np.unique(keys, axis=0, return_index=True, return_inverse=True)
         for number, step in enumerate(first):

@@ -128,6 +128,23 @@ def test_covariance_between_two_layers_by_hand():
     assert matrix[0, 1] == pytest.approx(1e6 * (5 * noise + spacing), rel=1e-9)
 
 
+def test_who_shares_a_calibration_is_told_apart_after_however_many_changes():
+    # By hand: layers 0-20 and 20-40 cm of sensors at 10 and 30 cm; one law for both until, at
+    # the 257th of 300 changes at the site, each has its own: the covariance of s = 0.02 is
+    # then (0.2 s)^2 less what a law of its own tells, 2 * 0.175 * 0.025 s^2.
+    data = make_data(np.tile([0.2, 0.2], (301, 1)), 0.0, 0.02, depths=(0.1, 0.3))
+    begin = data["time"].values.astype("datetime64[s]").astype(np.int64)
+    group = np.zeros((300, 1, 2), np.int64)
+    group[256:, 0, 1] = 1
+    laws = Calibrations(np.array([EVER, *begin[1:300]]), group, np.zeros((300, 1, 2)))
+    rules = LayerRules(ends=EndRules("constant", "constant"), calibrations=laws)
+    found = model_layers(data, [0, 0.2, 0.4], covariance=True, rules=rules)
+    apart = found["layer_covariance"].values[:, 0, 0, 1] / (1e6 * 0.02**2)
+    spacing = VARIOGRAM.least * 0.2**3 / 64 / 0.02**2
+    assert apart[:256] - spacing == pytest.approx(np.full(256, 0.04), rel=1e-9)
+    assert apart[256:] - spacing == pytest.approx(np.full(45, 0.00875), rel=1e-9)
+
+
 @settings(max_examples=30, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_covariances_are_symmetric_and_never_negative(seed):
