@@ -272,6 +272,22 @@ def require_some(array: xr.DataArray, dim: str) -> None:
 SAME_LABEL = 1e-6  # labels that are numbers may differ by the rounding of float32
 
 
+def require_once(array: xr.DataArray, dim: str) -> None:
+    """Raise `ValueError` where a label of a dimension stands more than once.
+
+    Tables tell places by their labels, and a mean would count one of them twice.
+    """
+    if dim not in array.coords or dim not in array.dims:
+        return
+    labels = [str(label) for label in array[dim].values.tolist()]
+    twice = sorted({label for label in labels if labels.count(label) > 1})
+    if twice:
+        raise ValueError(
+            f"{array.name!r}: expected each {dim} once, found more of {', '.join(twice)}; "
+            f"drop or rename them before"
+        )
+
+
 def require_labels(array: xr.DataArray, like: xr.DataArray, dim: str) -> None:
     """Raise `ValueError` unless two arrays agree on a dimension, in size, labels and order.
 

@@ -24,7 +24,6 @@ from pipeline.derive import (
     events,
     flux_laws,
     fronts,
-    means,
     night_laws,
     night_rates,
     night_smoothing,
@@ -32,6 +31,7 @@ from pipeline.derive import (
     ranks,
     stability,
     texture_hydraulics,
+    tube_fit,
     tube_laws,
     uptake,
 )
@@ -169,7 +169,7 @@ STORAGE = [
     ("beyond the sensors it is {:g}.", VARIOGRAM.below),
 ]
 SPACE = [
-    ("{} daily values or more", word(means.LEAST_DATES)),
+    ("{} daily values or more", word(tube_fit.LEAST_DATES)),
     ("(of {} days or more)", word(ranks.LEAST_IN_MONTH)),
     ("replacement {:g} times", stability.RESAMPLES),
     ("fewer than {} blocks", word(stability.LEAST_BLOCKS)),

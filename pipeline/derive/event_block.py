@@ -15,7 +15,7 @@ from pipeline.derive.events import Span
 from pipeline.derive.storage import in_soil, of_tubes
 from pipeline.derive.weights import EndRules, layer_weights
 from pipeline.units import plain
-from pipeline.variables import require_labels
+from pipeline.variables import require_labels, require_once
 
 MM_PER_M = 1000.0
 # Relative standard uncertainty of a change of water content where no law states one; ours.
@@ -80,6 +80,7 @@ def tube_blocks(
         there twice, rain is not of one gauge, or a rule is none.
     """
     sensor_depth = plain(sensor_depth, "m")
+    require_once(water, "tube")
     require_labels(sensor_depth, water, "depth")
     depths = in_soil(of_tubes(sensor_depth, water)).broadcast_like(water[0])
     depths = depths.transpose("tube", "depth")
@@ -87,11 +88,6 @@ def tube_blocks(
     times = utc_seconds(water["time"])
     names = water["depth"].values.astype(np.float64)
     tubes = [str(tube) for tube in water["tube"].values]
-    twice = sorted({tube for tube in tubes if tubes.count(tube) > 1})
-    if twice:
-        raise ValueError(
-            f"{water.name!r}: expected each tube once, found more of {', '.join(twice)}"
-        )
     found = []
     for column, tube in enumerate(tubes):
         real = depths[column].values.astype(np.float64)

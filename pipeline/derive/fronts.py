@@ -24,7 +24,7 @@ from pipeline.axis import DAY_S, utc_seconds
 from pipeline.compiled import kernel
 from pipeline.derive.onsets import time_onset
 from pipeline.units import plain
-from pipeline.variables import require_dims, require_some
+from pipeline.variables import require_dims, require_once, require_some
 
 # All of these are ours, found on test fields kept for tuning (docs/truth.md).
 RISE = 0.008  # m3 m-3, least climb of a front
@@ -84,8 +84,8 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     UnitsError
         If ``water_content`` is not in m3 m-3.
     ValueError
-        If dimensions are others, there is no depth, or times are not at one interval, or it is
-        above a day.
+        If dimensions are others, there is no depth, a tube or depth is there twice, or times
+        are not at one interval, or it is above a day.
 
     Notes
     -----
@@ -115,6 +115,8 @@ def wetting_fronts(water_content: xr.DataArray) -> pd.DataFrame:
     array = plain(water_content, "m3 m-3")
     require_dims(array, "time", "tube", "depth")
     require_some(array, "depth")
+    require_once(array, "tube")
+    require_once(array, "depth")
     array = array.transpose("time", "tube", "depth")
     times = utc_seconds(array["time"])
     interval = _interval(times)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 import numpy as np
 
 from pipeline.units import Amount, numbers, plain
-from pipeline.variables import require_alike, require_dims
+from pipeline.variables import require_alike, require_dims, require_once
 
 if TYPE_CHECKING:  # a table is looked up without it
     import xarray as xr
@@ -83,7 +83,11 @@ def elementwise(
 
 
 def by_day_and_tube(values: xr.DataArray, unit: str) -> xr.DataArray:
-    """Return values (day, tube) as plain numbers in a unit, refusing other dimensions."""
+    """Return values (day, tube) as plain numbers in a unit, refusing other dimensions.
+
+    Nor may a tube be there twice.
+    """
     found = plain(values, unit)
     require_dims(found, "day", "tube")
+    require_once(found, "tube")
     return found.transpose("day", "tube")

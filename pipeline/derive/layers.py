@@ -91,9 +91,9 @@ def model_layers(
     UnitsError
         If a variable is in units that do not fit.
     ValueError
-        If bounds or sensors do not go downwards, a variable lacks or has other dimensions,
-        times are no instants or, for means, do not rise or show no interval, or the step is
-        unknown.
+        If bounds or sensors do not go downwards, a variable lacks or has other dimensions, a
+        tube is there twice, times are no instants or, for means, do not rise or show no
+        interval, or the step is unknown.
 
     References
     ----------

@@ -19,7 +19,7 @@ from pipeline.derive.calibrations import Calibrations
 from pipeline.derive.weights import EndRules
 from pipeline.qc.flags import Quality, describe_quality
 from pipeline.units import Amount, numbers, plain
-from pipeline.variables import describe, require_dims
+from pipeline.variables import describe, require_dims, require_once
 
 _MISSING = int(Quality.MISSING)
 _ORDER = ("time", "tube", "depth")
@@ -185,6 +185,7 @@ def _sensors(dataset: xr.Dataset) -> tuple[Sensors, Floats]:
         require_dims(array, *_ORDER)
         return np.ascontiguousarray(array.transpose(*_ORDER).values, dtype=np.float64)
 
+    require_once(dataset["cleaned_water_content"], "tube")
     flags = dataset["quality"].fillna(_MISSING)
     require_dims(flags, *_ORDER)
     quality = flags.transpose(*_ORDER).values.astype(np.uint8)

@@ -19,7 +19,7 @@ from pipeline.axis import require_days
 from pipeline.compiled import kernel
 from pipeline.derive.independence import independent_dates
 from pipeline.derive.labelled import by_day_and_tube
-from pipeline.derive.means import LEAST_DATES, fit_tubes
+from pipeline.derive.tube_fit import LEAST_DATES, fit_tubes
 from pipeline.units import water_units
 
 RESAMPLES = 500
@@ -87,7 +87,7 @@ def relative_differences(values: xr.DataArray, least_dates: int = LEAST_DATES) -
     values : DataArray, (day, tube), [m3 m-3] or [mm]
         Daily water content or storage; NaN where there is none. May be a Pint quantity.
     least_dates : int
-        See `pipeline.derive.means.fit_tubes`, whose level is the mean of the day: the plain
+        See `pipeline.derive.tube_fit.fit_tubes`, whose level is the mean of the day: the plain
         mean over tubes where none is missing.
 
     Returns

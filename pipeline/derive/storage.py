@@ -32,7 +32,7 @@ from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
 from pipeline.site.models import Site
 from pipeline.units import metres, plain
-from pipeline.variables import SIGNALS, describe, require_labels, require_some
+from pipeline.variables import SIGNALS, describe, require_labels, require_once, require_some
 
 _MISSING = int(Quality.MISSING)
 
@@ -95,8 +95,8 @@ def profile_storage(
     UnitsError
         If ``water_content`` is not in m3 m-3 or ``sensor_depth`` not in m.
     ValueError
-        If the two differ in their depths or have none, or ``sensor_depth`` lacks a tube or is
-        of others; see `layer_weights`.
+        If the two differ in their depths or have none, a tube is there twice, or
+        ``sensor_depth`` lacks a tube or is of others; see `layer_weights`.
 
     References
     ----------
@@ -119,6 +119,7 @@ def profile_storage(
     sensor_depth = plain(sensor_depth, "m")
     require_labels(sensor_depth, water_content, "depth")
     require_some(water_content, "depth")
+    require_once(water_content, "tube")
     sensor_depth = in_soil(of_tubes(sensor_depth, water_content))
     spans = _spans(layers)
     weights = xr.apply_ufunc(
@@ -172,11 +173,7 @@ def of_tubes(sensor_depth: xr.DataArray, water_content: xr.DataArray) -> xr.Data
         return sensor_depth
     tubes, known = water_content["tube"].values, sensor_depth["tube"].values
     found = np.atleast_1d(known).tolist()
-    twice = sorted({str(tube) for tube in found if found.count(tube) > 1})
-    if twice:
-        raise ValueError(
-            f"{sensor_depth.name!r}: expected each tube once, found more of {', '.join(twice)}"
-        )
+    require_once(sensor_depth, "tube")
     lacking = [str(tube) for tube in np.atleast_1d(tubes).tolist() if tube not in found]
     if lacking:
         raise ValueError(

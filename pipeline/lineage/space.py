@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.axis import DAY_S
 from pipeline.deliver.row_fields import SITE_MEANS
-from pipeline.derive.means import fit_tubes
+from pipeline.derive.tube_fit import fit_tubes
 from pipeline.lineage.compared import Compared, compared
 from pipeline.lineage.rows import (
     Derivation,

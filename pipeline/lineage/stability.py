@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.deliver.event_fields import EventField as Field
-from pipeline.derive.means import fit_tubes
 from pipeline.derive.ranks import monthly_places
 from pipeline.derive.stability import COLUMNS, differences, moments
+from pipeline.derive.tube_fit import fit_tubes
 from pipeline.lineage.compared import Compared, compared
 from pipeline.lineage.rows import (
     Derivation,

@@ -8,7 +8,8 @@ import xarray as xr
 from scipy import stats
 
 from pipeline.derive import means
-from pipeline.derive.means import fit_tubes, site_mean, t_quantiles, tubes_needed
+from pipeline.derive.means import site_mean, t_quantiles, tubes_needed
+from pipeline.derive.tube_fit import fit_tubes
 from pipeline.errors import UnitsError
 
 
