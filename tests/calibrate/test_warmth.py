@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import xarray as xr
-from bare_site import make_block, make_horizon, make_law, make_site, make_wire
+from bare_site import make_block, make_horizon, make_law, make_probe_law, make_site, make_wire
 
 from pipeline.calibrate.laws import check_laws
 from pipeline.calibrate.steps import calibrate_look, water_content_step
@@ -54,6 +54,28 @@ def test_a_cold_reading_becomes_that_of_the_reference_temperature():
     # By hand: the law's 0.02 and half of the change.
     error = found["systematic_error"].values.ravel()
     np.testing.assert_allclose(error, np.hypot(0.02, 0.5 * np.abs(change)), rtol=1e-5)
+
+
+def test_one_law_that_asks_among_others_is_enough():
+    """Of two sensors, the lower one has a law that asks; the upper and the probe's do not."""
+    asks = site_of(ASKED, depths=(0.1, 0.3), warm_depths=(0.1, 0.3))
+    (law,) = asks.laws
+    horizons = (
+        make_horizon(bottom_m=0.2, calibration="plain"),
+        make_horizon(name="B", top_m=0.2),
+    )
+    other = law.model_copy(update={"id": "plain", "temperature": None})
+    site = asks.model_copy(
+        update={
+            "laws": (make_probe_law(), other, law),
+            "soils": {"loam": Soil(id="loam", horizons=horizons)},
+        }
+    )
+    assert calibrate_look(site) == (6 * 3600, 6 * 3600)  # docs: no farther apart than 6 h
+    found = step(site, [[COLD, COLD]], [[5.0, 5.0]])
+    theta = found["calibrated_water_content"].values.ravel()
+    # By hand: 0.1 * 4.01441 - 0.1 as read, and 0.1 * 3.92117 - 0.1.
+    np.testing.assert_allclose(theta, [0.301441, 0.292117], atol=3e-6)
 
 
 def test_nothing_is_done_where_no_law_asks_or_no_temperature_is_known():
