@@ -1,5 +1,7 @@
 """Water along the wall and voids, from responses made by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -59,6 +61,21 @@ def test_all_depths_within_minutes_and_gone_in_a_day_is_water_along_the_wall():
 
 def test_a_front_from_depth_to_depth_is_not():
     assert gaps(storms("A", 3 * HOUR_S)) == []
+
+
+def test_sensors_below_do_not_speak_for_a_gap_above_them():
+    """Three of six answer: at 60 cm three of the five down to there, at 40 cm two of four."""
+    assert gaps(storms("A", 120, depths=(0.1, 0.4, 0.6))) == []
+    (found,) = gaps(storms("A", 120, depths=(0.1, 0.2, 0.4, 0.6)))  # four of the five
+    assert found.kind == "bypass"
+    assert "down to 60 cm" in found.sentence
+
+
+def test_a_tube_read_seldom_widens_no_other_tubes_minutes():
+    # Half an hour is together; readings six hours apart tell no shorter time.
+    often, seldom = storms("A", 3000), storms("B", 3000)
+    both = replace(wired(("A", "B")), every_s={"A": 600, "B": 6 * HOUR_S})
+    assert set(gap_events(pd.concat([often, seldom]), both)["tube"]) == {"B"}
 
 
 def test_two_storms_are_too_few():
