@@ -84,9 +84,8 @@ def parse_unit(text: str) -> pint.Unit:
     stripped = text.strip()
     spelled = _SPELLINGS.get(stripped.lower(), stripped)
     powers = _CF_POWER.sub(r"\1**\2", spelled)
-    product = " * ".join(powers.split()) if "/" not in powers else powers
     try:
-        return registry().parse_units(product)
+        return registry().parse_units(powers)
     except Exception as error:  # pint raises a dozen unrelated classes for a bad spelling
         raise UnitsError(f"{text!r} is not a unit ({error})") from None
 

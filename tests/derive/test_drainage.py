@@ -226,6 +226,18 @@ def test_daylight_is_that_of_fao_56():
     assert np.isnan(sun_up(noon - 75 * 86_400, 75.0, 0.0)).all()  # midnight sun
 
 
+@pytest.mark.parametrize(
+    ("date", "minutes"),
+    [("02-11", 14.2), ("05-14", -3.7), ("07-26", 6.5), ("11-03", -16.4)],
+)
+def test_the_sun_is_late_in_february_and_early_in_november(date, minutes):
+    # The four extremes of the equation of time, common to all almanacs: from memory. Equations
+    # 32 and 33 of FAO-56 are a fit to it that is good to a minute.
+    noon = np.array([np.datetime64(f"2025-{date}T12:00", "s").astype(np.int64)])
+    rise, fall = sun_up(noon, 50.0, 0.0)
+    assert (0.5 * (rise[0] + fall[0]) - noon[0]) / 60 == pytest.approx(minutes, abs=1.0)
+
+
 def test_radiation_above_the_air_is_that_of_fao_56():
     # FAO-56, Example 8: 32.2 MJ m-2 d-1 on 3 September at 20 degrees south; from memory.
     day = np.array([np.datetime64("2025-09-03T07:00", "s").astype(np.int64)])

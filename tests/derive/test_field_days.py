@@ -77,6 +77,15 @@ def test_a_hand_round_is_the_day_of_a_tube_without_a_logger(site):
     assert result["by_hand"].values.tolist() == [[False, False], [False, True], [False, False]]
 
 
+def test_readings_without_a_direction_are_one_direction(site):
+    rows = ((0.2, 0), (0.3, np.nan), (0.5, np.nan))
+    hand = make_hand(site, *((1, "H1", 0.1, angle, value) for value, angle in rows))
+    result = field_days(make_daily(site, np.full((3, 1, 2), 0.25)), hand, site)
+    # By hand: (0.2 + (0.3 + 0.5) / 2) / 2.
+    water = result["daily_water_content"].sel(tube="H1", depth=0.1)
+    np.testing.assert_allclose(water, [np.nan, 0.3, np.nan], rtol=1e-6)
+
+
 def test_a_logged_day_stays_as_it_is(site):
     hand = make_hand(site, (1, "A1", 0.1, 0, 0.1), (2, "A1", 0.1, 0, 0.1))
     theta = np.full((3, 1, 2), 0.25)

@@ -280,6 +280,26 @@ def test_hours_take_the_stamps_from_their_beginning_on():
     assert found["layer_storage"].values.ravel() == pytest.approx([25.0, 85.0])
 
 
+def test_a_reading_taken_out_as_bad_counts_as_none():
+    """It has no value, but the flag of a bad reading, not that of a missing one."""
+    theta = np.tile(THETA, (24, 1))
+    theta[5] = np.nan
+    data = make_data(theta)
+    data["quality"][5] = 4
+    day = model_layers(data, [0, 0.1, 0.4, 1.0], "daily")
+    assert day["layer_storage"].values.ravel() == pytest.approx([18.0, 69.5, 179.0])
+    # By hand: 23 readings of one sensor alone in the first layer, 100 mm * 0.002 / sqrt(23).
+    error = day["layer_random_error"].values.ravel()
+    assert error[0] == pytest.approx(0.2 / 23**0.5)
+
+
+def test_a_sensor_in_the_air_has_no_part():
+    data = make_data((0.02, 0.20, 0.30), depths=(-0.05, 0.10, 0.30))
+    found = model_layers(data, [0, 0.1, 0.3])
+    # By hand: 100 * 0.20 and 200 * 0.25.
+    assert found["layer_storage"].values.ravel() == pytest.approx([20.0, 50.0])
+
+
 def test_a_missing_sensor_takes_its_layers_or_is_bridged():
     theta = np.array(THETA)
     theta[1] = np.nan

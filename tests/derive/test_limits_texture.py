@@ -48,9 +48,25 @@ def test_estimates_lie_in_or_near_the_ranges_of_fao_56(name):
     assert low_wp - 0.065 <= found.lower <= high_wp + 0.065
 
 
+def test_silt_alone_without_organic_matter_by_hand():
+    # Equations 1 and 2 with all terms but the constants zero: 0.031 + (0.14 * 0.031 - 0.02),
+    # and 0.299 + (1.283 * 0.299^2 - 0.374 * 0.299 - 0.015).
+    found = limits_saxton_rawls(0, 0, 0)
+    assert found.lower == pytest.approx(0.01534, abs=5e-6)
+    assert found.upper == pytest.approx(0.28688, abs=5e-6)
+
+
 @pytest.mark.parametrize(
     ("sand", "clay", "organic"),
-    [(20, 61, 2), (20, 20, 8.1), (60, 50, 2), (-1, 20, 2), (np.nan, 20, 2)],
+    [
+        (20, -1, 2),
+        (20, 20, -0.1),
+        (20, 61, 2),
+        (20, 20, 8.1),
+        (60, 50, 2),
+        (-1, 20, 2),
+        (np.nan, 20, 2),
+    ],
 )
 def test_nothing_is_claimed_beyond_the_papers_samples(sand, clay, organic):
     assert np.isnan(limits_saxton_rawls(sand, clay, organic)).all()

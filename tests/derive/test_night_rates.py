@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.derive.conductivity import field_conductivity, rates_by_law
+from pipeline.derive.conductivity import CLASS_MM_D, field_conductivity, rates_by_law
 from pipeline.derive.law_fits import laws_by_offset, median_near
 from pipeline.derive.night_laws import OFFSETS, SLOPES, conductivity_laws, nights_of
-from pipeline.derive.night_rates import common_loss, drained_rates, held_above
+from pipeline.derive.night_rates import common_loss, drained_rates, held_above, tube_rates
 
 NIGHTS = 90
 # Three sensors, each with its law ln K = a + b theta [mm/d] and a range of water content.
@@ -93,9 +93,36 @@ def test_a_law_is_not_followed_into_soil_far_wetter_than_was_seen():
     pattern.loc[wet, "night_water_content"] = 0.36
     rates = drained_rates(pattern)
     assert rates.loc[wet, "drainage_mm_d"].isna().all()
+    # In all other nights the laws are followed as if it had not been so wet.
+    others = pattern["night_s"] != 11 * 86_400
+    before = drained_rates(made(np.zeros(NIGHTS), wet=[11])[0])["drainage_mm_d"]
+    np.testing.assert_allclose(rates["drainage_mm_d"][others], before[others], rtol=1e-9)
     by_law = rates_by_law(pattern, field_conductivity(pattern))
     assert by_law.loc[wet, "gradient_drainage_mm_d"].isna().all()
     assert by_law.loc[~wet, "gradient_drainage_mm_d"].notna().all()
+
+
+def test_a_rate_is_the_law_and_what_lies_beyond_it():
+    pattern, true = made(np.zeros(NIGHTS), noise=0.02, wet=[3])
+    rates = tube_rates(pattern)
+    np.testing.assert_array_equal(rates.rate, rates.law + rates.beyond)
+    assert (rates.beyond < 0).any()
+    for law, drained in zip(rates.law, true.reshape(rates.law.shape), strict=True):
+        assert np.corrcoef(law, drained)[0, 1] > 0.9
+
+
+def test_a_class_of_many_nights_is_no_surer_than_a_quarter_of_its_mean():
+    """docs/events.md: the larger of what nights state and how they scatter, ⊕ a quarter."""
+    water = np.repeat([0.251, 0.271, 0.291], 40)
+    rate = np.exp(-11.0 + 45.0 * water)
+    pattern = pattern_rows(0.1, np.arange(120), water, rate, noise=0.02)
+    table = field_conductivity(pattern)
+    assert (table["nights"] > 20).all()
+    mean = table["conductivity_mm_d"].to_numpy()
+    assert mean[2] > 5 * mean[0] > 0.5
+    noise = nights_of(pattern).noise[0, 0]
+    expected = np.sqrt(noise**2 + CLASS_MM_D**2 + (0.25 * mean) ** 2)
+    np.testing.assert_allclose(table["conductivity_error"], expected, rtol=1e-6)
 
 
 def test_without_a_law_the_rate_stands_and_nothing_is_invented():

@@ -40,6 +40,17 @@ def test_a_round_is_one_walk_of_one_reader_with_one_book():
     assert (read["round_end_s"] - ORIGIN_S).tolist() == [10800, 10800, 21660, 300, 360]
 
 
+def test_a_cube_has_the_tubes_that_were_read_in_the_order_of_the_site():
+    site = hand_site()
+    cube = rounds_cube(hand_readings(table({"value": 0.2, "tube": "T2"}), site), site)
+    assert cube["tube"].values.tolist() == ["T2"]
+    both = table({"value": 0.2, "tube": "T2"}, {"value": 0.3})
+    cube = rounds_cube(hand_readings(both, site), site)
+    assert cube["tube"].values.tolist() == ["T1", "T2"]
+    water = cube["calibrated_water_content"].max(("round", "depth", "direction", "repeat"))
+    np.testing.assert_allclose(water, [0.3, 0.2], rtol=1e-6)
+
+
 def test_repeats_are_numbered_and_not_merged():
     rows = table(
         {"minute": 3, "value": 0.22},

@@ -56,6 +56,13 @@ def test_difference_and_uncertainty_of_one_reading():
     assert row["logger_time_s"] == int(START.timestamp()) + QUARTER_S
 
 
+def test_before_the_first_reading_of_a_logger_there_is_nothing_to_compare_with():
+    row = compare({"value": 0.219, "minute": 15}, theta=()).iloc[0]
+    assert row["hand_water_content"] == pytest.approx(0.219)
+    assert np.isnan(row[["logger_water_content", "difference"]].astype(float)).all()
+    assert not row["beyond"]
+
+
 def test_only_stated_uncertainty_counts_and_it_is_said_whose():
     row = compare({"value": 0.219, "minute": 15}).iloc[0]
     assert row["uncertainty_of"] == "logger"

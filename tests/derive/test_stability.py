@@ -126,6 +126,22 @@ def test_independent_dates_of_a_series_of_known_memory(memory, every):
     assert independent_dates(series).mean() == pytest.approx(expected, rel=0.12)
 
 
+def test_independent_dates_by_the_sum_over_all_pairs():
+    """Thiébaux & Zwiers (1984) written out pair by pair, for a memory as long as the record."""
+    random = np.random.default_rng(5)
+    series = np.cumsum(random.standard_normal((150, 4)), axis=0)
+    series[random.random(series.shape) < 0.2] = np.nan
+    for column, found in zip(series.T, independent_dates(series), strict=True):
+        away = column - np.nanmean(column)
+        count, squares, memory = np.isfinite(away).sum(), np.nansum(away**2), 0.0
+        for lag in range(1, 150):
+            products = away[lag:] * away[:-lag]
+            if not np.nansum(products) > 0:
+                break
+            memory += np.nansum(products) / squares
+        assert found == pytest.approx(min(max(count / (1 + 2 * memory), 1), count), rel=1e-9)
+
+
 def test_independent_dates_are_between_one_and_all():
     series = np.array([[np.nan, 0.1, 0.3], [np.nan, 0.1, np.nan], [np.nan, 0.1, np.nan]])
     found = independent_dates(series)

@@ -66,3 +66,17 @@ def test_texture_stands_in_where_nights_told_no_law_and_says_so():
         np.hypot(TEXTURE_SHARE * filled, TEXTURE_MM_D),
     )
     assert np.isnan(rates["gradient_drainage_mm_d"].iloc[4])
+
+
+def test_one_night_by_law_is_enough_to_leave_texture_out():
+    pattern = pd.DataFrame(
+        {
+            "depth_m": 0.1,
+            "night_water_content": [0.3, 0.3],
+            "gradient_drainage_mm_d": [0.5, np.nan],
+        }
+    )
+    rates = rates_by_texture(pattern, {0.1: LOAM})
+    assert rates["gradient_from"].tolist() == ["nights", "nights"]
+    assert rates["gradient_drainage_mm_d"].tolist()[0] == 0.5
+    assert np.isnan(rates["gradient_drainage_mm_d"].tolist()[1])

@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.qc.placing import (
     agreed_shift,
+    courses,
     damping_depth,
     fits,
     swapped_pairs,
@@ -34,6 +35,18 @@ def changes(depths, days=300, seed=1):
 def test_the_damping_depth_of_a_wave_is_found():
     assert damping_depth(6.0 * np.exp(-DEPTHS / DAMPING_M), DEPTHS) == pytest.approx(DAMPING_M)
     assert np.isnan(damping_depth(np.array([1.0, 0.01]), DEPTHS[:2]))
+
+
+def test_courses_are_straight_lines_down_to_the_last_depth_and_nothing_outside():
+    # By hand: a third of the way from 0.2 to 0.5 m, all of it, half from there to 0.6, beyond.
+    values = np.array([[1.0, 3.0, 9.0, 5.0], [0.0, np.nan, 1.0, 2.0]])
+    found = courses(
+        values, np.array([0.1, 0.2, 0.5, 0.6]), np.array([0.3, 0.5, 0.55, 0.6, 0.7])
+    )
+    expected = [[5.0, 9.0, 7.0, 5.0, np.nan], [np.nan, 1.0, 1.5, 2.0, np.nan]]
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
+    at_top = courses(values, np.array([0.1, 0.2, 0.5, 0.6]), np.array([0.05, 0.1]))
+    np.testing.assert_array_equal(at_top, [[np.nan, 1.0], [np.nan, 0.0]])
 
 
 @pytest.mark.parametrize("move", [0.12, -0.05, 0.0])
