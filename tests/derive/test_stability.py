@@ -127,7 +127,7 @@ def test_independent_dates_of_a_series_of_known_memory(memory, every):
 
 
 def test_independent_dates_by_the_sum_over_all_pairs():
-    """Thiébaux & Zwiers (1984) written out pair by pair, for a memory as long as the record."""
+    """Thiébaux & Zwiers (1984) pair by pair, for a memory as long as the record."""
     random = np.random.default_rng(5)
     series = np.cumsum(random.standard_normal((150, 4)), axis=0)
     series[random.random(series.shape) < 0.2] = np.nan
