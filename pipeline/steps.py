@@ -52,7 +52,7 @@ TUBE_STEPS = (
         ),
         calibrate_look,
         "law of each horizon; JCGM 100:2008 eqs 10 and 13",
-        version=4,
+        version=5,
     ),
     Step(
         "quality",

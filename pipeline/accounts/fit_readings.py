@@ -8,9 +8,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.calibrate.compare import Seen
 from pipeline.calibrate.fit_match import ReadRoots
 from pipeline.calibrate.steps import root_permittivity_step
+from pipeline.calibrate.warmth import NEAR_S, beside, free_root, thermometers
 from pipeline.engine.correcting import CORRECTIONS, find_corrections
 from pipeline.engine.windows import TABLE, known_windows
 from pipeline.qc.flags import TEST_BITS, Quality
@@ -19,6 +21,7 @@ from pipeline.store.state import Snapshot
 from pipeline.variables import SIGNALS
 
 _ROOT, _QUALITY, _TESTS = "water/root_permittivity", "water/quality", "water/tests"
+_CELSIUS = "readings/soil_temperature"
 # Bad by these alone is judged from water content by the law that is to be replaced.
 _BY_OLD_LAW = TEST_BITS["outside_calibration"] | TEST_BITS["gross_range"]
 
@@ -29,7 +32,8 @@ def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
     Drift found by water contents in the soil (samples, reference readings, hand rounds) is not
     taken off: those were held against the readings by the law that is to be replaced, so that
     readings corrected by them would say again what that law says. What cleanings and bench
-    checks found needs no law of the soil and is taken off.
+    checks found needs no law of the soil and is taken off. Where the law to be replaced asks
+    for it, readings are freed of soil temperature, as the night does.
 
     Parameters
     ----------
@@ -50,11 +54,12 @@ def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
             root = _root(snapshot, plain, start, stop, place)
         else:
             root = _cells(snapshot, _ROOT, start, stop, place)
+        root = _freed(snapshot, site, root.astype(np.float64), start, (tube, nominal_m))
         quality, tests = (
             _cells(snapshot, key, start, stop, place) for key in (_QUALITY, _TESTS)
         )
         not_soil = (quality == Quality.BAD) & ((tests & ~np.uint16(_BY_OLD_LAW)) != 0)
-        return np.where(not_soil, np.nan, root.astype(np.float64))
+        return np.where(not_soil, np.nan, root)
 
     return read
 
@@ -64,6 +69,30 @@ def _cells(
 ) -> NDArray:
     row, depth = place
     return snapshot.read(key, start, stop, slice(row, row + 1))[:, 0, depth]
+
+
+def _freed(
+    snapshot: Snapshot, site: Site, root: Floats, start: int, sensor: tuple[str, float]
+) -> Floats:
+    """Return a sensor's roots from a step on at the temperature its newest law asks for."""
+    tube, nominal_m = sensor
+    soil = site.soils[site.tube_by_id[tube].soil]
+    horizon = soil.horizon_at(site.sensor_depth_m(tube, nominal_m))
+    versions = [law for law in site.laws if horizon and law.id == horizon.calibration]
+    law = max(versions, key=lambda law: law.version, default=None)
+    near_m = [d for d in thermometers(site, *sensor) if d in snapshot.labels["depth"]]
+    asked = law is not None and law.temperature is not None
+    if law is None or not asked or not near_m or not snapshot.holds(_CELSIUS):
+        return root
+    reach, stop = NEAR_S // snapshot.axis.interval_s, start + root.size
+    first, last = max(0, start - reach), min(snapshot.steps, stop + reach)
+    row = snapshot.labels["tube"].index(tube)
+    places = [(row, snapshot.labels["depth"].index(depth_m)) for depth_m in near_m]
+    series = [_cells(snapshot, _CELSIUS, first, last, place) for place in places]
+    celsius = beside(
+        snapshot.axis.seconds(first, last), [one.astype(np.float64) for one in series]
+    )
+    return free_root(law, horizon, root, celsius[start - first : stop - first])[0]
 
 
 def _drifted(snapshot: Snapshot) -> set[tuple[str, float]]:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 
 from pipeline.calibrate.fit import METHODS, FittedLaw
+from pipeline.site.instruments import Warmth
 from pipeline.site.models import Law, Site
 from pipeline.words import counted
 
@@ -63,8 +64,15 @@ def entry_law(fitted: FittedLaw, statement: Statement, site: Site) -> Law:
         valid_to=high,
         covariance=tuple(tuple(_rounded(cell) for cell in row) for row in covariance),
         standard_error=float(f"{fit.residual_sd:.3g}"),
+        temperature=_temperature(fitted),
         origin=origin_text(fitted, statement, site),
     )
+
+
+def _temperature(fitted: FittedLaw) -> Warmth | None:
+    """Return what the law before asks for: the readings were freed by it."""
+    before = fitted.target.in_force
+    return None if before is None else before.temperature
 
 
 def _rounded(value: float) -> float:
@@ -87,10 +95,11 @@ def origin_text(fitted: FittedLaw, statement: Statement, site: Site) -> str:
     )
     days = first if first == last else f"{first} to {last}"
     tubes = len({pair.point.tube for pair in fitted.pairs})
-    fit = fitted.fit(statement.method)
+    fit, warmth = fitted.fit(statement.method), _temperature(fitted)
+    freed = "" if warmth is None else f" at {warmth.reference_degc:g} degC"
     return (
         f"{statement.made_by}: {METHODS[statement.method]}, water content on root "
-        f"permittivity, {len(fitted.pairs)} samples of {days} beside "
+        f"permittivity{freed}, {len(fitted.pairs)} samples of {days} beside "
         f"{counted(tubes, 'tube')}, horizon {', '.join(fitted.target.horizons)}; residual sd "
         f"{fit.residual_sd:.4f}, left-out RMSE {fit.left_out_rmse:.4f} m3 m-3; "
         f"{counted(len(fitted.outliers), 'odd sample')} kept."
@@ -114,9 +123,15 @@ def entry_text(law: Law) -> str:
         f"valid = {_list((law.valid_from or 0.0, law.valid_to or 0.0))}",
         f"covariance = [{rows}]",
         f"standard_error = {law.standard_error!r}",
+        *([f"temperature = {{ {_pairs(law.temperature)} }}"] if law.temperature else []),
         f"origin = {_quoted(law.origin)}",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _pairs(warmth: Warmth) -> str:
+    stated = warmth.model_dump(exclude_defaults=True)
+    return ", ".join(f"{name} = {value!r}" for name, value in stated.items())
 
 
 def _list(numbers: Iterable[float]) -> str:

@@ -102,9 +102,9 @@ def water_content_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     correction = np.zeros(cube, dtype=np.float32)
     if corrected is not None:
         _account_correction(block, corrected, site, (theta, systematic, correction))
-    warmed = _account_warmth(
-        block if corrected is None else block.assign(corrected.block), site, out
-    )
+    signals = block if corrected is None else block.assign(corrected.block)
+    doubtful = None if corrected is None else corrected.doubtful
+    warmed = _account_warmth(signals, doubtful, site, out)
     add_depth_error(theta, systematic, block, site)
     result: dict[str, NDArray] = {
         "correction": correction,
@@ -163,10 +163,13 @@ def _account_correction(
         correction[:, row], systematic[:, row] = change, whole
 
 
-def _account_warmth(block: xr.Dataset, site: Site, out: WaterArrays) -> NDArray[np.float32]:
+def _account_warmth(
+    block: xr.Dataset, doubtful: xr.Dataset | None, site: Site, out: WaterArrays
+) -> NDArray[np.float32]:
     """Free water content of soil temperature where laws ask for it; return what changed.
 
-    ``block`` holds signals corrected for drift. The arrays of ``out`` are changed in place.
+    ``block`` holds signals corrected for drift, ``doubtful`` the same with the doubt of that
+    added. The arrays of ``out`` are changed in place.
     """
     change = np.zeros(out.water_content.shape, dtype=np.float32)
     if not asks_for_warmth(site) or "soil_temperature" not in block:
@@ -182,14 +185,53 @@ def _account_warmth(block: xr.Dataset, site: Site, out: WaterArrays) -> NDArray[
         return change
     signals = Signals(_UNLOGGED, _UNLOGGED, moved.astype(np.float32), _UNLOGGED)
     again = _empty_water((cells.shape[0], cells.shape[1]))
-    fill_water(signals, _noise(site), plan.runs, plan.curves, again)
+    # With a noise of one the random error is the slope of the soil's law.
+    fill_water(signals, Noise(1.0, 1.0, 1.0, 1.0), plan.runs, plan.curves, again)
     theta = again.water_content
+    reached = cells & np.isnan(out.water_content) & np.isfinite(theta)
     change[cells] = np.nan_to_num(theta - out.water_content)[cells]
+    change[reached] = (again.random_error * (moved - root))[reached]
+    if reached.any():
+        _fill_reached(reached, again, (block, doubtful), site, out)
     doubt = np.where(cells, share - 1.0, 0.0) * np.abs(change)
     whole = np.hypot(out.systematic_error.astype(np.float64), doubt)
     out.systematic_error[cells] = whole[cells]
     out.water_content[cells], out.outside[cells] = theta[cells], again.outside[cells]
+    out.random_error[cells & np.isnan(theta)] = np.nan
+    out.systematic_error[cells & np.isnan(theta)] = np.nan
     return change
+
+
+def _fill_reached(
+    reached: NDArray[np.bool_],
+    again: WaterArrays,
+    blocks: tuple[xr.Dataset, xr.Dataset | None],
+    site: Site,
+    out: WaterArrays,
+) -> None:
+    """Fill in the errors where a law holds for the freed root but not for that read.
+
+    ``again`` has the slope of the law at the freed root as its random error; ``blocks`` are
+    the signals, and the same with the doubt about drift added.
+    """
+    as_root = {
+        "form": "linear_root_permittivity",
+        "coefficients": {"slope": 1.0, "offset": 0.0},
+        "valid_from": -np.inf,
+        "valid_to": np.inf,
+        "covariance": None,
+        "standard_error": 0.0,
+    }
+    laws = (law.model_copy(update=as_root if law.kind == "soil" else {}) for law in site.laws)
+    plain = site.model_copy(update={"laws": tuple(laws)})
+    block, doubtful = blocks
+    read, slope = _water(block, plain), again.random_error.astype(np.float64)
+    parts = [again.systematic_error, slope * read.systematic_error]
+    if doubtful is not None:
+        parts.append(slope * (_water(doubtful, plain).water_content - read.water_content))
+    whole = np.linalg.norm(np.array(parts, dtype=np.float64), axis=0)
+    out.systematic_error[reached] = whole[reached]
+    out.random_error[reached] = (slope * read.random_error)[reached]
 
 
 def _signals(block: xr.Dataset) -> Signals:

@@ -19,7 +19,7 @@ from pipeline.calibrate.moments import Moments
 from pipeline.calibrate.plan import Period, period_steps, sensor_periods
 from pipeline.calibrate.temperature import is_usable, root_as_read, root_at_reference
 from pipeline.site.instruments import Warmth
-from pipeline.site.models import Site
+from pipeline.site.models import Horizon, Law, Site
 
 # How far away and how far apart in time temperatures still speak for a sensor (ours): below
 # 10 cm the daily wave of most soils moves less than a degree over either.
@@ -80,18 +80,37 @@ def _free(
     law = period.soil
     if law is None or law.temperature is None:
         return
-    porosity = _porosity(period, law.temperature)
-    if porosity is None:
-        return
-    usable = is_usable(celsius) & np.isfinite(moved[at])
-    warm = np.where(usable, celsius, law.temperature.reference_degc)
-    freed = root_at_reference(moved[at], warm, porosity, law.temperature)
-    moved[at] = np.where(usable, freed, moved[at])
+    moved[at], usable = free_root(law, period.horizon, moved[at], celsius)
     share[at] = np.where(usable, 1.0 + law.temperature.uncertainty, 0.0)
 
 
-def _porosity(period: Period, warmth: Warmth) -> float | None:
-    return warmth.porosity or horizon_properties(period.horizon).get("porosity")
+def free_root(
+    law: Law, horizon: Horizon | None, root: Floats, celsius: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return root permittivity at the temperature a law asks for, and where that could be had.
+
+    Parameters
+    ----------
+    law : Law
+    horizon : Horizon, optional
+        Tells the porosity where the law does not.
+    root, celsius : array (time,), [1] and [degC]
+        NaN where not known; elsewhere a root stays as it is.
+    """
+    none = root, np.zeros(root.shape, dtype=np.bool_)
+    if law.temperature is None:
+        return none
+    porosity = _porosity(law.temperature, horizon)
+    if porosity is None:
+        return none
+    usable = np.asarray(is_usable(celsius) & np.isfinite(root))
+    warm = np.where(usable, celsius, law.temperature.reference_degc)
+    freed = root_at_reference(root, warm, porosity, law.temperature)
+    return np.where(usable, freed, root), usable
+
+
+def _porosity(warmth: Warmth, horizon: Horizon | None) -> float | None:
+    return warmth.porosity or horizon_properties(horizon).get("porosity")
 
 
 def water_as_read(period: Period, water_content: float, celsius: float) -> float:
@@ -112,7 +131,7 @@ def water_as_read(period: Period, water_content: float, celsius: float) -> float
     law = period.soil
     if law is None or law.temperature is None or not is_usable(celsius):
         return water_content
-    porosity = _porosity(period, law.temperature)
+    porosity = _porosity(law.temperature, period.horizon)
     curve = make_curve(law, period.horizon)
     roots = np.linspace(curve.low, curve.high, _GRID)
     if porosity is None or not curve.value(roots[:1]) <= water_content <= curve.value(

@@ -139,6 +139,40 @@ def test_a_law_that_cannot_be_freed_is_told():
     assert problem.found == "a 'temperature'"
 
 
+def test_a_law_holds_for_the_root_at_its_own_temperature():
+    """Its samples reached to 3.95; a cold soil reads 4.01441 and is no wetter than 3.92117."""
+    covariance = ((1e-4, 0.0), (0.0, 0.0))  # of the slope alone: 0.01 a unit of root
+    site = site_of(ASKED, valid_to=3.95, covariance=covariance, standard_error=None)
+    probe = make_probe_law(covariance=((0.0, 0.0), (0.0, 0.01)))  # 0.1 V a volt
+    wires = (
+        make_wire(),
+        *(w for w in site.wiring if w.quantity != "root_permittivity"),
+    )
+    site = site.model_copy(
+        update={
+            "laws": (*site.laws, probe),
+            "wiring": wires,
+            "sensor_noise": {"voltage": 0.001},
+        }
+    )
+    volts = (np.array([COLD, WARM, 3.96]) - 1.0) / 8.0
+    block = make_block(site, voltage=volts, soil_temperature=[5.0, 20.0, 35.0])
+    found = {name: a.values.ravel() for name, a in water_content_step(block, site).items()}
+    theta = found["calibrated_water_content"]
+    # By hand: 0.292117 of both; a warm soil that reads 3.96 is wetter than the law tells.
+    np.testing.assert_allclose(theta, [0.292117, 0.292117, NAN], atol=3e-6)
+    assert found["outside_calibration"].tolist() == [0, 0, 2]
+    change = found["temperature_correction"]
+    np.testing.assert_allclose(change, [0.1 * (WARM - COLD), 0, 0], atol=3e-6)
+    # By hand: noise through 8 a volt and 0.1 a root; 0.01 of the root freed, a tenth of the
+    # volts through both slopes, and half of the change.
+    random = found["random_error"]
+    np.testing.assert_allclose(random, [0.0008, 0.0008, NAN], rtol=1e-4)
+    parts = 0.01 * WARM, 0.1 * volts[0] * 0.1, 0.5 * change[0]
+    expected = [np.linalg.norm(parts), np.hypot(0.01 * WARM, 0.1 * volts[1] * 0.1), NAN]
+    np.testing.assert_allclose(found["systematic_error"], expected, rtol=2e-3)
+
+
 @pytest.mark.parametrize("first", [0, 1, 5, 9])
 def test_a_block_may_begin_anywhere_that_its_look_reaches(first):
     site = site_of(ASKED)
