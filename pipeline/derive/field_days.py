@@ -64,8 +64,10 @@ def field_days(daily: xr.Dataset, hand: pd.DataFrame, site: Site) -> xr.Dataset:
                 np.isfinite(target[days, row]), target[days, row], new
             )
         if abs(tube.set_in_m) > DEPTH_TOLERANCE_M:
-            moved = _moved(water[:, row], error[:, row], real, depths, site)
-            water[:, row], error[:, row] = moved
+            # What was read by hand once is no sensor that the other days lack.
+            used = np.isfinite(logged[WATER].values[:, row]).any(axis=0) | read[:, row]
+            brought = _moved(water[:, row], error[:, row], used, real, depths, site)
+            water[:, row], error[:, row] = brought
     by_hand = read.any(axis=2)
     found = {WATER: water, WATER_ERROR: error}
     layers = {STORAGE: storage, STORAGE_ERROR: storage_error}
@@ -223,18 +225,28 @@ def _stored(water: Floats, error: Floats, real_m: Floats, site: Site) -> tuple[F
 
 
 def _moved(
-    water: Floats, error: Floats, real_m: Floats, nominal_m: Sequence[float], site: Site
+    water: Floats,
+    error: Floats,
+    used: NDArray[np.bool_],
+    real_m: Floats,
+    nominal_m: Sequence[float],
+    site: Site,
 ) -> tuple[Floats, Floats]:
-    """Return the values of one tube (day, depth) brought from real to nominal depths."""
+    """Return the values of one tube (day, depth) brought from real to nominal depths.
+
+    ``used`` (day, depth) tells between which sensors lines go; one without a value is missed.
+    """
     rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
-    held = np.isfinite(water).any(axis=0)
-    weights = depth_weights(np.where(held, real_m, np.nan), nominal_m, rules)
-    needed = weights != 0
-    moved = []
-    for values in (water, error):
-        lacking = (needed[np.newaxis] & ~np.isfinite(values)[:, np.newaxis, :]).any(axis=2)
-        total = _weighted(weights, np.where(np.isfinite(values), values, 0.0))
-        moved.append(np.where(lacking, np.nan, total))
+    moved = np.full((2, *water.shape), np.nan)
+    for held in np.unique(used, axis=0):
+        days = (used == held).all(axis=1)
+        weights = depth_weights(np.where(held, real_m, np.nan), nominal_m, rules)
+        needed = weights != 0
+        for target, values in zip(moved, (water[days], error[days]), strict=True):
+            known = np.isfinite(values)
+            lacking = (needed[np.newaxis] & ~known[:, np.newaxis, :]).any(axis=2)
+            total = _weighted(weights, np.where(known, values, 0.0))
+            target[days] = np.where(lacking, np.nan, total)
     return moved[0], moved[1]
 
 

@@ -112,6 +112,20 @@ def test_a_tube_set_deeper_is_brought_to_nominal_depths(make_site):
     assert (result["daily_storage"] == 100).all()  # logged storage knows real depths already
 
 
+def test_a_depth_read_by_hand_once_leaves_the_logged_days_of_a_deeper_tube_as_they_are(
+    make_site,
+):
+    site = make_site(depths_m=(0.1, 0.3), set_in_m=(("A1", 0.05),))
+    daily = make_daily(site, np.full((3, 1, 2), (0.1, 0.3)))
+    hand = make_hand(site, (1, "A1", 0.2, 0, 0.3))
+    found = field_days(daily, hand, site)["daily_water_content"].sel(tube="A1")
+    # by hand: sensors at 15 and 35 cm; 30 cm lies three quarters of the way, 20 cm one quarter
+    for day in (0, 2):
+        np.testing.assert_allclose(found[day], [0.1, 0.15, 0.25], rtol=1e-6)
+    # with 0.3 at 25 cm: 20 cm lies half way to it, and below it is 0.3 throughout
+    np.testing.assert_allclose(found[1], [0.1, 0.2, 0.3], rtol=1e-6)
+
+
 def test_tubes_come_in_the_order_of_the_site_and_unknown_ones_are_dropped(make_site):
     site = make_site(depths_m=(0.1, 0.3), set_in_m=(("A1", 0.0), ("B1", 0.0)))
     theta = np.array([[[0.4, 0.4], [0.1, 0.1], [0.2, 0.2]]])
