@@ -1,6 +1,9 @@
 """Compiled code must not outlive its source, nor move what a user compiles."""
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import numba
@@ -77,6 +80,79 @@ def test_without_a_folder_to_write_in_a_kernel_still_works(monkeypatch):
         return 3 * x
 
     assert thrice(14) == 42
+
+
+@pytest.fixture
+def pair(tmp_path, monkeypatch):
+    """Return a kernel, and one that calls it with two constants and with what it is given."""
+    monkeypatch.setattr(compiled, "_folder", lambda module: str(tmp_path))
+
+    @compiled.kernel
+    def add(x, step):
+        return x + step
+
+    @compiled.kernel
+    def walk(x, step):
+        return add(add(add(x, 1), 2), step)
+
+    return add, walk
+
+
+def test_a_kernel_within_another_is_compiled_once_and_without_a_way_in_for_python(pair):
+    add, walk = pair
+    assert walk(10, 4) == 17
+    assert [str(s) for s in add.inner.overloads] == ["(int64, int64)"]
+    (result,) = add.inner.overloads.values()
+    symbols = result.library.get_llvm_str()
+    assert result.fndesc.mangled_name in symbols
+    assert result.fndesc.llvm_cpython_wrapper_name not in symbols
+    assert result.fndesc.llvm_cfunc_wrapper_name not in symbols
+    assert not add.overloads  # nothing for Python until it calls
+
+
+def test_python_may_call_what_a_kernel_called_before(pair):
+    """Its own version: one without a way in must never be taken for it."""
+    add, walk = pair
+    assert walk(10, 4) == 17
+    assert add(10, 4) == 14
+    (result,) = add.overloads.values()
+    assert result.fndesc.llvm_cpython_wrapper_name in result.library.get_llvm_str()
+
+
+AGAIN = """
+from pathlib import Path
+from pipeline import compiled
+compiled._PACKAGE = Path({folder!r})
+import kept
+print(kept.walk(10, 4), kept.add(10, 4), sum(kept.walk.stats.cache_hits.values()),
+      sum(kept.add.stats.cache_hits.values()), sum(kept.add.inner.stats.cache_hits.values()))
+print(kept.other(10), sum(kept.add.inner.stats.cache_hits.values()))
+"""
+
+
+def test_both_forms_of_a_kernel_are_kept_apart_for_the_next_process(tmp_path):
+    """``other`` is new to the second process, which finds the inner form it needs on disk."""
+    (tmp_path / "kept.py").write_text(
+        "from pipeline import compiled\n"
+        "compiled._folder = lambda module: str(compiled._PACKAGE)\n"
+        "kernel = compiled.kernel\n"
+        "@kernel\ndef add(x, step):\n    return x + step\n"
+        "@kernel\ndef walk(x, step):\n    return add(add(x, 3), step)\n"
+        "@kernel\ndef other(x):\n    return add(x, 5)\n"
+    )
+    first = AGAIN.format(folder=str(tmp_path)).replace("print(kept.other", "#")
+    told = [
+        subprocess.run(
+            [sys.executable, "-c", script],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{PACKAGE.parent}"},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.split()
+        for script in (first, AGAIN.format(folder=str(tmp_path)))
+    ]
+    assert told == [["17", "14", "0", "0", "0"], ["17", "14", "1", "1", "0", "15", "1"]]
 
 
 def test_every_compiled_function_goes_through_kernel():
