@@ -6,6 +6,7 @@ because streams, signals and exit codes belong to a process.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -291,7 +292,7 @@ def test_a_locked_database_of_the_orchestrator_does_not_stop_the_night(
 ):
     home = tmp_path / "state" / "prefect"
     home.mkdir(parents=True)
-    with sqlite3.connect(home / "prefect.db") as database:
+    with contextlib.closing(sqlite3.connect(home / "prefect.db")) as database:
         database.execute("BEGIN EXCLUSIVE")
         ran = percolog(
             "night",
