@@ -7,6 +7,7 @@ univariate ones stand as functions of their own in `pipeline.qc.univariate`.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import xarray as xr
@@ -36,7 +37,7 @@ from pipeline.qc.spikes import LOOK
 from pipeline.qc.standing import HISTORY
 from pipeline.qc.verdicts import Marks
 from pipeline.site.limits import resolve_limits
-from pipeline.site.models import Site
+from pipeline.site.models import QcLimits, Site
 from pipeline.variables import describe
 
 DIMS = ("time", "tube", "depth")
@@ -53,33 +54,50 @@ def qc_look(site: Site) -> tuple[int, int]:
     intervals = [site.interval_s, *(s.interval_s for s in site.sources if s.interval_s)]
     reading_s = max(intervals) + site.interval_s
     quick = [every for every in intervals if every <= SPIKE_LONGEST_STEP_S]
-    back, ahead = 3 * reading_s, reading_s
-    if any(q.flat_suspect_h or q.flat_fail_h for q in limits):
-        longest = max(flat_visible_h(q) for q in limits)
-        back += math.ceil(longest * HOUR_S) + FLAT_ENTRY_S + FLAT_GAP_S
+    back, ahead = 3 * reading_s + _standing_s(limits), reading_s
     if quick and any(needs_noise(q) for q in limits):
-        chunk_s = CHUNK * max(quick)
-        noise_s = (BEFORE + 1) * chunk_s
-        history_s = max((HISTORY + 1) * chunk_s, QUIET_S + 2 * chunk_s, noise_s)
-        visible = [stuck_visible_h(q) for q in limits if q.stuck_chance is not None]
-        longest_s = math.ceil(max(visible, default=0.0) * HOUR_S)
-        back = max(back, longest_s + max(history_s, FLAT_ENTRY_S) + 2 * FLAT_GAP_S)
-        ahead += (2 * CHUNK + STEP_SIDE + LOOK) * max(quick)
-        if any(q.spike_noise is not None for q in limits):
-            steady_s = max(STEADY_S + chunk_s, LEAST_STEADY * chunk_s) + chunk_s
-            memory_s = SPIKE_MEMORY_S if any(q.spike_false for q in limits) else 0
-            back = max(back, memory_s + steady_s + LOOK * max(quick))
+        noise_back, noise_ahead = _noise_look(limits, max(quick))
+        back, ahead = max(back, noise_back), ahead + noise_ahead
     if any(q.neighbour_suspect is not None for q in limits):
         back += NEIGHBOUR_S
-    if any(tells_frost_by_fall(site, t.tube, q) for t in site.tubes for q in limits):
-        air = any(w.quantity == "air_temperature" for w in site.wiring)
-        back = max(back, frost.BACK_S + (frost.FROST_BACK_S if air else 0))
-        ahead = max(ahead, frost.AHEAD_S)
-    if any(w.quantity == "supply_voltage" for w in site.wiring):
-        back = max(back, SUPPLY_BACK_S + SUPPLY_HOLDS_S)
-    if any(w.quantity == "soil_temperature" for w in site.wiring):
-        back = max(back, TEMPERATURE_HOLDS_S + site.interval_s)
+    for own_back, own_ahead in _logged_beside(site, limits):
+        back, ahead = max(back, own_back), max(ahead, own_ahead)
     return back, ahead
+
+
+def _standing_s(limits: Sequence[QcLimits]) -> int:
+    """Return the seconds back that a run of one value over and over is told by."""
+    if not any(q.flat_suspect_h or q.flat_fail_h for q in limits):
+        return 0
+    longest_h = max(flat_visible_h(q) for q in limits)
+    return math.ceil(longest_h * HOUR_S) + FLAT_ENTRY_S + FLAT_GAP_S
+
+
+def _noise_look(limits: Sequence[QcLimits], every_s: int) -> tuple[int, int]:
+    """Return the seconds back and ahead of tests that hold readings to the noise."""
+    chunk_s = CHUNK * every_s
+    noise_s = (BEFORE + 1) * chunk_s
+    history_s = max((HISTORY + 1) * chunk_s, QUIET_S + 2 * chunk_s, noise_s)
+    visible_h = [stuck_visible_h(q) for q in limits if q.stuck_chance is not None]
+    longest_s = math.ceil(max(visible_h, default=0.0) * HOUR_S)
+    back = longest_s + max(history_s, FLAT_ENTRY_S) + 2 * FLAT_GAP_S
+    if any(q.spike_noise is not None for q in limits):
+        steady_s = max(STEADY_S + chunk_s, LEAST_STEADY * chunk_s) + chunk_s
+        memory_s = SPIKE_MEMORY_S if any(q.spike_false for q in limits) else 0
+        back = max(back, memory_s + steady_s + LOOK * every_s)
+    return back, (2 * CHUNK + STEP_SIDE + LOOK) * every_s
+
+
+def _logged_beside(site: Site, limits: Sequence[QcLimits]) -> Iterator[tuple[int, int]]:
+    """Yield the seconds back and ahead that frost, supply and soil temperature need."""
+    quantities = {wire.quantity for wire in site.wiring}
+    if any(tells_frost_by_fall(site, t.tube, q) for t in site.tubes for q in limits):
+        by_air = frost.FROST_BACK_S if "air_temperature" in quantities else 0
+        yield frost.BACK_S + by_air, frost.AHEAD_S
+    if "supply_voltage" in quantities:
+        yield SUPPLY_BACK_S + SUPPLY_HOLDS_S, 0
+    if "soil_temperature" in quantities:
+        yield TEMPERATURE_HOLDS_S + site.interval_s, 0
 
 
 def qc_step(block: xr.Dataset, site: Site) -> xr.Dataset:
