@@ -173,7 +173,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         soil_limits_step,
         ("soil_limits",),
         "Ratliff, Ritchie & Cassel 1983; recession of Sisson et al. 1980 (docs/limits.md)",
-        version=3,
+        version=4,
     ),
     RecordStep(
         "space",

@@ -228,9 +228,9 @@ def _spans(daily: Floats, rules: LimitRules) -> tuple[Integers, Integers]:
     edge = np.diff(np.concatenate([[0], falls.astype(np.int8), [0]]))
     first, stop = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1) + 1
     days = np.minimum(stop - first, LONGEST_SPELL_D)
-    before = [daily[max(day - 3, 0) : day] for day in first.tolist()]
-    lowest = np.array([np.nanmin(b) if np.isfinite(b).any() else np.nan for b in before])
-    wetted = daily[first] - lowest >= rules.gain if first.size else np.empty(0, dtype=bool)
+    padded = np.concatenate([np.full(3, np.nan), daily])
+    lowest = np.fmin(np.fmin(padded[first], padded[first + 1]), padded[first + 2])
+    wetted = daily[first] - lowest >= rules.gain
     keep = wetted & (days >= rules.shortest_spell_d)
     return first[keep], days[keep]
 
@@ -243,13 +243,14 @@ def _fit(water: Floats, inside: Bools) -> Curve:
     start, scale [m3 m-3], time [d], misfit [m3 m-3], each (spell,)
         Without uptake where the fit would have it negative.
     """
-    best = _curve(water, inside, np.full(len(water), TIMES_D[0]))
+    spells = _centred(water, inside)
+    best = _curve(spells, np.full(len(water), TIMES_D[0]))
     for time in TIMES_D[1:]:
-        best = _better(best, _curve(water, inside, np.full(len(water), time)))
+        best = _better(best, _curve(spells, np.full(len(water), time)))
     for finer in FINER:  # around the best so far
         middle = best[2]
         for factor in finer:
-            best = _better(best, _curve(water, inside, factor * middle))
+            best = _better(best, _curve(spells, factor * middle))
     return best[0], best[1], best[2], best[3]
 
 
@@ -262,31 +263,53 @@ def _better(one: Curve, other: Curve) -> Curve:
     return start, scale, time, misfit
 
 
-def _curve(water: Floats, inside: Bools, time: Floats) -> Curve:
-    """Return the best curve (spell,) for a time that is given for each spell."""
-    day = np.broadcast_to(np.arange(water.shape[1], dtype=np.float64), water.shape)
-    terms = np.stack([np.ones(water.shape), -np.log1p(day / time[:, None]), -day], axis=1)
-    masked = np.where(inside[:, None, :], terms, 0.0)
-    normal = (masked[:, :, None, :] * masked[:, None, :, :]).sum(axis=3)
-    right = (masked * water[:, None, :]).sum(axis=2)
-    with_uptake = _solve(water, inside, terms, normal, right)
-    without = _solve(water, inside, terms[:, :2], normal[:, :2, :2], right[:, :2])
-    taken = with_uptake[2] >= 0
-    start, scale, misfit = (np.where(taken, with_uptake[i], without[i]) for i in (0, 1, -1))
-    return start, scale, time, misfit
+class _Centred(NamedTuple):
+    """What fits of the same spells (spell, day) share; ``water`` and ``day`` less their means.
 
-
-def _solve(
-    water: Floats, inside: Bools, terms: Floats, normal: Floats, right: Floats
-) -> list[Floats]:
-    """Return the coefficients of some terms (spell, term, day), and the misfit (spell,).
-
-    ``normal`` (spell, term, term) and ``right`` (spell, term) are their normal equations.
+    Days outside a spell are 0 in both, and so count in no sum.
     """
-    solved = np.linalg.solve(normal, right[:, :, None])[:, :, 0] if len(water) else right
-    residual = np.where(inside, water - (solved[:, :, None] * terms).sum(axis=1), 0.0)
-    misfit = np.sqrt((residual**2).sum(axis=1) / np.maximum(inside.sum(axis=1), 1))
-    return [*solved.T, misfit]
+
+    water: Floats
+    day: Floats
+    inside: Bools
+    level: Floats  # means of water and day, (spell,)
+    middle: Floats
+    length: Floats  # days, (spell,)
+    water_day: Floats  # sums of products, (spell,)
+    day_day: Floats
+    water_water: Floats
+
+
+def _centred(water: Floats, inside: Bools) -> _Centred:
+    length = np.maximum(inside.sum(axis=1), 1).astype(np.float64)
+    day = np.where(inside, np.arange(water.shape[1], dtype=np.float64), 0.0)
+    level, middle = water.sum(axis=1) / length, day.sum(axis=1) / length
+    water = np.where(inside, water - level[:, None], 0.0)
+    day = np.where(inside, day - middle[:, None], 0.0)
+    products = ((water * day).sum(axis=1), (day**2).sum(axis=1), (water**2).sum(axis=1))
+    return _Centred(water, day, inside, level, middle, length, *products)
+
+
+def _curve(spells: _Centred, time: Floats) -> Curve:
+    """Return the best curve (spell,) for a time that is given for each spell.
+
+    With means taken off, two terms are left, and their normal equations are solved by hand.
+    """
+    days = np.arange(spells.day.shape[1], dtype=np.float64)
+    log = np.where(spells.inside, np.log1p(days / time[:, None]), 0.0)
+    mean = log.sum(axis=1) / spells.length
+    log = np.where(spells.inside, log - mean[:, None], 0.0)
+    log_log, log_day = (log**2).sum(axis=1), (log * spells.day).sum(axis=1)
+    water_log = (log * spells.water).sum(axis=1)
+    free = log_log * spells.day_day - log_day**2
+    uptake = (log_day * water_log - log_log * spells.water_day) / free
+    scale = (log_day * spells.water_day - spells.day_day * water_log) / free
+    scale = np.where(uptake >= 0, scale, -water_log / log_log)
+    uptake = np.maximum(uptake, 0.0)
+    left = spells.water_water + scale * water_log + uptake * spells.water_day
+    misfit = np.sqrt(np.maximum(left, 0.0) / spells.length)
+    start = spells.level + scale * mean + uptake * spells.middle
+    return start, scale, time, misfit
 
 
 def _wettest(peak: Floats, share: float) -> Integers:
@@ -338,9 +361,9 @@ def dry_plateaus(daily: Floats, rules: LimitRules = LimitRules()) -> list[Platea
     long = rules.plateau_d
     if not known.size or daily.size < long:
         return []
-    window = np.lib.stride_tricks.sliding_window_view(daily, long)
-    flat = np.ptp(window, axis=1) <= rules.plateau_range  # not where a day has no value
-    level = window.mean(axis=1)
+    window = np.lib.stride_tricks.sliding_window_view(daily, long).T  # days run along rows
+    flat = np.ptp(window, axis=0) <= rules.plateau_range  # not where a day has no value
+    level = window.mean(axis=0)
     lowest, middle = float(known.min()), float(np.median(known))
     # Dry: in the lowest tenth of the way from the lowest to the usual; and the end of a drying
     # that was fast: deep soil that hardly changes shows no limit.
@@ -359,6 +382,6 @@ def dry_plateaus(daily: Floats, rules: LimitRules = LimitRules()) -> list[Platea
 def _dried_before(daily: Floats, rules: LimitRules) -> Bools:
     """Tell for each day whether a week that began within some days before it dried fast."""
     fall = (daily[:-WEEK_D] - daily[WEEK_D:]) / WEEK_D
-    fast = np.concatenate([np.zeros(rules.drying_d), fall >= rules.drying_rate])
+    fast = np.concatenate([np.zeros(rules.drying_d, dtype=bool), fall >= rules.drying_rate])
     before = np.lib.stride_tricks.sliding_window_view(fast, rules.drying_d)[: fall.size]
-    return np.asarray(before.any(axis=1))
+    return np.asarray(before.T.any(axis=0))

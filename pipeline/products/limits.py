@@ -11,6 +11,7 @@ from pipeline.site.models import Site
 from pipeline.store.state import Snapshot
 
 TABLE = "soil_limits"
+_DAILY = "daily/daily_water_content"
 _ESTIMATES = ("upper", "days_to_drain", "lower")
 SCHEMA = pa.schema(
     [("tube", pa.string()), ("depth_m", pa.float64())]
@@ -45,13 +46,17 @@ def soil_limits_step(
     """
     stored = snapshot.table(TABLE)
     known = {} if stored is None else _by_tube(stored)
-    rows: list[dict[str, object]] = []
+    names: list[str] = snapshot.labels["tube"]
+    anew = [row for row, name in enumerate(names) if name not in known or computed[row].any()]
+    made: dict[str, list[dict[str, object]]] = {}
+    if anew and snapshot.holds(_DAILY):
+        lowest, stop = anew[0], anew[-1] + 1  # read at once: neighbours share their chunks
+        daily = snapshot.read(_DAILY, 0, snapshot.days, slice(lowest, stop))
+        made = {
+            names[row]: _rows(snapshot, daily[:, row - lowest], names[row]) for row in anew
+        }
     # By name: the order of labels is that of first description, which other nights may change.
-    for row, tube in sorted(enumerate(snapshot.labels["tube"]), key=lambda at: at[1]):
-        if tube in known and not computed[row].any():
-            rows += known[tube]
-        elif snapshot.holds("daily/daily_water_content"):
-            rows += tube_rows(snapshot, row, tube)
+    rows = [row for name in sorted(names) for row in made.get(name, known.get(name, []))]
     return {TABLE: pa.Table.from_pylist(rows, schema=SCHEMA)}
 
 
@@ -64,9 +69,13 @@ def _by_tube(table: pa.Table) -> dict[str, list[dict[str, object]]]:
 
 def tube_rows(snapshot: Snapshot, row: int, tube: str) -> list[dict[str, object]]:
     """Return the rows of one tube, by its column in the store; downwards."""
-    key = "daily/daily_water_content"
-    daily = snapshot.read(key, 0, snapshot.days, slice(row, row + 1))[:, 0].astype(np.float64)
-    depths = snapshot.labels["depth"]
+    daily = snapshot.read(_DAILY, 0, snapshot.days, slice(row, row + 1))[:, 0]
+    return _rows(snapshot, daily, tube)
+
+
+def _rows(snapshot: Snapshot, stored: NDArray, tube: str) -> list[dict[str, object]]:
+    """Return the rows of one tube from its daily means (day, depth) as stored."""
+    daily, depths = stored.astype(np.float64), snapshot.labels["depth"]
     count = np.count_nonzero(~np.isnan(daily), axis=0)
     columns = [at for at in sorted(range(len(depths)), key=lambda at: depths[at]) if count[at]]
     found = tube_limits(daily[:, columns])

@@ -42,6 +42,29 @@ def test_uptake_is_told_from_drainage(uptake):
     assert found.upper.spells == 4  # the wetter half of seven
 
 
+def least_misfit(spell):
+    """Return the root mean square misfit of the best curve, by NumPy's least squares."""
+    day, found = np.arange(spell.size), []
+    for time in np.geomspace(0.2, 10.0, 400):
+        terms = np.stack([np.ones(day.size), -np.log1p(day / time), -day], axis=1)
+        with_uptake = np.linalg.lstsq(terms, spell, rcond=None)[0]
+        used = terms if with_uptake[2] >= 0 else terms[:, :2]
+        left = spell - used @ np.linalg.lstsq(used, spell, rcond=None)[0]
+        found.append(np.sqrt(np.mean(left**2)))
+    return min(found)
+
+
+def test_the_curve_is_that_of_least_squares():
+    rng = np.random.default_rng(5)
+    draws = zip(rng.uniform(0.3, 6.0, 12), rng.uniform(-0.001, 0.002, 12), strict=True)
+    spells = [drain(time=t, uptake=u, days=7 + k) for k, (t, u) in enumerate(draws)]
+    spells = [spell + rng.normal(0.0, 0.0003, spell.size) for spell in spells]
+    found = drainage_spells(np.concatenate([[0.3], *spells]), LimitRules(rise=0.008))
+    assert found.days.tolist() == [spell.size for spell in spells]
+    best = np.array([least_misfit(spell) for spell in spells])
+    assert found.misfit == pytest.approx(best, rel=0.01)
+
+
 def test_no_time_is_laid_down_beforehand():
     slow, fast = (
         sensor_limits(np.tile(drain(scale=scale, days=28), 6)).days_to_drain.value
