@@ -317,8 +317,12 @@ def _through_drift(
     is_true: NDArray[np.bool_],
     result: ClockedStamps,
 ) -> None:
-    """Correct the stamps by the checks of the clock."""
-    logged = result.utc_s
+    """Correct the stamps by the checks of the clock.
+
+    A row stamped at the start of its interval is logged at its end: what the clock showed then
+    tells before or after which check that was.
+    """
+    logged = result.utc_s + rules.shift_s
     settled = settle(logged, drift.borders, rules.interval_s, harmless_s=rules.interval_s)
     rule = np.where(is_true, 0, settled.rule)
     corrected = logged.copy()
@@ -329,7 +333,7 @@ def _through_drift(
     for reason, rows in _refused(settled).items():
         result.refused[reason] = result.refused[reason] | (rows & open_to_doubt)
     result.repairs += _drift_repairs(table, rule, corrected - logged, drift)
-    result.utc_s = corrected
+    result.utc_s = corrected - rules.shift_s
 
 
 def _drift_repairs(

@@ -47,11 +47,12 @@ def logged_time(
         minute is taken.
     """
     record = json.loads(entry.clock)
-    logged = np.asarray(utc_s, dtype=np.int64) - record["shift_s"]
+    logged = np.array(utc_s, dtype=np.int64)
     repairs = [r for r in entry.repairs if not r.channels or channel in r.channels]
     for repair in _of_kind(repairs, "clock_drift"):
         rows = _rows(repair, line)
         logged[rows] = undo_drift(logged[rows], repair.nodes)
+    logged -= record["shift_s"]
     for repair in _of_kind(repairs, "clock_reset"):
         logged[_rows(repair, line)] -= repair.least_s
     if record["zone"] is None or not len(logged):

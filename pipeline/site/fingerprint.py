@@ -107,14 +107,18 @@ def _content(
     """Return all that a fingerprint of a source is made of."""
     source = _source(site, source_id)
     layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})
-    return {
+    checks = _clock_checks(site, source_id)
+    content: dict[str, object] = {
         "source": source.model_dump(mode="json", exclude={"note"}),
-        "clock_checks": _clock_checks(site, source_id),
+        "clock_checks": checks,
         "layout": layout,
         "wiring": sorted(wires, key=_canonical),
         "site": site.model_dump(mode="json", include={"start", "interval_s", "utc_offset_s"}),
         "tubes": tubes,
     }
+    if checks and source.clock.stamp == "start":  # placed otherwise once: read once more
+        content["checked_at"] = "end of interval"
+    return content
 
 
 def _clock_checks(site: Site, source_id: str) -> list[tuple[int, float]]:

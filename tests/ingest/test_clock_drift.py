@@ -109,6 +109,30 @@ def test_a_row_within_a_small_step_counts_as_logged_before_it():
     assert not result.refused["ambiguous_time"].any()
 
 
+def test_a_row_stamped_at_its_start_is_held_to_the_clock_at_its_end():
+    """An hourly clock 1 h fast is set at true 10:30, when it shows 11:30.
+
+    By hand: the hour that ends at true 10:00 is written as the clock shows 11:00, with the
+    stamp 10:00; the next hour on the clock set ends at true 11:00, again with the stamp 10:00.
+    """
+    ten = 10 * DAY + 10 * HOUR
+    checks = (0, 3600.0), (ten + HOUR // 2, 3600.0), (ten + HOUR // 2, 0.0)
+    rules = replace(make_rules(*checks, utc_offset="Z", stamp="start"), interval_s=HOUR)
+    stamps = ORIGIN + ten + HOUR * np.array([-3, -2, -1, 0, 0, 1, 2])
+    result = assert_way_back(make_table(stamps), rules)
+    assert not np.logical_or.reduce(list(result.refused.values())).any()
+    assert (result.utc_s - ORIGIN - ten).tolist() == [HOUR * n for n in range(-3, 4)]
+
+
+def test_a_first_row_stamped_before_a_check_that_it_ended_with_is_corrected():
+    # By hand: 30 min slow at 12:00, when it shows 11:30; so the quarter that it ends then.
+    noon = 10 * DAY + 12 * HOUR
+    rules = make_rules((noon, -1800.0), utc_offset="Z", stamp="start")
+    stamps = ORIGIN + noon - 1800 + np.array([-QUARTER, 0])
+    result = assert_way_back(make_table(stamps), rules)
+    assert (result.utc_s - ORIGIN - noon).tolist() == [0, QUARTER]
+
+
 @pytest.mark.parametrize("stamp", ["instant", "start"])
 def test_the_way_back_knows_zone_and_meaning_of_stamps(stamp):
     zone = "Europe/Paris"
