@@ -181,6 +181,6 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         TABLES,
         "Vachaud et al. 1985; JCGM 100:2008 G.4.1",
         also=space_inputs,
-        version=4,
+        version=5,
     ),
 )

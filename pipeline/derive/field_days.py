@@ -17,7 +17,10 @@ from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
+from pipeline.derive.layer_errors import spacing_variances
+from pipeline.derive.reach import Reach
 from pipeline.derive.rounds_comparison import DEPTH_TOLERANCE_M
+from pipeline.derive.spacing import spacing_factors
 from pipeline.derive.storage import MM_PER_M
 from pipeline.derive.weights import THINNEST_M, EndRules, layer_weights
 from pipeline.site.models import Site
@@ -204,23 +207,31 @@ def _hand_days(hand: pd.DataFrame, site: Site) -> pd.DataFrame:
 
 
 def _stored(water: Floats, error: Floats, real_m: Floats, site: Site) -> tuple[Floats, Floats]:
-    """Return the storage of the site's layers and its error, (day, layer), [mm].
+    """Return the storage of the site's layers and its systematic error, (day, layer), [mm].
 
-    Days with values at the same depths are done together.
+    Days with values at the same depths are done together. The error is that of calibrations,
+    taken as shared by all depths, and of the distance between them.
     """
     layers = [(layer.top_m, layer.bottom_m) for layer in site.derive.layers]
     rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
     storage = np.full((len(water), len(layers)), np.nan)
     shared = storage.copy()
     known = np.isfinite(water) & (real_m >= -THINNEST_M)
-    for pattern in np.unique(known, axis=0):
+    told = known.any(axis=1)
+    if not told.any():
+        return storage, shared
+    depths = np.where(known, real_m, np.nan)[told]
+    reach = Reach.of(np.nanmin(depths, axis=1), np.nanmax(depths, axis=1))
+    for pattern in np.unique(known[told], axis=0):
         days = (known == pattern).all(axis=1)
-        if not pattern.any():
-            continue
-        weights = layer_weights(np.where(pattern, real_m, np.nan), layers, rules)
+        held, values = np.where(pattern, real_m, np.nan), np.where(pattern, water[days], 0.0)
+        own = reach.rules(float(np.nanmin(held)), float(np.nanmax(held)), rules)
+        weights = layer_weights(held, layers, own)
         weights = np.where(pattern, weights, np.where(np.isnan(weights), np.nan, 0.0))
-        storage[days] = MM_PER_M * _weighted(weights, np.where(pattern, water[days], 0.0))
-        shared[days] = MM_PER_M * _weighted(weights, np.where(pattern, error[days], 0.0))
+        storage[days] = MM_PER_M * _weighted(weights, values)
+        law = _weighted(weights, np.where(pattern, error[days], 0.0))
+        apart = spacing_variances(values, spacing_factors(held, layers, own))
+        shared[days] = MM_PER_M * np.sqrt(law**2 + apart)
     return storage, shared
 
 
@@ -235,12 +246,15 @@ def _moved(
     """Return the values of one tube (day, depth) brought from real to nominal depths.
 
     ``used`` (day, depth) tells between which sensors lines go; one without a value is missed.
+    Beyond them the rules hold up to the nominal depths of the first and the last one, and no
+    farther: a tube that is not set otherwise tells nothing there.
     """
     rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
     moved = np.full((2, *water.shape), np.nan)
     for held in np.unique(used, axis=0):
         days = (used == held).all(axis=1)
         weights = depth_weights(np.where(held, real_m, np.nan), nominal_m, rules)
+        weights[_beyond(held, real_m, np.asarray(nominal_m))] = np.nan
         needed = weights != 0
         for target, values in zip(moved, (water[days], error[days]), strict=True):
             known = np.isfinite(values)
@@ -248,6 +262,15 @@ def _moved(
             total = _weighted(weights, np.where(known, values, 0.0))
             target[days] = np.where(lacking, np.nan, total)
     return moved[0], moved[1]
+
+
+def _beyond(held: NDArray[np.bool_], real_m: Floats, nominal_m: Floats) -> NDArray[np.bool_]:
+    """Tell which nominal depths lie above or below all sensors, real and nominal ones."""
+    places = np.concatenate([real_m[held & (real_m >= 0)], nominal_m[held & (real_m >= 0)]])
+    if not places.size:
+        return np.ones(nominal_m.size, dtype=np.bool_)
+    above, below = places.min() - THINNEST_M, places.max() + THINNEST_M
+    return np.asarray((nominal_m < above) | (nominal_m > below))
 
 
 def _weighted(weights: Floats, values: Floats) -> Floats:

@@ -38,10 +38,23 @@ def layer_variances(
     systematic = _quadrature(own, weights)
     for sums in _shared_sums(shared, weights, who[0]):
         systematic += sums**2
-    for part, slope in enumerate(part_slopes(held.water, spacing).T):
-        factor = spacing.factors[part][layers, layers]
-        systematic += np.where(factor > 0, slope[:, None] * factor, 0.0)
+    systematic += spacing_variances(held.water, spacing)[:, layers]
     return MM_PER_M**2 * random, MM_PER_M**2 * systematic
+
+
+def spacing_variances(water: Floats, spacing: Spacing) -> Floats:
+    """Return the variance of layers by the distance between sensors, (time, layer) [m2].
+
+    Parameters
+    ----------
+    water : (time, depth), [m3 m-3]
+    spacing : Spacing
+    """
+    total = np.zeros((len(water), spacing.factors.shape[1]))
+    for part, slope in enumerate(part_slopes(water, spacing).T):
+        factor = np.diagonal(spacing.factors[part])
+        total += np.where(factor > 0, slope[:, None] * factor, 0.0)
+    return total
 
 
 def layer_covariance(

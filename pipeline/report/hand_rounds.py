@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S
+from pipeline.derive.reach import Reach
 from pipeline.derive.storage import MM_PER_M
 from pipeline.derive.weights import EndRules, layer_weights
 from pipeline.report.style import CM_PER_M, INK, Look
@@ -19,7 +20,7 @@ from pipeline.site.models import Site
 
 
 class HandMeans(NamedTuple):
-    """Means over readers and directions, by day and then downwards, all (reading)."""
+    """Means over directions, each of its repeats, by day and then downwards, all (reading)."""
 
     days: NDArray[np.float64]  # since 1970 in the site's standard time: mean of the readings
     depth_cm: NDArray[np.float64]  # real, with the tube's set-in offset
@@ -35,8 +36,9 @@ def hand_means(site: Site, tube: str, rounds: pd.DataFrame, columns: Columns) ->
     site : Site
     tube : str
     rounds : DataFrame
-        ``time_s`` (UTC), ``tube``, ``depth_m`` (nominal), ``quantity``, ``value``. Readings
-        without a value or of another quantity are left out; an empty table may lack columns.
+        ``time_s`` (UTC), ``tube``, ``depth_m`` (nominal), ``direction_deg``, ``quantity``,
+        ``value``. Readings without a value or of another quantity are left out; an empty
+        table may lack columns.
     columns : Columns
     """
     empty = np.empty(0)
@@ -56,11 +58,13 @@ def hand_means(site: Site, tube: str, rounds: pd.DataFrame, columns: Columns) ->
         {
             "round": np.floor(days[chosen]).astype(np.int64),
             "depth": rounds["depth_m"].to_numpy(np.float64)[chosen] + _set_in_m(site, tube),
+            "direction": rounds["direction_deg"].to_numpy(np.float64)[chosen],
             "days": days[chosen],
             "value": rounds["value"].to_numpy(np.float64)[chosen],
         }
     )
-    means = frame.groupby(["round", "depth"], as_index=False, sort=True).mean()
+    each = frame.groupby(["round", "depth", "direction"], dropna=False, sort=True).mean()
+    means = each.groupby(["round", "depth"], sort=True).mean().reset_index()
     return HandMeans(
         means["days"].to_numpy(),
         np.round(means["depth"].to_numpy() * CM_PER_M, 2),
@@ -83,14 +87,17 @@ def hand_storage(
     layers = [(layer.top_m, layer.bottom_m) for layer in site.derive.layers]
     rules = EndRules(site.derive.above_first_sensor, site.derive.below_last_sensor)
     days, storage = [], []
-    for number in np.unique(hand.round):
-        of_round = (hand.round == number) & (hand.depth_cm >= 0)
-        if not of_round.any():
-            continue
-        weights = layer_weights(hand.depth_cm[of_round] / CM_PER_M, layers, rules)
+    in_soil = hand.depth_cm >= 0
+    rounds = [(hand.round == number) & in_soil for number in np.unique(hand.round[in_soil])]
+    depths = [hand.depth_cm[of_round] / CM_PER_M for of_round in rounds]
+    if not rounds:
+        return np.empty(0), np.empty((0, len(layers)))
+    reach = Reach.of(*np.array([(depth.min(), depth.max()) for depth in depths]).T)
+    for of_round, depth in zip(rounds, depths, strict=True):
+        weights = layer_weights(depth, layers, reach.rules(depth.min(), depth.max(), rules))
         days.append(hand.days[of_round].mean())
         storage.append(MM_PER_M * (weights * hand.value[of_round]).sum(axis=1))
-    return np.array(days), np.array(storage).reshape(len(days), len(layers))
+    return np.array(days), np.array(storage)
 
 
 def hand_entry(label: str = "hand round") -> Artist:

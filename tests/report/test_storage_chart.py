@@ -117,6 +117,25 @@ def test_hand_rounds_are_summed_by_the_rules_of_the_site(site):
     assert "hand round" in legend_texts(figure)
 
 
+def test_each_direction_of_a_hand_round_counts_once(site):
+    # By hand: ((0.2 + 0.4) / 2 + 0.1) / 2 = 0.2 over 300 mm; the last depth is below them.
+    book = (0.0, 0.2), (0.0, 0.4), (120.0, 0.1)
+    rounds = build_rounds(
+        *((10, "A1", angle, depth, value) for angle, value in book for depth in (0.1, 0.4))
+    )
+    top, _ = find(storage_figure(site, "A1", build_products(site), None, rounds), "hand")
+    np.testing.assert_allclose(top.get_ydata(), [60.0])
+
+
+def test_a_hand_round_cut_short_is_not_carried_down(site):
+    derive = site.derive.model_copy(update={"below_last_sensor": "constant"})
+    below = site.model_copy(update={"derive": derive})
+    whole = [(10, "A1", 0.0, depth, 0.2) for depth in (0.1, 0.2, 0.4)]
+    rounds = build_rounds(*whole, (34, "A1", 0.0, 0.1, 0.2), (34, "A1", 0.0, 0.2, 0.2))
+    _, profile = find(storage_figure(below, "A1", build_products(site), None, rounds), "hand")
+    np.testing.assert_allclose(profile.get_ydata(), [160.0, np.nan])  # 0.2 * 800 mm
+
+
 def test_a_tube_read_by_hand_alone_has_its_rounds_with_the_layers_named(site):
     products = build_products(site)
     products["storage"][:] = np.nan
