@@ -166,7 +166,7 @@ RECORD_STEPS: tuple[RecordStep, ...] = (
         ("fronts", "events", "event_depths", "uptake", "conductivity", "drainage_laws"),
         "prominence of lows; steps of day and night; unit gradient (docs/events.md)",
         also=events_inputs,
-        version=22,
+        version=23,
     ),
     RecordStep(
         "soil limits",

@@ -126,6 +126,11 @@ def relative_error_between(profile: Profile, from_s: ArrayLike, until_s: ArrayLi
     return np.array([error[a : b + 1].max() for a, b in spans], np.float64)
 
 
+def top_m(profile: Profile) -> float:
+    """Return how much soil above the first sensor counts [m]."""
+    return 0.0 if profile.rules.above == "none" else max(float(profile.real_m[0]), 0.0)
+
+
 def weights_above(profile: Profile) -> Floats:
     """Return weights of the sensors in the soil above each of them, (depth, sensor), [m].
 

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
-from pipeline.derive.event_block import MM_PER_M, Block, Profile, Steps
-from pipeline.derive.events import RAIN_LEAD_S, event_rain, rain_spans
+from pipeline.derive.event_block import MM_PER_M, Block, Profile, Steps, top_m
+from pipeline.derive.events import LEVEL_S, RAIN_LEAD_S, event_rain, rain_spans
 from pipeline.derive.fronts import PAUSE_S
 
 RAIN_ERROR = 0.05  # of a gauge's catch, standard, relative; a handbook's order of magnitude
@@ -141,16 +141,29 @@ def _spacing_error(
     Between two sensors that rose by different amounts the front may stand anywhere: a step at
     a place of which nothing is known differs from the line between them by the difference of
     the rises times their distance over the square root of twelve. Half of that is taken above
-    the first sensor.
+    the first sensor, where soil above it counts.
     """
     before, after = step.spans.foot, np.maximum(peak_step, step.spans.foot)
-    last = block.water.shape[1] - 1
-    rise = block.water[:, np.minimum(after, last)] - block.water[:, np.minimum(before, last)]
+    most = max(1, LEVEL_S // block.interval_s)
+    rise = _latest(block.water, after, most) - _latest(block.water, before, most)
     gaps = np.diff(profile.real_m)
-    variance = (0.5 * max(profile.real_m[0], 0.0) * rise[0]) ** 2 / 12
+    variance = (0.5 * top_m(profile) * rise[0]) ** 2 / 12
     for j, gap in enumerate(gaps):
         variance = variance + (gap * (rise[j + 1] - rise[j])) ** 2 / 12
-    return MM_PER_M * np.sqrt(variance)
+    return np.where(peak_step >= 0, MM_PER_M * np.sqrt(variance), np.nan)
+
+
+def _latest(water: Floats, at: NDArray[np.int64], most: int) -> Floats:
+    """Return each sensor's last reading in ``most`` steps up to and with ``at``, (depth, at).
+
+    A sensor that logs more slowly than the axis has none at most steps.
+    """
+    place = np.minimum(at, water.shape[1] - 1)
+    found: Floats = water[:, place]
+    for back in range(1, most):
+        earlier = np.where(place >= back, water[:, np.maximum(place - back, 0)], np.nan)
+        found = np.where(np.isnan(found), earlier, found)
+    return found
 
 
 def _balance(

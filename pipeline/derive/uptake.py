@@ -25,7 +25,7 @@ import pandas as pd
 from pipeline.arrays import Bools, Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.derive.event_block import MM_PER_M, Block, Profile, weights_above
+from pipeline.derive.event_block import MM_PER_M, Block, Profile, top_m, weights_above
 from pipeline.derive.fronts import daily_noise
 from pipeline.derive.sun import extraterrestrial, sun_up
 
@@ -92,11 +92,11 @@ def daily_pattern(
     noise = np.concatenate([noise, noise[:, -1:]], axis=1)
     top = unseen_top(profile, block, nights, place[0], peaks_s)
     weights = weights_above(profile)
-    unseen_m = np.full(len(weights), _top_m(profile))
+    unseen_m = np.full(len(weights), top_m(profile))
     above = _nights_in(weights, unseen_m, fits, noise, top.share, steps)
     # The noise of a layer is that of its own sensors: what is above both of its ends is the
     # same water, whose noise falls out of the difference.
-    of_layer, unseen_m = np.diff(weights, axis=0, prepend=0.0), np.diff(unseen_m, prepend=0.0)
+    of_layer, unseen_m = _layers(weights, weights), np.diff(unseen_m, prepend=0.0)
     layers = _nights_in(of_layer, unseen_m, fits, noise, top.share, steps)
     dry = _dry_nights(block, nights, above)
     above.level += top.held_mm
@@ -141,7 +141,7 @@ def unseen_top(
     # What may have dried it since the last peak [MJ m-2].
     sun = since * np.maximum(extraterrestrial(instant, latitude), LEAST_MJ_D)
     share = np.clip(1.0 - (sun - FADES_FROM_MJ) / FADES_MJ, 0.0, 1.0)
-    return UnseenTop(since, share, HELD_MM_M * _top_m(profile) * np.exp(-since / HELD_DAYS))
+    return UnseenTop(since, share, HELD_MM_M * top_m(profile) * np.exp(-since / HELD_DAYS))
 
 
 def night_steps(block: Block, days: int, place: tuple[float, float]) -> Integers:
@@ -191,9 +191,16 @@ def _fit_nights(water: Floats, nights: Integers, fits: Floats) -> None:  # pragm
             fits[2, k, n], fits[3, k, n] = count, along
 
 
-def _top_m(profile: Profile) -> float:
-    """Return how much soil above the first sensor is counted [m]."""
-    return 0.0 if profile.rules.above == "none" else max(float(profile.real_m[0]), 0.0)
+def _layers(above: Floats, weights: Floats) -> Floats:
+    """Return what layers hold, from what is held above each sensor, (depth, ...).
+
+    Where no soil is counted above the first sensor (``weights`` NaN) its own layer is unknown,
+    and the next one begins at it.
+    """
+    nothing: Bools = np.asarray(np.isnan(weights).any(axis=1))
+    layers: Floats = np.diff(np.where(nothing[:, None], 0.0, above), axis=0, prepend=0.0)
+    layers[nothing] = np.nan
+    return layers
 
 
 def _days_since_peak(night_s: Floats, peaks_s: Integers) -> Floats:
@@ -295,7 +302,7 @@ def _table(
     loss = above.level[:, :-1] - above.level[:, 1:]
     used = loss - 0.5 * (above.rate[:, :-1] + above.rate[:, 1:]) * apart
     random, spread = (np.sqrt(_of_day(part, apart)) for part in water)
-    layer = np.diff(used, axis=0, prepend=0.0)
+    layer = _layers(used, weights_above(profile))
     rate = np.where(dry[0], above.rate, np.nan)[:, :-1]
     known = np.where(dry[1, :-1], 1.0, np.nan)
     instant = (block.first_s + middle[:-1] * block.interval_s).astype(np.int64)

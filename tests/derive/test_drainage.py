@@ -19,6 +19,7 @@ from pipeline.derive.event_block import Block, Profile
 from pipeline.derive.night_laws import conductivity_laws, nights_of
 from pipeline.derive.sun import extraterrestrial, sun_up
 from pipeline.derive.uptake import UNSEEN_MM_D, daily_pattern
+from pipeline.derive.weights import EndRules
 
 # (hours, water content); provenance: by hand, 0.25 + 0.15 exp(-t / 24 h), five digits.
 RECESSION = [(6, 0.36682), (12, 0.34098), (24, 0.30518), (48, 0.27030)]
@@ -309,6 +310,24 @@ def test_the_step_pattern_parts_uptake_from_drainage_by_hand():
     assert dry["night_drainage_mm_d"].notna().any()
     at_first = dry[dry["depth_m"] == 0.1]["night_drainage_mm_d"].dropna()
     np.testing.assert_allclose(at_first, 0.0, atol=1e-9)
+
+
+def test_where_no_soil_counts_above_the_first_sensor_layers_begin_at_it():
+    # by hand, as above: 0.004 a day in the 0.2 and the 0.3 m between sensors at 0.1, 0.3, 0.6
+    hour = np.arange(6 * 144) / 6
+    by_day = np.clip(hour % 24 - 7, 0, 10) / 10 + hour // 24
+    water = np.tile(0.3 - 0.0005 * hour / 24 - 0.004 * by_day, (3, 1))
+    first_s = int(np.datetime64("2025-03-20T00:00", "s").astype(np.int64))
+    depths = np.array([0.1, 0.3, 0.6])
+    profile = Profile("T1", depths, depths, EndRules("none", "none"))
+    found = daily_pattern(profile, Block(first_s, 600, water), (50.0, 0.0), np.array([0]))
+    for depth, above, own in ((0.3, 0.8, 0.8), (0.6, 2.0, 1.2)):
+        rows = found[(found["depth_m"] == depth) & found["uptake_above_mm_d"].notna()]
+        np.testing.assert_allclose(rows["uptake_above_mm_d"], above, rtol=1e-3)
+        np.testing.assert_allclose(rows["uptake_mm_d"], own, rtol=1e-3)
+        assert len(rows) >= 3
+        assert rows["uptake_error"].notna().all()
+    assert found[found["depth_m"] == 0.1]["uptake_mm_d"].isna().all()
 
 
 def test_rain_and_rises_leave_no_value():

@@ -10,6 +10,7 @@ from pipeline.derive.event_rows import with_drainage_doubt
 from pipeline.derive.event_tables import _noise_at, wetting_events
 from pipeline.derive.fronts import daily_noise, wetting_fronts
 from pipeline.derive.onsets import ONSET_RISE
+from pipeline.derive.weights import EndRules
 from pipeline.errors import UnitsError
 
 INTERVAL_S, DAYS = 600, 12
@@ -242,6 +243,21 @@ def test_a_sensor_that_logs_more_slowly_than_the_axis_has_no_gaps():
     shape[900:1200] = np.nan  # 299 to 301 of the 1728 - 506 steps of the event, by hand
     events, _ = wetting_events(record([shape, wet, wet]), depths_of())
     assert events["missing"].iloc[0] == pytest.approx(300 / 1222, abs=0.01)
+
+
+@pytest.mark.parametrize("above", ["constant", "none"])
+def test_the_error_of_a_gain_by_distance_is_told_of_sensors_of_two_paces(above):
+    # by hand: to 0.260 and 0.200 from 0.200, at 10 and 30 cm: the rises differ by 0.06 over
+    # 200 mm; and half of the 100 mm above the first sensor, where they count.
+    shallow, deep = course(500), np.full(STEPS, 0.2)
+    deep[np.arange(STEPS) % 3 != 1] = np.nan  # never at the foot nor the peak
+    columns, depths = [shallow, deep], depths_of().isel(depth=[0, 1])
+    events, _ = wetting_events(
+        record(columns, depths=DEPTHS_M[:2]), depths, rules=EndRules(above, "none")
+    )
+    top = 50 * 0.06 if above == "constant" else 0.0
+    expected = np.hypot(200 * 0.06, top) / np.sqrt(12)
+    assert events["gain_spacing_error_mm"].tolist() == pytest.approx([expected], rel=0.01)
 
 
 def test_noise_is_that_of_the_whole_record_whichever_events_are_asked_for():
