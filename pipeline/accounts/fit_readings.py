@@ -24,6 +24,7 @@ _ROOT, _QUALITY, _TESTS = "water/root_permittivity", "water/quality", "water/tes
 _CELSIUS = "readings/soil_temperature"
 # Bad by these alone is judged from water content by the law that is to be replaced.
 _BY_OLD_LAW = TEST_BITS["outside_calibration"] | TEST_BITS["gross_range"]
+_FROZEN = np.uint16(TEST_BITS["frozen"])
 
 
 def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
@@ -33,7 +34,8 @@ def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
     taken off: those were held against the readings by the law that is to be replaced, so that
     readings corrected by them would say again what that law says. What cleanings and bench
     checks found needs no law of the soil and is taken off. Where the law to be replaced asks
-    for it, readings are freed of soil temperature, as the night does.
+    for it, readings are freed of soil temperature, as the night does. Readings that are
+    certainly faulty, or of soil that a thermometer tells to be frozen, are missing.
 
     Parameters
     ----------
@@ -59,9 +61,17 @@ def reader(snapshot: Snapshot, site: Site) -> ReadRoots:
             _cells(snapshot, key, start, stop, place) for key in (_QUALITY, _TESTS)
         )
         not_soil = (quality == Quality.BAD) & ((tests & ~np.uint16(_BY_OLD_LAW)) != 0)
-        return np.where(not_soil, np.nan, root)
+        # Of ice, which a core holds all the same, hardly anything is felt. Frost that is told
+        # by a fall of the readings alone may be soil that dries.
+        frozen = (quality != Quality.GOOD) & ((tests & _FROZEN) != 0) & _has_warmth(site, tube)
+        return np.where(not_soil | frozen, np.nan, root)
 
     return read
+
+
+def _has_warmth(site: Site, tube: str) -> bool:
+    """Tell whether soil temperature is logged in a tube."""
+    return any(w.tube == tube and w.quantity == "soil_temperature" for w in site.wiring)
 
 
 def _cells(
