@@ -89,7 +89,7 @@ TUBE_STEPS = (
         ),
         storage_look,
         "trapezoid between sensors at real depths; GUM eqs 10, 16 within calibrations",
-        version=3,
+        version=4,
     ),
     Step(
         "daily",

@@ -19,6 +19,7 @@ from pipeline.derive.binning import Bins, Sensors
 from pipeline.derive.calibrations import no_calibrations
 from pipeline.derive.integrate import MM_PER_M, Sharing
 from pipeline.derive.layer_errors import layer_covariance, layer_variances
+from pipeline.derive.readings_due import not_due
 from pipeline.derive.sensor_means import (
     LayerRules,
     sensors_by_step,
@@ -29,7 +30,7 @@ from pipeline.derive.spacing import Spacing, out_of_reach, spacing_factors
 from pipeline.derive.storage import sharing_of
 from pipeline.derive.weights import bridged_weights
 from pipeline.qc.flags import Quality, describe_quality
-from pipeline.units import Amounts, metres
+from pipeline.units import Amounts, metres, numbers
 from pipeline.variables import describe
 
 _MISSING, _SUSPECT = int(Quality.MISSING), int(Quality.SUSPECT)
@@ -132,7 +133,11 @@ def model_layers(
     found["layer_quality"] = np.full(shape, _MISSING, dtype=np.uint8)
     if covariance:
         found["layer_covariance"] = np.full((*shape, len(spans)), np.nan)
-    for part in _sets(sensors, depths, spans, rules, _sharing(rules, time, depths.shape)):
+    known = ~np.isnan(sensors.water) & (sensors.quality != _MISSING)
+    if rules.missing_sensor == "bridge" and time.size > 1:
+        known |= _waiting(known, time, rules)
+    sharing = _sharing(rules, time, depths.shape)
+    for part in _sets(known, depths, spans, rules, sharing):
         _fill(found, part, sensors)
     return _labelled(found, spans, time, bins, dataset["tube"].values)
 
@@ -173,15 +178,38 @@ def _sharing(
     return sharing_of(calibrations, xr.DataArray(time, dims="time"))
 
 
+def _waiting(
+    known: NDArray[np.bool_], time: NDArray[np.datetime64], rules: LayerRules
+) -> NDArray[np.bool_]:
+    """Tell where sensors that log less often than there are steps are not missing.
+
+    (time, tube, depth), as ``known``, which tells where there are values.
+    """
+    if rules.interval_s is None:
+        return np.zeros_like(known)
+    at_s = time.astype("datetime64[s]").astype(np.int64)
+    every = np.nan_to_num(np.asarray(numbers(rules.interval_s, "s"), dtype=np.float64))
+    if rules.interval_from_s is not None:
+        every = every[np.searchsorted(rules.interval_from_s, at_s, side="right") - 1]
+    every = np.broadcast_to(every, known.shape)
+    step_s = max(1, int(np.median(np.diff(at_s))))
+    found = np.zeros_like(known)
+    for tube, depth in np.argwhere((every > step_s).any(axis=0)).tolist():
+        found[:, tube, depth] = not_due(known[:, tube, depth], every[:, tube, depth], step_s)
+    return found
+
+
 def _sets(
-    sensors: Sensors,
+    known: NDArray[np.bool_],
     depths: Floats,
     spans: Sequence[tuple[float, float]],
     rules: LayerRules,
     sharing: Sharing,
 ) -> Iterator[_Set]:
-    """Yield the cells that can be worked out together, each cell once."""
-    known = ~np.isnan(sensors.water) & (sensors.quality != _MISSING)
+    """Yield the cells that can be worked out together, each cell once.
+
+    ``known`` (time, tube, depth) tells which sensors are not to be bridged.
+    """
     for tube, real in enumerate(depths):
         sure = known[:, tube] | np.isnan(real)
         stretch = sharing.stretch[:, None].view(np.uint8)  # its four bytes
@@ -227,7 +255,8 @@ def _fill(found: dict[str, NDArray], part: _Set, sensors: Sensors) -> None:
     random, systematic = layer_variances(held, weights, who, part.spacing, known)
     doubtful = part.bridged[known] | (part.far[known] & np.isnan(systematic))
     suspect = np.where(doubtful, _SUSPECT, 0).astype(np.uint8)
-    found["layer_quality"][at] = np.maximum(worst, suspect)[:, None]
+    told = np.where(np.isnan(total), _MISSING, np.maximum(worst, suspect))
+    found["layer_quality"][at] = told[:, None]
     found["layer_random_error"][at] = np.sqrt(random)[:, None]
     found["layer_systematic_error"][at] = np.sqrt(systematic)[:, None]
     found["layer_variance"][at] = (random + systematic)[:, None]

@@ -121,6 +121,54 @@ def time_stood_for(
     return np.minimum(interval_s, ends - at)
 
 
+def longest_interval_s(site: Site) -> int:
+    """Return the longest logging interval of the site's sources, 0 if it is the axis's."""
+    every = [source.interval_s or site.interval_s for source in site.sources]
+    longest = max(every, default=site.interval_s)
+    return longest if longest > site.interval_s else 0
+
+
+def between_readings(
+    known: NDArray[np.bool_], at_s: NDArray[np.int64], site: Site, tube: str, depth_m: float
+) -> NDArray[np.bool_]:
+    """Tell at which steps a sensor that logs more slowly than the axis is due none, (step,).
+
+    Parameters
+    ----------
+    known : (step,), bool
+        Where there is a reading; beyond the ends none is known.
+    at_s : (step,), UTC [s]
+    site : Site
+    tube : str
+    depth_m : float
+        Nominal depth of the sensor.
+    """
+    wires = [
+        w
+        for w in site.wiring
+        if w.quantity in SIGNALS and w.tube == tube and w.depth_m == depth_m
+    ]
+    return not_due(known, intervals_at(stretches_of(wires, site), at_s), site.interval_s)
+
+
+def not_due(known: NDArray[np.bool_], interval_s: Floats, step_s: int) -> NDArray[np.bool_]:
+    """Tell at which steps a sensor has none, but one nearer than its interval, (step,).
+
+    Parameters
+    ----------
+    known : (step,), bool
+        Where there is a reading.
+    interval_s : (step,), [s]
+        How often the sensor should log; NaN while it is not wired.
+    step_s : int
+    """
+    reach = np.maximum(np.ceil(np.nan_to_num(interval_s) / step_s).astype(np.int64) - 1, 0)
+    so_far = np.concatenate([[0], np.cumsum(known)])
+    place = np.arange(known.size)
+    until = so_far[np.minimum(place + reach + 1, known.size)]
+    return np.asarray(~known & (until > so_far[np.maximum(place - reach, 0)]))
+
+
 def values_needed(due: Any, site: Site) -> Any:
     """Return how many of the values due in a day are enough; at least one."""
     # 0.75 * 96 must not become 72.00000000000001.

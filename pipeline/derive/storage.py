@@ -27,6 +27,7 @@ from pipeline.derive.integrate import (
     Stored,
     integrate,
 )
+from pipeline.derive.readings_due import between_readings, longest_interval_s
 from pipeline.derive.spacing import VARIOGRAM, out_of_reach, spacing_factors
 from pipeline.derive.weights import EndRules, bridged_weights, layer_weights
 from pipeline.qc.flags import Quality
@@ -189,8 +190,13 @@ def in_soil(sensor_depth: xr.DataArray) -> xr.DataArray:
 
 
 def storage_look(site: Site) -> tuple[int, int]:
-    """Return how far `storage_step` looks back and ahead: not at all, (0, 0) seconds."""
-    return 0, 0
+    """Return how far `storage_step` looks, in seconds back and ahead.
+
+    Not at all, but where a missing sensor is bridged: one that logs more slowly than the axis
+    is not missing between two readings.
+    """
+    reach = 0 if site.derive.missing_sensor == "none" else longest_interval_s(site)
+    return reach, reach
 
 
 def storage_step(block: xr.Dataset, site: Site) -> xr.Dataset:
@@ -198,8 +204,10 @@ def storage_step(block: xr.Dataset, site: Site) -> xr.Dataset:
 
     A layer is as doubtful as its most doubtful sensor. Where a sensor it needs is missing it
     has no storage, or, as ``site.derive.missing_sensor`` says, the neighbours above and below
-    bridge the gap; that is suspect, and less certain because they lie farther apart. A layer
-    out of the reach of all sensors is suspect too where their calibrations state no error.
+    bridge the gap; that is suspect, and less certain because they lie farther apart. Between
+    two readings of a sensor that logs more slowly than the axis it is not missing: there its
+    layers have none. A layer out of the reach of all sensors is suspect too where their
+    calibrations state no error.
 
     Parameters
     ----------
@@ -229,7 +237,8 @@ def storage_step(block: xr.Dataset, site: Site) -> xr.Dataset:
     cells = Cells(water, random, systematic, quality)
     tubes = [str(tube) for tube in block["tube"].values]
     nominal = block["depth"].values.tolist()
-    geometry = _site_geometry(cells, site, tubes, nominal)
+    second = block["time"].values.astype("datetime64[s]").astype(np.int64)
+    geometry = _site_geometry(cells, site, tubes, nominal, second)
     calibrations = site_calibrations(site, tubes, nominal)
     shape = (*quality.shape[:2], len(site.derive.layers))
     values = np.full((3, *shape), np.nan, dtype=np.float32)
@@ -249,7 +258,11 @@ def sharing_of(calibrations: Calibrations, time: xr.DataArray) -> Sharing:
 
 
 def _site_geometry(
-    cells: Cells, site: Site, tubes: Sequence[str], nominal_m: Sequence[float]
+    cells: Cells,
+    site: Site,
+    tubes: Sequence[str],
+    nominal_m: Sequence[float],
+    at_s: NDArray[np.int64],
 ) -> Geometry:
     """Return the sets of sensors that layers rest on; a sensor in the air is none."""
     depths = sensor_depths_m(site, tubes, nominal_m)
@@ -260,6 +273,11 @@ def _site_geometry(
         present = np.ones((1, *depths.shape), dtype=bool)
     else:
         present = ~np.isnan(cells.water) & (cells.quality != _MISSING)
+        if longest_interval_s(site):
+            for row, column in np.argwhere(np.isfinite(depths)).tolist():
+                sensor = present[:, row, column]
+                place = tubes[row], nominal_m[column]
+                sensor |= between_readings(sensor, at_s, site, *place)
     return sensor_sets(depths, present, layers, rules)
 
 

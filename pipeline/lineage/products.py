@@ -34,7 +34,8 @@ def trace_storage(view: View, tube: Tube, layer: str, moment: Moment) -> dict[st
     index = layer_index(view, layer)
     row = view.snapshot.labels["tube"].index(tube.tube)
     names = {name: view.cell(f"products/{name}", moment.step, row, index) for name in _STORED}
-    plan = _plan(view, tube, row, view.snapshot.labels["layer"][index], moment)
+    name, known = view.snapshot.labels["layer"][index], number(names["storage"]) is not None
+    plan = _plan(view, (tube, row), (name, known), moment)
     cells = [_cell(view, tube, row, sensor, moment) for sensor in plan["sensors"]]
     recomputed = _sum(cells, plan["unknown"])
     stored = number(names["storage"])
@@ -69,8 +70,15 @@ def layer_index(view: View, name: str) -> int:
     )
 
 
-def _plan(view: View, tube: Tube, row: int, layer: str, moment: Moment) -> dict[str, Any]:
-    """Return the layer, its rules, and the weight of each sensor, as computed with."""
+def _plan(
+    view: View, place: tuple[Tube, int], of: tuple[str, bool], moment: Moment
+) -> dict[str, Any]:
+    """Return the layer, its rules, and the weight of each sensor, as computed with.
+
+    ``place`` is the tube and its row, ``of`` the layer and whether it has stored water:
+    without, nothing was bridged.
+    """
+    (tube, row), (layer, known) = place, of
     rules = view.rules(tube.tube)
     derive = rules.at("derive", moment.at_s)
     state = rules.at("calibrate", moment.at_s)
@@ -90,7 +98,7 @@ def _plan(view: View, tube: Tube, row: int, layer: str, moment: Moment) -> dict[
     weights = layer_weights(reals, [span], ends)[0]
     unknown = bool(np.isnan(weights).any()) or not wired
     bridged: list[float] = []
-    if missing == "bridge" and not unknown:
+    if missing == "bridge" and known and not unknown:
         there = [_has_reading(view, row, nominal, moment) for _, nominal in wired]
         needed = [n for (_, n), w, t in zip(wired, weights, there, strict=True) if w and not t]
         found, of_layer = bridged_weights(reals, there, [span], ends)
