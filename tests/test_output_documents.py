@@ -60,7 +60,7 @@ RARE = {
     },
     "status": {"failures", "next"},
     "trace": {"delivered", "failures"}, "tubes": {"failures"},
-    "verify": {"problems", "failures"},
+    "verify": {"problems", "failures", "repacked."},
 }  # fmt: skip
 INSTANT = re.compile(r"\d{4}-\d\d-\d\dT[\d:.]+(.*)")
 

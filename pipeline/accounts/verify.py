@@ -14,7 +14,7 @@ from typing import NotRequired, TypedDict
 
 import numpy as np
 
-from pipeline.accounts.raw_files import RawFiles
+from pipeline.accounts.raw_files import RawFiles, Repacked
 from pipeline.console import headline, say, show_failures
 from pipeline.delivering.revision_files import revision_problems
 from pipeline.errors import OtherStoreError, Problem, ProblemRow, StoreError
@@ -44,6 +44,7 @@ class Verified(TypedDict):
     chunks_read: int
     files_read: int
     problems: list[ProblemRow]
+    repacked: list[Repacked]
     mended: int  # arrays, chunks and tables that were emptied
     outcome: str  # "attention" where there are problems
     failures: NotRequired[list[Failure]]  # where the description is wrong at present
@@ -106,6 +107,7 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
         "chunks_read": findings.chunks_read,
         "files_read": 0 if ledger is None else len(ledger.entries),
         "problems": [problem.as_dict() for problem in problems],
+        "repacked": raw.repacked,
         "mended": mended,
         "outcome": found.outcome("attention" if problems else "done"),
         **found.told(),
@@ -126,6 +128,10 @@ def show_verified(account: Verified) -> None:
         where = ", ".join(filter(None, (problem["file"], problem["place"])))
         say(f"  {where}: found {problem['found']}; expected {problem['expected']}.")
         say(f"    {problem['advice']}")
+    for file in account["repacked"]:
+        say(
+            f"  {file['file']} was {file['became']}, with all that was read: {file['lies_in']}"
+        )
     if account["mended"]:
         say(f"  {account['mended']} emptied; run percolog night to make them anew")
 
@@ -217,7 +223,7 @@ def _lost_files(chunk: DamagedChunk, ledger: Ledger | None, raw: RawFiles) -> li
     return sorted(
         entry.path
         for entry in _sources_of(chunk, ledger, raw.site)
-        if entry.state == "replaced" or raw.is_lost(entry)
+        if entry.stored and (entry.state == "replaced" or raw.is_lost(entry))
     )
 
 
@@ -299,7 +305,9 @@ def _mend(writer: Writer, raw: RawFiles, findings: Findings, ledger: Ledger) -> 
         if chunk.key.startswith("readings/"):
             if _lost_files(chunk, ledger, raw):
                 continue  # what is left of it may still be read by hand; told as a problem
-            anew.update(entry.file for entry in _sources_of(chunk, ledger, raw.site))
+            files = _sources_of(chunk, ledger, raw.site)
+            # Of one that is lost nothing is stored: see above.
+            anew.update(e.file for e in files if e.state != "replaced" and not raw.is_lost(e))
         for key in _together(chunk.key):
             writer.drop_chunk(key, chunk.index)
         emptied += 1

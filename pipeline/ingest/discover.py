@@ -7,7 +7,7 @@ import hashlib
 import os
 import stat
 from dataclasses import dataclass, replace
-from pathlib import Path, PurePath
+from pathlib import Path, PurePath, PurePosixPath
 
 from pipeline.errors import Problem, ReaderError
 from pipeline.ingest.archives import compression, expand
@@ -21,13 +21,22 @@ MAX_FILE_BYTES = 2 * 1024**3
 
 @dataclass(frozen=True)
 class Found:
-    """A raw file as it lies in the data folder; ``path`` is relative to it."""
+    """A raw file as it lies in the data folder.
+
+    ``path`` is relative to it, and the name by which the ledger knows the file, which may lie
+    in ``full`` by another one now (`pipeline.ingest.whereabouts`).
+    """
 
     source: str
     path: str
     full: Path
     size: int
     modified_ns: int
+
+    @property
+    def named(self) -> str:
+        """Return the path by the name on the disk, which says whether the file is packed."""
+        return PurePosixPath(self.path).with_name(self.full.name).as_posix()
 
 
 @dataclass(frozen=True)
@@ -73,7 +82,7 @@ def discover(site: Site) -> tuple[list[Found], list[Problem]]:
         problems += [_out_of_reach(Path(e.filename).relative_to(site.data), e) for e in failed]
         for full in found:
             path = full.relative_to(site.data).as_posix()
-            status = _looked_at(full, path, root)
+            status = looked_at(full, path, root)
             if isinstance(status, Problem):
                 problems.append(status)
                 continue
@@ -112,10 +121,14 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
         known.modified_ns = found.modified_ns
         if not known.retry:
             return None
-    data, refused = _expanded(raw, found.path)
+    data, refused = _expanded(raw, found.named)
     if refused is not None and known is not None and known.state == "read":
         raise refused
     begins, content_digest = (begins, digest) if data is raw else _digests(data, known)
+    if known is not None and _is_repacked(known, (content_digest, fingerprint)):
+        known.size, known.modified_ns, known.sha256 = len(raw), found.modified_ns, digest
+        if not known.retry:
+            return None
     # Of a file that was set aside nothing is kept that another revision could replace.
     grown = known is not None and (
         begins == known.content_sha256 or known.state == "set aside"
@@ -145,6 +158,11 @@ def open_file(found: Found, ledger: Ledger, fingerprint: str) -> Opened | None:
     )
 
 
+def _is_repacked(known: FileEntry, print_: tuple[str, str]) -> bool:
+    """Tell whether what is inside is what was read, and is described alike."""
+    return known.state == "read" and (known.content_sha256, known.fingerprint) == print_
+
+
 def reopen_file(found: Found, entry: FileEntry) -> Opened | None:
     """Read a file again that the ledger knows; None if its bytes are others by now.
 
@@ -156,7 +174,7 @@ def reopen_file(found: Found, entry: FileEntry) -> Opened | None:
     raw = _read(found)
     if hashlib.sha256(raw).hexdigest() != entry.sha256:
         return None
-    data, refused = _expanded(raw, found.path)
+    data, refused = _expanded(raw, found.named)
     if refused is not None:
         raise refused
     return Opened(found, data, replace(entry, retry=False), None, before=entry)
@@ -165,7 +183,7 @@ def reopen_file(found: Found, entry: FileEntry) -> Opened | None:
 def still_begins(found: Found, entry: FileEntry) -> bool:
     """Tell whether a file can be read and still begins with the bytes the ledger knows."""
     try:
-        data, refused = _expanded(_read(found), found.path)
+        data, refused = _expanded(_read(found), found.named)
     except ReaderError:  # told when it is opened
         return False
     begins = hashlib.sha256(memoryview(data)[: entry.content_size]).hexdigest()
@@ -243,8 +261,17 @@ def _told(path: str) -> str:
     return raw.decode("utf-8", errors="backslashreplace")
 
 
-def _looked_at(full: Path, path: str, root: Path) -> os.stat_result | Problem:
-    """Return the state of a file, or why a path is not taken as one."""
+def looked_at(full: Path, path: str, root: Path) -> os.stat_result | Problem:
+    """Return the state of a file, or why a path is not taken as one.
+
+    Parameters
+    ----------
+    full : Path
+    path : str
+        The same relative to the data folder, for messages.
+    root : Path
+        The data folder, resolved: a link that leads out of it is refused.
+    """
     if _told(path) != path:
         advice = "Rename the file, or its folder; no table of results could hold the name."
         return Problem(_told(path), "", "a name that is not UTF-8", "one that is", advice)

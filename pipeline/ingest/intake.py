@@ -48,6 +48,7 @@ from pipeline.ingest.redescribed import (
 from pipeline.ingest.rounds_book import RoundsBook
 from pipeline.ingest.shrunk import shrunk
 from pipeline.ingest.superseded import Superseded
+from pipeline.ingest.whereabouts import under_known_names
 from pipeline.site.fingerprint import source_fingerprint
 from pipeline.site.models import Site
 from pipeline.store.state import Snapshot, Writer
@@ -97,8 +98,9 @@ def take_in(
     found, problems = discover(site)
     prints = {source.id: source_fingerprint(site, source.id) for source in site.sources}
     spared = spare_untouched(ledger, prints, before, site)
+    found = under_known_names(found, ledger)
     taken = taken_over(ledger, found, known_only)
-    found += moved_elsewhere(ledger, prints, found)
+    found += moved_elsewhere(ledger, prints, found, site)
     due = [f for f in found if not is_known(f, ledger, prints[f.source])]
     if known_only:
         due = [f for f in due if _is_redescribed(ledger.current(f.source, f.path), prints)]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import replace
-from pathlib import PurePath
 
 from pipeline.axis import iso_utc
 from pipeline.errors import Problem
 from pipeline.ingest.discover import Found, still_begins
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.ingest.read_by import descriptions
+from pipeline.ingest.whereabouts import Whereabouts
 from pipeline.site.fingerprint import placing_fingerprint
 from pipeline.site.models import Site
 from pipeline.store.state import Snapshot
@@ -94,9 +94,9 @@ def taken_over(ledger: Ledger, found: Iterable[Found], known_only: bool) -> list
 
 
 def moved_elsewhere(
-    ledger: Ledger, prints: Mapping[str, str], found: Iterable[Found]
+    ledger: Ledger, prints: Mapping[str, str], found: Iterable[Found], site: Site
 ) -> list[Found]:
-    """Return files that have to be read again, but lie with the files of another source now.
+    """Return files that have to be read again, but lie elsewhere, or packed, or unpacked now.
 
     Their bytes are there: they are read from where they lie, under the name they had, so that
     what they hold stays where today's description puts it.
@@ -108,29 +108,19 @@ def moved_elsewhere(
         Today's fingerprint of each source.
     found : iterable of Found
         The files as they lie.
+    site : Site
     """
     there = list(found)
+    places = Whereabouts(site, there)
     same = {(file.source, file.path) for file in there}
     moved = []
     for entry in redescribed(ledger, prints):
         if entry.state != "read" or (entry.source, entry.path) in same:
             continue
-        other = lies_elsewhere(entry, there)
+        other = places.of(entry)
         if other is not None:
             moved.append(replace(other, source=entry.source, path=entry.path))
     return moved
-
-
-def lies_elsewhere(entry: FileEntry, there: Iterable[Found]) -> Found | None:
-    """Return the first file that begins with the bytes of one that is gone, or None."""
-    alike = (file for file in there if _may_be(file, entry) and still_begins(file, entry))
-    return next(alike, None)
-
-
-def _may_be(file: Found, entry: FileEntry) -> bool:
-    """Tell whether a file is worth comparing: as long, or grown since under its old name."""
-    named = PurePath(file.path).name == PurePath(entry.path).name
-    return file.size == entry.size or (named and file.size > entry.size)
 
 
 def lost_files(

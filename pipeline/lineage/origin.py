@@ -11,10 +11,9 @@ import numpy as np
 
 from pipeline.axis import iso_utc
 from pipeline.ingest.clock_logged import logged_time
-from pipeline.ingest.discover import discover
 from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.records import Repair
-from pipeline.ingest.redescribed import lies_elsewhere
+from pipeline.ingest.whereabouts import Whereabouts, packing
 from pipeline.lineage.number import Proof, written_number
 from pipeline.lineage.raw import Found, Writing, head_lines, line_account, open_raw
 from pipeline.lineage.view import (
@@ -116,7 +115,8 @@ def raw_of(view: View, file: int, line: int) -> dict[str, object]:
     """Return ``file`` and ``line`` of a row of a table, as `trace_reading` tells them."""
     entry = view.entry(file)
     if entry is None:
-        return {"file": {"path": "?", "state": "gone"}, "line": {"line": line, "text": None}}
+        gone = {"path": "?", "lies_in": None, "state": "gone"}
+        return {"file": gone, "line": {"line": line, "first_byte": None, "text": None}}
     source = next((s for s in view.site.sources if s.id == entry.source), None)
     writing = _writing(view, source)
     found = _open(view, entry, writing)
@@ -127,13 +127,31 @@ def raw_of(view: View, file: int, line: int) -> dict[str, object]:
 
 
 def _open(view: View, entry: FileEntry, writing: Writing) -> Found:
-    """Find a raw file again, also where it lies with a source's files under another name."""
+    """Find a raw file again, also where it lies packed, unpacked or elsewhere now."""
     found = open_raw(view.site.data, entry, writing)
-    other = lies_elsewhere(entry, discover(view.site)[0]) if found.state == "gone" else None
+    if found.is_as_read:
+        return found
+    other = view.places.of(entry)
+    if other is None:
+        return _with_namesake(found, view.places, entry)
+    if found.stream is not None:
+        found.stream.close()
+    moved = open_raw(view.site.data, replace(entry, path=other.path), writing)
+    became = packing(entry.path, other.path)
+    how = f"it was {became} and lies" if became else "it lies"
+    return replace(moved, said=f"{how} in {other.path!r} now; {moved.said}")
+
+
+def _with_namesake(found: Found, places: Whereabouts, entry: FileEntry) -> Found:
+    """Tell of a file that is gone which file bears its name, though it is another one."""
+    other = next(places.beside(entry), None) if found.state == "gone" else None
     if other is None:
         return found
-    moved = open_raw(view.site.data, replace(entry, path=other.path), writing)
-    return replace(moved, said=f"it lies in {other.path!r} now; {moved.said}")
+    said = (
+        f"the file is no longer there, and {other.path!r}, which bears its name "
+        f"{packing(entry.path, other.path)}, does not hold the bytes that were read"
+    )
+    return replace(found, state="changed", said=said, checked="sha256 of the content")
 
 
 def wires_at(view: View, place: Place, at_s: int) -> list[Wire]:
@@ -292,7 +310,8 @@ def _file(view: View, entry: FileEntry, found: Found) -> dict[str, object]:
         said = f"revision {entry.revision} was replaced by a later one; {said}"
     return {
         "path": entry.path,
-        "full_path": str(view.site.data / entry.path),
+        "lies_in": found.lies_in or None,
+        "full_path": str(view.site.data / (found.lies_in or entry.path)),
         "source": entry.source,
         "revision": entry.revision,
         "size": entry.size,

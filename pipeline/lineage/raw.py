@@ -6,9 +6,11 @@ nothing behind the line is read but for its hash.
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import io
-from dataclasses import dataclass
+import sys
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -29,6 +31,14 @@ SHOWN_BYTES = 16 * 1024
 _BLOCK = 1024**2
 _HEAD_BYTES = 64 * 1024
 _AS_READ, _GROWN = "as read", "grown"
+# Marks of byte order of encodings of two and four bytes, the longer ones first.
+_WIDE = ("utf-16", "utf-32")
+_MARKS = {
+    codecs.BOM_UTF32_LE: "-le",
+    codecs.BOM_UTF32_BE: "-be",
+    codecs.BOM_UTF16_LE: "-le",
+    codecs.BOM_UTF16_BE: "-be",
+}
 
 
 @dataclass(frozen=True)
@@ -37,7 +47,9 @@ class Found:
 
     ``state`` is "as read", "grown" (the known beginning is the same), "changed", "gone" or
     "unreadable"; ``stream`` is None where there is nothing to read. ``exact`` tells whether
-    the stream holds the bytes as they lie in the file (or archive), not a text made of them.
+    the stream holds the bytes as they lie in the file (or archive), not a text made of them;
+    where it does not, ``content`` are the bytes. ``lies_in`` is the file looked into, relative
+    to the data folder, "" where there is none.
     """
 
     state: str
@@ -45,6 +57,8 @@ class Found:
     checked: str
     stream: BinaryIO | None = None
     exact: bool = True
+    content: bytes = b""
+    lies_in: str = ""
 
     @property
     def is_as_read(self) -> bool:
@@ -85,7 +99,8 @@ def open_raw(data_folder: Path, entry: FileEntry, writing: Writing) -> Found:
         status = full.stat()
         if status.st_size > MAX_FILE_BYTES:
             return Found("changed", f"it has {status.st_size} bytes now", "size")
-        return _compared(full, entry, writing, (status.st_size, status.st_mtime_ns))
+        found = _compared(full, entry, writing, (status.st_size, status.st_mtime_ns))
+        return replace(found, lies_in=entry.path)
     except OSError as error:
         return Found("unreadable", f"it cannot be read ({error.strerror or error})", "")
     except ReaderError as error:
@@ -108,9 +123,12 @@ def _compared(
     raw = full.read_bytes()
     data = expand(raw, entry.path)
     begins = hashlib.sha256(memoryview(data)[: entry.content_size]).hexdigest()
-    if len(data) > entry.content_size and begins == entry.content_sha256:
-        said = f"it has grown since by {len(data) - entry.content_size} bytes; what was read"
-        said = f"{said} then is unchanged"
+    more = len(data) - entry.content_size
+    if begins == entry.content_sha256 and more == 0:
+        said = "what is inside has the SHA-256 of what was read"
+        return _streamed(full, data, writing, (_AS_READ, said, "sha256 of the content"))
+    if begins == entry.content_sha256 and more > 0:
+        said = f"it has grown since by {more} bytes; what was read then is unchanged"
         return _streamed(full, data, writing, (_GROWN, said, "sha256 of the known beginning"))
     said = "its bytes are no longer those that were read"
     return _streamed(full, data, writing, ("changed", said, "sha256"))
@@ -126,8 +144,9 @@ def _streamed(
         data = expand(full.read_bytes(), full.name)
     if _is_bytewise(writing.encoding):
         return Found(*told, full.open("rb") if not packed else io.BytesIO(data or b""))
-    text = to_utf8(full.read_bytes() if data is None else data, writing.encoding, full.name)
-    return Found(*told, io.BytesIO(text), exact=False)
+    content = full.read_bytes() if data is None else data
+    text = to_utf8(content, writing.encoding, full.name)
+    return Found(*told, io.BytesIO(text), exact=False, content=content)
 
 
 def _is_bytewise(encoding: str) -> bool:
@@ -147,7 +166,7 @@ def line_at(stream: BinaryIO, line: int, lone_returns: bool) -> bytes | None:
     lone_returns : bool
         Whether a CR without LF ends a line too.
     """
-    start = _start_of(stream, line, lone_returns)
+    start = start_of(stream, line, lone_returns)
     if start is None:
         return None
     stream.seek(start)
@@ -167,7 +186,7 @@ def head_lines(stream: BinaryIO, count: int, lone_returns: bool) -> list[bytes]:
     return [block[a:b].rstrip(b"\r\n") for a, b in pairwise(edges)]
 
 
-def _start_of(stream: BinaryIO, line: int, lone_returns: bool) -> int | None:
+def start_of(stream: BinaryIO, line: int, lone_returns: bool) -> int | None:
     """Return the position at which a line begins."""
     missing, base = line - 1, 0
     stream.seek(0)
@@ -212,21 +231,57 @@ def escaped(raw: bytes) -> str:
 
 
 def line_account(found: Found, line: int, writing: Writing) -> dict[str, Any]:
-    """Return a line as JSON takes it: its number, its text, its bytes escaped.
+    """Return a line as JSON takes it: its number, its place, its text, its bytes escaped.
 
-    ``text`` is decoded for people, with damaged bytes replaced; it is None where the line is
-    gone. ``is_as_read`` is false where the file changed: the line is then the one that stands
-    there now.
+    ``first_byte`` is where it begins in what is inside the file, from 0; None where the line
+    is gone, or its encoding leaves that open. ``text`` is decoded for people, with damaged
+    bytes replaced; it is None where the line is gone. ``is_as_read`` is false where the file
+    changed: the line is then the one that stands there now.
     """
-    raw = None
+    raw, first_byte = None, None
     if found.stream is not None:
         raw = line_at(found.stream, line, writing.lone_returns)
+    if found.stream is not None and raw is not None:
+        first_byte = start_of(found.stream, line, writing.lone_returns)
+        if not found.exact and first_byte is not None:
+            first_byte = _place_in(found, first_byte, raw, writing.encoding)
     encoding = writing.encoding if found.exact else "utf-8"
     return {
         "line": line,
+        "first_byte": first_byte,
         "text": None if raw is None else raw.decode(encoding, errors="replace"),
         "bytes": None if raw is None else escaped(raw),
         "bytes_are_exact": raw is not None and found.exact,
         "cut": raw is not None and len(raw) >= SHOWN_BYTES,
         "is_as_read": raw is not None and found.is_as_read,
     }
+
+
+def _place_in(found: Found, start: int, raw: bytes, encoding: str) -> int | None:
+    """Return where a line of a text made of a file begins in the file's own bytes.
+
+    What stands before it is put into the encoding again. Damaged text may come out longer or
+    shorter; so the line must stand there, else the place is not known.
+    """
+    stream = found.stream
+    if stream is None:
+        return None
+    stream.seek(0)
+    before = stream.read(start).decode("utf-8")
+    codec, mark = _codec_and_mark(found.content, encoding)
+    at = len(mark) + len(before.encode(codec, errors="replace"))
+    # A long line may have been cut within a character.
+    line = raw.decode("utf-8", errors="ignore").encode(codec, errors="replace")
+    return at if found.content.startswith(line, at) else None
+
+
+def _codec_and_mark(content: bytes, encoding: str) -> tuple[str, bytes]:
+    """Return the encoding with its order of bytes, and the mark that a file begins by."""
+    codec = codecs.lookup(encoding).name
+    if codec == "utf-8-sig":
+        return "utf-8", codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+    if not codec.startswith(_WIDE):
+        return codec, b""
+    mark = next((mark for mark in _MARKS if content.startswith(mark)), b"")
+    native = "-le" if sys.byteorder == "little" else "-be"
+    return codec + _MARKS.get(mark, native) if codec in _WIDE else codec, mark

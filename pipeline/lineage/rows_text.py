@@ -101,6 +101,7 @@ def _item(item: Mapping[str, Any], units: str, told: Lines) -> Iterator[str]:
     for reading in item.get("hand", ()):
         yield f"               {_hand(reading)}"
         yield f"               {reading['line']['text'] or 'it cannot be shown'}"
+        yield from _file(reading["file"])
     if "origin" in item:
         yield from _origin(item["origin"], told)
     for part in item.get("parts", ()):
@@ -136,8 +137,14 @@ def _origin(origin: Mapping[str, Any], told: Lines) -> Iterator[str]:
     now = "" if line["is_as_read"] or line["text"] is None else " (as it stands there NOW)"
     text = "it cannot be shown" if line["text"] is None else line["text"]
     yield f"               {text}{' ...' if line['cut'] else ''}{now}"
-    if file["state"] != "as read":
-        yield f"               {file['state']}: {file['said']}"
+    yield from _file(file)
+
+
+def _file(file: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what a reader must know of a raw file that is not as it was, or where it was."""
+    if file["state"] != "as read" or file["lies_in"] != file["path"]:
+        said = file.get("said", "the ledger has no such file")
+        yield f"               {file['state']}: {said}"
 
 
 def _hand(reading: Mapping[str, Any]) -> str:

@@ -161,7 +161,8 @@ def _origin(account: Mapping[str, Any]) -> Iterator[str]:
     yield f"             {file['state']}: {file['said']}"
     now = "" if line["is_as_read"] or line["text"] is None else " (as it stands there NOW)"
     text = "it cannot be shown" if line["text"] is None else line["text"]
-    yield f"line {line['line']}{now}"
+    at = "" if line["first_byte"] is None else f", from byte {line['first_byte']} on"
+    yield f"line {line['line']}{at}{now}"
     yield f"  {text}{' ...' if line['cut'] else ''}"
 
 

@@ -148,6 +148,7 @@ def _lines_sound(groups: Iterable[dict[str, Any]]) -> Iterator[bool]:
             for part in (item, *item.get("parts", ())):
                 led = part.get("origin", {})
                 yield led.get("file", {}).get("state") != "changed"
+                yield all(r["file"]["state"] != "changed" for r in part.get("hand", ()))
                 yield from (step["agrees"] for step in led.get("path", ()))
 
 

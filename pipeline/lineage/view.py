@@ -20,6 +20,7 @@ from pipeline.arrays import Integers
 from pipeline.axis import iso_utc
 from pipeline.errors import PercologError
 from pipeline.ingest.ledger import FileEntry, Ledger
+from pipeline.ingest.whereabouts import Whereabouts
 from pipeline.outcomes import Failure
 from pipeline.site.mistakes import unknown_tube
 from pipeline.site.models import Site, Tube
@@ -99,6 +100,11 @@ class View:
         found = opened.snapshot.commit_id
         written = opened.store.written_at(found)
         return View(opened.site, opened.snapshot, found, written, opened.failures)
+
+    @cached_property
+    def places(self) -> Whereabouts:
+        """Return where raw files lie that are not where they were."""
+        return Whereabouts(self.site)
 
     @cached_property
     def ledger(self) -> pa.Table | None:

@@ -79,7 +79,9 @@ def placing_fingerprint(site: Site, source_id: str, span_s: tuple[int, int]) -> 
         ]
         for name in sorted({wire["tube"] for wire in wires if wire["tube"]})
     }
-    return _digest(_content(site, source_id, wires, tubes))
+    content = _content(site, source_id, wires, tubes)
+    del content["source"]["files"]  # which files there are, not what is in them
+    return _digest(content)
 
 
 def _concerns(start: datetime | None, until: datetime | None, span_s: tuple[int, int]) -> bool:
@@ -103,7 +105,7 @@ def _source(site: Site, source_id: str) -> Source:
 
 def _content(
     site: Site, source_id: str, wires: list[dict[str, Any]], tubes: dict[str, Any]
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Return all that a fingerprint of a source is made of."""
     source = _source(site, source_id)
     layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})

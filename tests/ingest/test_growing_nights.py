@@ -1,15 +1,13 @@
 """Nights over files that grow, are packed, or are written to while they are read."""
 
 import gzip
-import io
-import lzma
 import os
 import threading
-import zipfile
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from packing import PACK
 
 from pipeline.ingest import growth, tail
 from pipeline.ingest.ledger import Ledger
@@ -147,16 +145,6 @@ def test_a_file_whose_beginning_changed_is_another_revision(make_site):
     ledger = state_of(folder)[2]
     assert ledger["revision"].tolist() == [0, 1]
     assert ledger["state"].tolist() == ["replaced", "read"]
-
-
-def zipped(data):
-    sink = io.BytesIO()
-    with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("export.csv", data)
-    return sink.getvalue()
-
-
-PACK = {".gz": gzip.compress, ".xz": lzma.compress, ".zip": zipped}
 
 
 @pytest.mark.parametrize("ending", PACK)

@@ -1,7 +1,6 @@
 """Lines of raw files found again, and files that are no longer what they were."""
 
 import gzip
-import hashlib
 import io
 import json
 import os
@@ -12,12 +11,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from packing import entry_of
 from traced_site import ask, make_field, put
 from typer.testing import CliRunner
 
 from pipeline.axis import TimeAxis
 from pipeline.cli import app
-from pipeline.ingest.ledger import FileEntry
 from pipeline.ingest.lines import split_lines
 from pipeline.lineage import raw as lineage_raw
 from pipeline.lineage.number import Proof, written_number
@@ -56,16 +55,6 @@ def test_on_a_bus_only_a_line_feed_ends_a_line():
 
 def test_bytes_are_escaped_so_that_each_can_be_told():
     assert escaped(b"a\\\x1b\xe9z") == r"a\x5c\x1b\xe9z"
-
-
-def entry_of(data, path, stored=None):
-    """Return the account of a file; ``stored`` is what lies on the disk."""
-    disk = data if stored is None else stored
-    digest = hashlib.sha256
-    return FileEntry(
-        1, "logger-a", path, 0, "read", len(disk), 0, digest(disk).hexdigest(), "",
-        content_size=len(data), content_sha256=digest(data).hexdigest(),
-    )  # fmt: skip
 
 
 def look(folder, entry, line=2, writing=PLAIN):
