@@ -42,6 +42,8 @@ LONG = (
     "engine/test_engine.py",
     "ingest/test_clock_nights.py",
     "accounts/test_verify.py",
+    "ingest/test_repacked_nights.py",
+    "lineage/test_repacked.py",
     "delivering/test_delivering_again.py",
     "delivering/test_numbered.py",
 )
