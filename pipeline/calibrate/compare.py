@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.arrays import Floats
 from pipeline.calibrate.course import DOMAINS, signal_of
-from pipeline.calibrate.drift import Check, Cleaning, calibration_error, fouling_error
+from pipeline.calibrate.drift import Check, calibration_error
 from pipeline.calibrate.forms import make_curve
 from pipeline.calibrate.plan import Period, sensor_periods
 from pipeline.calibrate.references import Reference
@@ -26,15 +26,13 @@ from pipeline.units import conversion
 from pipeline.variables import SIGNALS
 
 _TURNS = 6  # of Newton's method; a line in root permittivity needs one
-_LEAST_U = 1e-9  # a quantity logged without any noise is not known exactly either
-_MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from memory)
+LEAST_U = 1e-9  # a quantity logged without any noise is not known exactly either
+MAD_TO_SIGMA = 1.4826  # of a normal distribution (Pearson et al. 2016, from memory)
 # No soil, however dry, has so low a permittivity: dry peat has 1.5 to 2, dry sand 2.5 and more
 # (from memory); air has 1. So many equal readings are of a sensor that is stuck.
 _DRIEST, _STUCK = 1.5, 3
 _LEAST_LINE, _MOST_LINE = 3, 60  # readings that tell a line, and the most it is told from
-# Soil that changes by more than this over the readings beside a cleaning [m3 m-3], and by so
-# many times the uncertainty of that, goes on changing while the sensor is cleaned (ours).
-_SOIL_MOVES, _SURE = 0.002, 3.0
+_MOST_NEAR = 120  # readings of a window that are kept one by one
 
 
 @dataclass(frozen=True)
@@ -43,7 +41,8 @@ class Seen:
 
     ``rise`` is by how much it rose over the whole of the while, with its uncertainty;
     ``about_u`` the uncertainty of the median of what lies about that line. ``celsius`` is the
-    soil's temperature meanwhile, None where it is not known.
+    soil's temperature meanwhile, None where it is not known. ``near`` are the readings one by
+    one, UTC seconds and signal, of at most 120, where they were asked for.
     """
 
     domain: str
@@ -54,9 +53,15 @@ class Seen:
     rise_u: float = 0.0
     about_u: float = 0.0
     celsius: float | None = None
+    near: tuple[tuple[int, float], ...] = ()
 
 
-def seen(quantity: str, values: Floats, steps: int | None = None) -> Seen:
+def seen(
+    quantity: str,
+    values: Floats,
+    steps: int | None = None,
+    taken_s: NDArray[np.int64] | None = None,
+) -> Seen:
     """Return what logged values of one quantity show, robust against spikes.
 
     Parameters
@@ -68,6 +73,8 @@ def seen(quantity: str, values: Floats, steps: int | None = None) -> Seen:
         nothing.
     steps : int, optional
         Over how many a rise is told; all of them by default.
+    taken_s : array (n), optional
+        When each was read, UTC seconds; the readings are then kept one by one.
     """
     signal = signal_of(values, quantity)
     at = np.flatnonzero(np.isfinite(signal))
@@ -75,16 +82,28 @@ def seen(quantity: str, values: Floats, steps: int | None = None) -> Seen:
     if not signal.size:
         return Seen(DOMAINS[quantity], np.nan, np.nan, 0)
     median = float(np.median(signal))
-    spread = _MAD_TO_SIGMA * float(np.median(np.abs(signal - median)))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(signal - median)))
     shown = Seen(DOMAINS[quantity], median, spread / signal.size**0.5, signal.size)
+    if taken_s is not None:
+        shown = replace(shown, near=_one_by_one(taken_s[at], signal))
     if signal.size < _LEAST_LINE:
         return shown
     return _with_its_rise(shown, at, signal, values.size if steps is None else steps)
 
 
+def _one_by_one(taken_s: NDArray[np.int64], signal: Floats) -> tuple[tuple[int, float], ...]:
+    """Return readings with their times, of many some as far apart as each other."""
+    few = _few(signal.size, _MOST_NEAR)
+    return tuple(zip(taken_s[few].tolist(), signal[few].tolist(), strict=True))
+
+
+def _few(count: int, most: int) -> NDArray[np.int64]:
+    return np.linspace(0, count - 1, min(count, most)).round().astype(np.int64)
+
+
 def _with_its_rise(shown: Seen, at: NDArray[np.int64], signal: Floats, steps: int) -> Seen:
     """Return what was shown with the rise of Theil and Sen's line over all its steps."""
-    few = np.linspace(0, at.size - 1, min(at.size, _MOST_LINE)).round().astype(np.int64)
+    few = _few(at.size, _MOST_LINE)
     at, signal = at[few].astype(np.float64), signal[few]
     first, second = np.triu_indices(at.size, k=1)
     slope = float(np.median((signal[second] - signal[first]) / (at[second] - at[first])))
@@ -92,7 +111,7 @@ def _with_its_rise(shown: Seen, at: NDArray[np.int64], signal: Floats, steps: in
     about -= np.median(about)
     # Of three readings the median lies on the line: the mean square counts as well.
     sigma = max(
-        _MAD_TO_SIGMA * float(np.median(np.abs(about))),
+        MAD_TO_SIGMA * float(np.median(np.abs(about))),
         float(np.sqrt((about**2).sum() / (at.size - 2))),
     )
     width = float(np.sqrt(((at - at.mean()) ** 2).sum()))
@@ -152,7 +171,7 @@ def make_checks(
         error_u = float(np.hypot(reference.error / slope, reading.error))
         if np.isfinite(error) and np.isfinite(error_u) and slope > 0:
             standing_u = (law_u if np.isfinite(law_u) else site.drift.largest) / slope
-            whole = (error, max(error_u, _LEAST_U), max(standing_u, _LEAST_U), slope)
+            whole = (error, max(error_u, LEAST_U), max(standing_u, LEAST_U), slope)
             checks.append((reference, _checked(reference, reading, site, whole)))
     return checks
 
@@ -176,7 +195,7 @@ def _checked(
     """Return a check; of a proportional drift all are shares of the reading."""
     if site.drift.form == "proportional":
         error, error_u, standing_u, slope = whole
-        shown = reading.median or _LEAST_U
+        shown = reading.median or LEAST_U
         size = abs(shown)
         whole = (error / shown, error_u / size, standing_u / size, slope * size)
     return reading.domain, Check(reference.time_s, reference.kind, *whole)
@@ -353,31 +372,3 @@ def bench_check(visit: Visit, site: Site) -> tuple[str, Check] | None:
         return None
     found = Check(at_s, "bench", error, error_u, 0.0, slope, standard)
     return DOMAINS[wire.quantity], found
-
-
-def make_cleaning(
-    at_s: int, before: Seen, after: Seen, soil: tuple[float, float], slope: float
-) -> Cleaning | None:
-    """Return by how much a sensor's signal rose at a cleaning, None without readings.
-
-    ``soil`` is by how much the soil's water content rose meanwhile, and its uncertainty. Where
-    the readings themselves rise or fall with the soil, both are led on to the cleaning
-    instead, so that the soil counts for next to nothing.
-    """
-    if not before.count or not after.count or before.domain != after.domain or not slope > 0:
-        return None
-    parts: tuple[float, ...] = before.error, after.error, soil[1] / slope
-    change = soil[0] / slope
-    if any(_rises(shown, slope) for shown in (before, after)):
-        change = 0.5 * (before.rise + after.rise)
-        # When between the last reading and the next the one rise became the other.
-        turn = 0.25 * (after.rise - before.rise)
-        ends = 0.5 * before.rise_u, 0.5 * after.rise_u
-        parts = before.about_u, after.about_u, *ends, turn, soil[1] / slope
-    step = fouling_error(after.median, before.median, change)
-    return Cleaning(at_s, step, max(float(np.linalg.norm(parts)), _LEAST_U), slope)
-
-
-def _rises(shown: Seen, slope: float) -> bool:
-    """Tell whether readings rise or fall by more than soil at rest and noise do."""
-    return abs(shown.rise) > max(_SOIL_MOVES / slope, _SURE * shown.rise_u)

@@ -56,12 +56,16 @@ def rating(correction: float) -> str:
 
 @dataclass(frozen=True, order=True)
 class Cleaning:
-    """By how much a reading rose when the sensor was cleaned (`fouling_error`)."""
+    """By how much a reading rose when the sensor was cleaned (`fouling_error`).
+
+    ``doubt`` is that part of its uncertainty by which the soil may have moved meanwhile.
+    """
 
     time_s: int
     step: float
     step_u: float
     slope: float
+    doubt: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -91,8 +95,9 @@ class Verdict:
     """What was made of a check or a cleaning.
 
     ``error`` is what goes beyond the standing difference, ``limit`` what chance explains.
-    ``verdict`` is "within", "corrected", "too large", "no step", or "passed" where a later
-    check found nothing of it.
+    ``verdict`` is "within", "corrected", "too large", "no step", "soil moved" where what a
+    cleaning changed cannot be told from the soil, or "passed" where a later check found
+    nothing of it.
     """
 
     time_s: int
@@ -224,7 +229,9 @@ def _clean(
     head = (cleaning.time_s, "cleaning", cleaning.step, cleaning.step_u, limit)
     large = abs(cleaning.step) * cleaning.slope > rule.largest
     if abs(cleaning.step) <= limit or large:
-        word = "too large" if large else "no step"
+        sure_u = math.sqrt(max(cleaning.step_u**2 - cleaning.doubt**2, 0.0))
+        moved = abs(cleaning.step) > rule.coverage * sure_u
+        word = "too large" if large else "soil moved" if moved else "no step"
         return last, last, Verdict(*head, last.value, cleaning.slope, word), None
     rest = last.value - cleaning.step
     rest_u = math.hypot(last.error, cleaning.step_u)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypedDict
 
 import numpy as np
@@ -21,8 +21,6 @@ from pipeline.calibrate.compare import (
     Seen,
     bench_check,
     make_checks,
-    make_cleaning,
-    slopes_at_cleanings,
     wire_at,
 )
 from pipeline.calibrate.course import DOMAINS
@@ -44,7 +42,8 @@ from pipeline.calibrate.references import (
 )
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.calibrate.two_points import Followed, follow_two
-from pipeline.engine.windows import CLEANING_S, Around, Window, changes, read_windows
+from pipeline.engine.cleanings import told_by_cleanings
+from pipeline.engine.windows import Around, Window, changes, read_windows
 from pipeline.errors import Problem, SiteError
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
@@ -52,11 +51,6 @@ from pipeline.store.state import Snapshot, Writer
 
 Sensor = tuple[str, float]
 CHECKS, CORRECTIONS = "drift_checks", "corrections"
-# By how much the soil's water may change while a sensor is cleaned, as a standard uncertainty
-# (ours).
-SOIL_CHANGE = 0.001
-# Two references about a cleaning tell of the soil's change where they are as good as this.
-_GOOD_PAIR = 0.005
 _CHECK_FIELDS = (
     ("tube", pa.string()),
     ("depth_m", pa.float64()),
@@ -98,7 +92,7 @@ _CORRECTION_FIELDS = (
 
 
 def corrected_site(
-    writer: Writer, site: Site, changed: NDArray[np.bool_]
+    writer: Writer, site: Site, changed: NDArray[np.bool_], rained: NDArray[np.bool_]
 ) -> tuple[Site, list[Problem]]:
     """Return the site with its drift corrections, and what is wrong with its samples.
 
@@ -109,6 +103,8 @@ def corrected_site(
     site : Site
     changed : array (tubes, days), bool
         Days whose readings differ from the state before.
+    rained : array (days,), bool
+        Days whose readings at stations do.
     """
     if not site.drift.correct:
         _put(writer, CHECKS, _table([], _CHECK_FIELDS))
@@ -116,7 +112,7 @@ def corrected_site(
         return site.model_copy(update={"corrections": ()}), []
     references, problems = _references(writer, site)
     corrections, verdicts = find_corrections(
-        references, lambda windows: read_windows(writer, windows, changed, site), site
+        references, lambda windows: read_windows(writer, windows, changed, rained, site), site
     )
     _put(writer, CHECKS, _table(verdicts, _CHECK_FIELDS))
     rows = [tuple(getattr(one, name) for name, _ in _CORRECTION_FIELDS) for one in corrections]
@@ -143,10 +139,10 @@ def find_corrections(
     around = Around(site)
     beside = [around.of_reference(reference) for reference in references]
     about = around.of_cleanings()
-    shown = show([*beside, *(window for both in about.values() for window in both)])
+    shown = show([*beside, *(window for these in about.values() for window in these.all())])
     checks, unused = _checks(references, [shown[window] for window in beside], site)
-    pairs = {place: (shown[first], shown[then]) for place, (first, then) in about.items()}
-    washed, lost = _cleanings(pairs, references, site)
+    washed, untold = told_by_cleanings(about, shown, references, site)
+    lost = [_unused(site, one.sensor, one.time_s, "cleaning", one.is_read) for one in untold]
     corrections, rows = _follow_all(checks, washed, site)
     return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])
 
@@ -229,52 +225,6 @@ def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> Che
     """
     verdict = "outside the law" if read else "no reading"
     return (*sensor, at_s, kind, _domain_at(site, *sensor, at_s), *_NOTHING, verdict, "")
-
-
-def _cleanings(
-    pairs: Mapping[tuple[Sensor, int], tuple[Seen, Seen]],
-    references: list[Reference],
-    site: Site,
-) -> tuple[dict[Sensor, list[tuple[str, Cleaning]]], list[CheckRow]]:
-    """Return what cleanings changed of each sensor, and rows of what tells nothing."""
-    worth = slopes_at_cleanings([(*s, at) for s, at in pairs], list(pairs.values()), site)
-    found: dict[Sensor, list[tuple[str, Cleaning]]] = defaultdict(list)
-    unused = []
-    for ((sensor, at), (before, after)), slope in zip(pairs.items(), worth, strict=True):
-        soil = _soil_change(sensor, at, references)
-        cleaning = make_cleaning(at, before, after, soil, float(slope))
-        if cleaning is not None and site.drift.form == "proportional":
-            cleaning = _as_share(cleaning, before)
-        if cleaning is not None:
-            found[sensor].append((before.domain, cleaning))
-        else:
-            both = before.count > 0 and after.count > 0
-            unused.append(_unused(site, sensor, at, "cleaning", both))
-    return found, unused
-
-
-def _as_share(cleaning: Cleaning, before: Seen) -> Cleaning | None:
-    """Return a cleaning as a share of the reading before it, None of nothing."""
-    size = abs(before.median)
-    if size == 0.0:
-        return None
-    shares = (cleaning.step / before.median, cleaning.step_u / size, cleaning.slope * size)
-    return Cleaning(cleaning.time_s, *shares)
-
-
-def _soil_change(
-    sensor: Sensor, at_s: int, references: Iterable[Reference]
-) -> tuple[float, float]:
-    """Return by how much the soil's water rose over a cleaning, and its uncertainty."""
-    own = [r for r in references if (r.tube, r.depth_m) == sensor]
-    before = [r for r in own if at_s - CLEANING_S <= r.time_s <= at_s]
-    after = [r for r in own if at_s < r.time_s <= at_s + CLEANING_S]
-    if before and after:
-        start, end = before[-1], after[0]
-        both = math.hypot(start.error, end.error)
-        if start.kind == end.kind and both <= _GOOD_PAIR:
-            return end.water_content - start.water_content, both
-    return 0.0, SOIL_CHANGE
 
 
 def _follow_all(

@@ -10,19 +10,22 @@ import math
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.axis import DAY_S, second_of
+from pipeline.calibrate.cleanings import ABOUT_S, NOTED_S
 from pipeline.calibrate.compare import Seen, seen
 from pipeline.calibrate.references import Reference, visited
 from pipeline.calibrate.temperature import is_usable
 from pipeline.calibrate.warmth import NEAR_S, beside, thermometers
+from pipeline.qc.rain import SHOWER_S
 from pipeline.site.models import Site, Wire
 from pipeline.store.cubes import CHUNK_DAYS, CHUNK_TUBES
 from pipeline.store.state import Writer
@@ -30,8 +33,6 @@ from pipeline.variables import SIGNALS
 
 Sensor = tuple[str, float]
 TABLE = "check_readings"
-# Readings this long before and after a cleaning tell what it changed (ours).
-CLEANING_S = 3 * 3600
 _SLABS_KEPT = 8
 _SCHEMA = pa.schema(
     [
@@ -40,6 +41,7 @@ _SCHEMA = pa.schema(
         ("first_s", pa.int64()),
         ("stop_s", pa.int64()),
         ("rejected", pa.string()),
+        ("singly", pa.bool_()),
         ("domain", pa.string()),
         ("median", pa.float64()),
         ("error", pa.float64()),
@@ -48,6 +50,7 @@ _SCHEMA = pa.schema(
         ("rise_u", pa.float64()),
         ("about_u", pa.float64()),
         ("celsius", pa.float64()),
+        ("near", pa.string()),  # JSON
     ]
 )
 
@@ -56,7 +59,8 @@ _SCHEMA = pa.schema(
 class Window:
     """Readings of a sensor from one instant to before another, UTC seconds.
 
-    ``rejected`` tells, as JSON, from when until when a person rejects the readings of steps.
+    ``rejected`` tells, as JSON, from when until when a person rejects the readings of steps;
+    ``singly`` whether they are wanted one by one. Of no tube, it is of the rain.
     """
 
     tube: str
@@ -64,6 +68,25 @@ class Window:
     first_s: int
     stop_s: int
     rejected: str = "[]"
+    singly: bool = False
+
+
+class About(NamedTuple):
+    """The windows about a cleaning, or about some that count as one.
+
+    Before the first and after the last, ``at_s``; ``close``, of both, one by one; and of the
+    ``rain`` that may reach a sensor meanwhile.
+    """
+
+    before: Window
+    after: Window
+    close: Window
+    rain: Window
+    at_s: tuple[int, int]
+
+    def all(self) -> tuple[Window, ...]:
+        """Return all windows."""
+        return self[:4]
 
 
 class Around:
@@ -90,8 +113,8 @@ class Around:
             sensor, edges, reference.time_s, (reference.first_s, reference.stop_s)
         )
 
-    def of_cleanings(self) -> dict[tuple[Sensor, int], tuple[Window, Window]]:
-        """Return the times before and after each cleaning, by sensor and instant.
+    def of_cleanings(self) -> dict[tuple[Sensor, int], About]:
+        """Return the windows about each cleaning, by sensor and instant.
 
         Cleanings close in time are one, at the first of them: between them hands are on the
         sensor. At the very instant of a swap the time before is empty.
@@ -113,11 +136,16 @@ class Around:
                 groups.append([at])
         return groups
 
-    def _about(self, sensor: Sensor, first: int, last: int) -> tuple[Window, Window]:
+    def _about(self, sensor: Sensor, first: int, last: int) -> About:
         changed, cleaned = self._changes(sensor), self._cleaned[sensor]
         edges = changed.union(at for at in cleaned if not first <= at <= last)
-        before = self._cut(sensor, edges, first, (first - CLEANING_S, first))
-        return before, self._cut(sensor, edges, last, (last, last + CLEANING_S))
+        before = self._cut(sensor, edges, first, (first - ABOUT_S, first))
+        after = self._cut(sensor, edges, last, (last, last + ABOUT_S))
+        close = self._cut(sensor, edges, first, (before.first_s, after.stop_s))
+        rain = first - NOTED_S - SHOWER_S, last + NOTED_S + self._near_s
+        return About(
+            before, after, replace(close, singly=True), Window("", 0.0, *rain), (first, last)
+        )
 
     def _cut(
         self, sensor: Sensor, edges: Iterable[int], at_s: int, span: tuple[int, int]
@@ -180,7 +208,11 @@ def _hardware(wires: list[Wire], at_s: float) -> set[tuple[str, str, str]]:
 
 
 def read_windows(
-    writer: Writer, windows: Iterable[Window], changed: NDArray[np.bool_], site: Site
+    writer: Writer,
+    windows: Iterable[Window],
+    changed: NDArray[np.bool_],
+    rained: NDArray[np.bool_],
+    site: Site,
 ) -> dict[Window, Seen]:
     """Return what sensors showed in some windows; windows not asked for are forgotten.
 
@@ -192,6 +224,8 @@ def read_windows(
         Of tubes and depths the store has.
     changed : array (tubes, days), bool
         Days with readings that differ from the state before.
+    rained : array (days,), bool
+        The same of stations.
     site : Site
         Tells whose soil temperature speaks for a sensor.
     """
@@ -201,10 +235,13 @@ def read_windows(
     found: dict[Window, Seen] = {}
     for window in sorted(set(windows), key=lambda w: (w.first_s, w)):
         stored = known.get(window)
-        near_m = warm_m(window.tube, window.depth_m)
+        near_m = warm_m(window.tube, window.depth_m) if window.tube else []
         far_s = NEAR_S if near_m else 0
-        if stored is not None and not _touched(writer, window, changed, far_s):
+        days = changed[writer.labels["tube"].index(window.tube)] if window.tube else rained
+        if stored is not None and not _touched(writer, window, days, far_s):
             found[window] = stored
+        elif not window.tube:
+            found[window] = _rain(writer, window)
         else:
             found[window] = _read(writer, window, slabs, near_m)
     table = _table(found)
@@ -216,13 +253,24 @@ def read_windows(
     return found
 
 
-def _touched(writer: Writer, window: Window, changed: NDArray[np.bool_], far_s: int) -> bool:
-    row = writer.labels["tube"].index(window.tube)
+def _touched(writer: Writer, window: Window, days: NDArray[np.bool_], far_s: int) -> bool:
     origin = writer.axis.origin_s
     far_s += writer.axis.interval_s // 2 + 1  # a reading stands up to so far from its time
     first = max(0, (window.first_s - far_s - origin) // DAY_S)
     stop = max(first, -(-(window.stop_s + far_s - origin) // DAY_S))
-    return bool(changed[row, first:stop].any())
+    return bool(days[first:stop].any())
+
+
+def _rain(writer: Writer, window: Window) -> Seen:
+    """Return the rain [mm] of a window, at the station with the most, as its median."""
+    start, stop = max(0, writer.axis.ceil(window.first_s)), writer.axis.ceil(window.stop_s)
+    stop = min(stop, writer.steps)
+    if start >= stop or not writer.holds("readings/rain"):
+        return Seen("rain", np.nan, np.nan, 0)
+    logged = writer.read("readings/rain", start, stop).astype(np.float64)
+    count = int(np.isfinite(logged).sum(axis=0).max(initial=0))
+    most = float(np.nansum(logged, axis=0).max(initial=0.0))
+    return Seen("rain", most if count else np.nan, np.nan, count)
 
 
 def _read(writer: Writer, window: Window, slabs: _Slabs, near_m: Sequence[float]) -> Seen:
@@ -244,13 +292,13 @@ def _read(writer: Writer, window: Window, slabs: _Slabs, near_m: Sequence[float]
             if not np.isfinite(values).any():
                 continue
             offset_s = slabs.read(f"{quantity}_offset_s", start, stop, row, column)
-            taken_s = axis.seconds(start, stop) + offset_s
+            taken_s = axis.seconds(start, stop) + offset_s.astype(np.int64)
             own = (taken_s >= window.first_s) & (taken_s < window.stop_s)
             for begin, end in json.loads(window.rejected):
                 step_s = axis.seconds(start, stop)  # by which the quality tests go
                 own &= (step_s < begin) | (step_s >= end)
             values = np.where(own, values, np.nan)
-            result = seen(quantity, values, steps)
+            result = seen(quantity, values, steps, taken_s if window.singly else None)
             if result.count:
                 at = start + np.flatnonzero(np.isfinite(values))
                 return replace(result, celsius=_celsius(writer, at, row, slabs, near_m))
@@ -312,12 +360,20 @@ def known_windows(table: pa.Table | None) -> dict[Window, Seen]:
     if table is None or table.schema.names != _SCHEMA.names:
         return {}  # none yet, or of an earlier version
     columns = [table[name].to_pylist() for name in _SCHEMA.names]
-    return {Window(*row[:5]): Seen(*row[5:]) for row in zip(*columns, strict=True)}
+    return {
+        Window(*row[:6]): replace(Seen(*row[6:-1]), near=_one_by_one(row[-1]))
+        for row in zip(*columns, strict=True)
+    }
+
+
+def _one_by_one(text: str) -> tuple[tuple[int, float], ...]:
+    return tuple((at_s, value) for at_s, value in json.loads(text))
 
 
 def _table(found: dict[Window, Seen]) -> pa.Table:
     rows = [
-        (*astuple(w), *astuple(s)) for w, s in sorted(found.items(), key=lambda pair: pair[0])
+        (*vars(w).values(), *list(vars(s).values())[:-1], json.dumps(s.near))
+        for w, s in sorted(found.items(), key=lambda pair: pair[0])
     ]
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(_SCHEMA)
     arrays = [

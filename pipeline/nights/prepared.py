@@ -110,8 +110,9 @@ def prepare_state(
     with timed(timings, "ingest"):
         intake = take_in(writer, before, site, now_s, known_only)
     with timed(timings, "compute"):
-        redo, _ = marked_days(writer)
-        site, samples = corrected_site(writer, site, intake.changed | redo)
+        redo, station = marked_days(writer)
+        rained = station | intake.station_days.any(axis=0)
+        site, samples = corrected_site(writer, site, intake.changed | redo, rained)
         intake.problems += [*others, *samples]
         tubes, stations = _compute(writer, site, intake)
     return Prepared(intake, tubes, stations, timings)

@@ -38,8 +38,11 @@ def reference(minutes):
     return Reference("T1", 0.1, at_s, "reference", 0.15, 0.002, at_s - 3600, at_s + 3601)
 
 
-def found_of(references, cleaned, clean_from=0):
-    """Return corrections, and errors by kind and minute from noon; ``cleaned`` in minutes."""
+def found_of(references, cleaned, clean_from=0, film=FILM, front=None):
+    """Return corrections, and errors by kind and minute from noon; ``cleaned`` in minutes.
+
+    ``front`` is the minute at which water of 0.06 m3 m-3 begins to arrive, for half an hour.
+    """
     visits = tuple(
         Visit(row=2, time=NOON + timedelta(minutes=m), tube="T1", action="cleaning")
         for m in cleaned
@@ -56,10 +59,14 @@ def found_of(references, cleaned, clean_from=0):
 
     def shown(window):
         taken_s = np.arange(-(-window.first_s // 600) * 600, window.stop_s, 600)
-        soiled = taken_s < minutes_from_noon(clean_from)
         none = Seen("", np.nan, np.nan, 0)
-        roots = 2.5 - FILM * soiled + 0.002 * np.cos(taken_s)  # a little noise
-        return seen("root_permittivity", roots) if taken_s.size else none
+        if not window.tube or not taken_s.size:
+            return none
+        soiled = taken_s < minutes_from_noon(clean_from)
+        roots = 2.5 - film * soiled + 0.002 * np.cos(taken_s)  # a little noise
+        if front is not None:
+            roots += 0.6 * np.clip((taken_s - minutes_from_noon(front)) / 1800, 0.0, 1.0)
+        return seen("root_permittivity", roots, taken_s=taken_s)
 
     corrections, rows = find_corrections(references, show, site)
     return corrections, {(row[3], (row[2] - int(NOON.timestamp())) // 60): row for row in rows}
@@ -90,3 +97,16 @@ def test_cleanings_hours_apart_are_each_told_by_readings_of_their_own_time(first
     _, rows = found_of([], [first, then])
     told = {minutes: rows["cleaning", minutes][10] for minutes in (first, then)}
     assert told == {0: "corrected", (first or then): "no step"}
+
+
+@pytest.mark.parametrize("front", [-45, -30, -15, 0, 15])
+def test_a_wetting_front_beside_a_cleaning_corrects_nothing(front):
+    corrections, rows = found_of([], [0], film=0.0, front=front)
+    assert corrections == []
+    assert rows["cleaning", 0][10] == "soil moved"
+
+
+def test_what_hands_do_between_two_cleanings_is_no_movement_of_the_soil():
+    """Half of the film is wiped off at the first, the rest at the second, an hour later."""
+    found = found_of([], [0, 60], film=FILM / 2, clean_from=60)[1]["cleaning", 0]
+    assert (found[5], found[10]) == (pytest.approx(FILM / 2, abs=0.005), "corrected")

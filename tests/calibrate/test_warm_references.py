@@ -143,7 +143,8 @@ def test_a_window_tells_the_temperature_that_frees_its_readings():
 
     def celsius(first, stop, changed=(True, True)):
         window = Window("T1", 0.1, int(at(1, first).timestamp()), int(at(1, stop).timestamp()))
-        return read_windows(writer, [window], np.array([changed]), site)[window].celsius
+        days = np.array([changed])
+        return read_windows(writer, [window], days, days[0], site)[window].celsius
 
     assert celsius(10, 13) == pytest.approx(11.0)
     assert celsius(17, 19) == 3.0

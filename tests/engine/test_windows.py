@@ -34,7 +34,7 @@ def make_writer(volts, offset_s):
 
 
 def shown(writer, *windows, days=(True, True)):
-    found = read_windows(writer, windows, np.array([days]), make_site())
+    found = read_windows(writer, windows, np.array([days]), np.array(days), make_site())
     return [(found[window].count, round(found[window].median, 6)) for window in windows]
 
 
@@ -64,7 +64,8 @@ def test_a_rise_is_told_over_the_window_however_readings_lie_to_their_steps():
     for offset_s in (-120, 0, 120):
         writer = make_writer(volts, offset_s)
         (window, _) = about(CUT, hours=6)
-        found = read_windows(writer, [window], np.ones((1, 2), bool), make_site())[window]
+        days = np.ones((1, 2), bool)
+        found = read_windows(writer, [window], days, days[0], make_site())[window]
         assert found.rise == pytest.approx(0.06, rel=1e-5)
 
 

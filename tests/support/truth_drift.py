@@ -36,14 +36,20 @@ def corrections_of(field: Field, site: Site) -> list[Correction]:
     logged = field.readings["permittivity"].transpose(*DIMS).values
     seconds = field.readings["time"].values.astype("datetime64[s]").astype(np.int64)
     tubes, depths = list(field.roles), list(field.readings["depth"].values)
+    fallen = field.station.get("rain")
 
     def show(windows: Iterable[Window]) -> dict[Window, Seen]:
         found = {}
         for window in windows:
             start, stop = np.searchsorted(seconds, [window.first_s, window.stop_s])
+            if not window.tube:
+                rain = np.zeros(0) if fallen is None else fallen.values[start:stop, 0]
+                found[window] = Seen("rain", float(rain.sum()), np.nan, rain.size)
+                continue
             cell = (tubes.index(window.tube), depths.index(window.depth_m))
             values = logged[(slice(start, stop), *cell)].astype(np.float64)
-            found[window] = seen("permittivity", values)
+            taken_s = seconds[start:stop] if window.singly else None
+            found[window] = seen("permittivity", values, taken_s=taken_s)
         return found
 
     return find_corrections(sorted(references), show, site)[0]
