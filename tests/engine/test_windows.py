@@ -1,14 +1,16 @@
 """Windows about references and cleanings: a reading belongs where its own time lies."""
 
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from bare_site import HOUR_S, at, make_site, make_wire
 
+from pipeline.calibrate.compare import seen
 from pipeline.calibrate.references import Reference
 from pipeline.engine.windows import TABLE, Around, Window, changes, read_windows, rejected
-from pipeline.site.models import Decision
+from pipeline.site.models import Decision, Visit
 
 CUT = int(at(1, 10).timestamp())
 
@@ -25,7 +27,7 @@ def make_writer(volts, offset_s):
         steps=len(volts),
         labels={"tube": ["T1"], "depth": [0.1]},
         holds=arrays.__contains__,
-        read=lambda key, start, stop, tubes: arrays[key][start:stop, tubes],
+        read=lambda key, start, stop, columns=slice(None): arrays[key][start:stop, columns],
         table=tables.get,
         put_table=tables.__setitem__,
         arrays=arrays,
@@ -79,6 +81,60 @@ def test_a_window_is_read_again_where_a_reading_of_it_stands_on_the_day_after():
     assert shown(writer, window, days=(False, True)) == [(1, 0.5)]
     assert shown(writer, window, days=(False, False)) == [(1, 0.5)]
     assert writer.tables[TABLE].num_rows == 1
+
+
+def cleaned(minutes):
+    """Return the windows about cleanings so many minutes after `CUT`, which count as one."""
+    first = datetime.fromtimestamp(CUT, UTC)
+    visits = tuple(
+        Visit(row=2, time=first + timedelta(minutes=m), tube="T1", action="cleaning")
+        for m in minutes
+    )
+    (about,) = Around(make_site(visits=visits)).of_cleanings().values()
+    return about
+
+
+def test_readings_about_a_cleaning_are_kept_one_by_one_and_come_back_from_the_store():
+    """Hourly, three hours from the first to three after the last; 0.01 V an hour."""
+    about = cleaned([0, 30])
+    assert about.at_s == (CUT, CUT + 1800)
+    writer = make_writer(0.01 * np.arange(48), 120)
+    expected = [(CUT + 120 + hour * HOUR_S, 0.01 * (10 + hour)) for hour in range(-3, 4)]
+    for changed in (True, False):
+        days = np.full((1, 2), changed)
+        found = read_windows(writer, about.all(), days, days[0], make_site())
+        times, volts = zip(*found[about.close].near, strict=True)
+        assert times == tuple(at_s for at_s, _ in expected)
+        assert volts == pytest.approx([v for _, v in expected])
+        assert found[about.before].near == ()
+
+
+def test_of_many_readings_some_are_kept_one_by_one():
+    taken_s = np.arange(1000)
+    near = seen("voltage", np.full(1000, 0.5), taken_s=taken_s).near
+    assert (len(near), near[0][0], near[-1][0]) == (120, 0, 999)
+
+
+def test_rain_about_a_cleaning_is_of_the_station_with_the_most_and_read_again_if_late():
+    """Three and a half hours before the first cleaning, half and a step after the last."""
+    window = cleaned([0, 30]).rain
+    assert (window.first_s, window.stop_s) == (CUT - 7 * 1800, CUT + 2 * 1800 + HOUR_S)
+    writer = make_writer(np.full(48, 0.5), 0)
+    nothing = np.zeros((1, 2), bool)
+
+    def rain(rained):
+        found = read_windows(writer, [window], nothing, np.array(rained), make_site())
+        return found[window]
+
+    assert rain([True, True]).count == 0  # no gauge
+    fallen = np.zeros((48, 2), np.float32)
+    fallen[:, 1] = np.nan
+    fallen[[6, 7, 11, 12], 0] = 8.0, 1.0, 2.0, 4.0  # 7 to 11 o'clock lie within
+    writer.arrays["readings/rain"] = fallen
+    assert rain([False, False]).count == 0
+    assert (rain([True, False]).median, rain([False, False]).count) == (3.0, 5)
+    fallen[9, 1] = 5.0
+    assert rain([True, False]).median == 5.0
 
 
 def decision(first, until, verdict="reject", **changes):

@@ -8,14 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drift_nights import HEAD, INSTALLED, assert_same, snapshot_of
 
 from pipeline.lineage.trace import Question, trace_cell
 from pipeline.nights import night
-from pipeline.store.cubes import SPECS
 
 NOW = datetime(2023, 6, 1, tzinfo=UTC)
-HEAD = "time,tube,source,action,depth_cm,value,unit,reading,uncertainty,note,who\n"
-INSTALLED = "2023-03-02T10:00,T2,,installation,,,,,,augered by hand,AK\n"
 # T1 at 10 cm reads 600 mV and drifts by 2 mV a day from 10 March on. By hand: the probe gives
 # 3 + 6 * 0.1 = 3.6, the soil 0.119 * 3.6 - 0.19 = 0.2384.
 WATER = 23.84
@@ -49,25 +47,6 @@ def bring(folder, names):
         path = folder / "data" / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(TEXTS[name], encoding="utf-8", newline="")
-
-
-def snapshot_of(folder):
-    return night.site_store(night.open_description(folder)).read()
-
-
-def assert_same(found, expected):
-    for key in SPECS:
-        assert found.holds(key) == expected.holds(key)
-        if found.holds(key) and not key.endswith("_file"):  # ids follow the order of arrival
-            np.testing.assert_array_equal(
-                found.array(key)[:], expected.array(key)[:], err_msg=key
-            )
-    for name in ("corrections", "drift_checks", "check_readings", "rules"):
-        tables = [t for t in (found.table(name), expected.table(name)) if t is not None]
-        # One that was emptied is as good as none.
-        # As data frames, in which what is missing equals what is missing.
-        assert tables[0].to_pandas().equals(tables[-1].to_pandas()), name
-        assert len(tables) == 2 or tables[0].num_rows == 0, name
 
 
 @pytest.fixture(scope="module")
