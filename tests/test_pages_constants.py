@@ -13,6 +13,7 @@ import pytest
 from pipeline.accounts.space_account import WANTED
 from pipeline.axis import DAY_S
 from pipeline.calibrate import references, warmth
+from pipeline.calibrate.cleanings import ABOUT_S, NEAR_S, SURE
 from pipeline.calibrate.drift import RATINGS
 from pipeline.calibrate.felt import FELT_WITHIN_M
 from pipeline.derive import (
@@ -38,7 +39,6 @@ from pipeline.derive import (
 from pipeline.derive.limits import LONGEST_SPELL_D, LimitRules
 from pipeline.derive.rounds_comparison import DEPTH_TOLERANCE_M
 from pipeline.derive.spacing import VARIOGRAM
-from pipeline.engine.windows import CLEANING_S
 from pipeline.qc import (
     arrivals,
     contact,
@@ -228,7 +228,9 @@ TUBES = [
 ]
 DRIFT = [
     ("over √n, at least {:g} m³ m⁻³", references.LEAST_HAND_ERROR),
-    ("readings {} hours before and after", word(CLEANING_S / HOUR_S)),
+    ("readings {} hours before and after", word(ABOUT_S / HOUR_S)),
+    ("readings within {:g} hours of it", NEAR_S / HOUR_S),
+    ("less {} times the noise", word(SURE)),
     *(("{} to {:g}", name, most) for most, name in RATINGS if np.isfinite(most)),
     ("is p ≤ {:g} with", drift_suspects.LARGEST_P),
     ("at least {:g} m³ m⁻³ a year", drift_suspects.LEAST_SLOPE),

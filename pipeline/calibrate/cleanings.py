@@ -27,7 +27,7 @@ NEAR_S = 5400
 APART_S = 1800
 # Soil that changes by more than this over the readings beside a cleaning [m3 m-3], and by so
 # many times the uncertainty of that, goes on changing while the sensor is cleaned.
-_SOIL_MOVES, _SURE = 0.002, 3.0
+_SOIL_MOVES, SURE = 0.002, 3.0
 # By how much the soil's water may change while a sensor is cleaned, as a standard uncertainty.
 SOIL_CHANGE = 0.001
 _LEAST_CURVED = 5  # readings on a side that tell noise by how they differ from those around
@@ -98,7 +98,7 @@ def make_cleaning(beside: Beside, soil: Soil, slope: float) -> Cleaning | None:
 
 def _rises(shown: Seen, slope: float) -> bool:
     """Tell whether readings rise or fall by more than soil at rest and noise do."""
-    return abs(shown.rise) > max(_SOIL_MOVES / slope, _SURE * shown.rise_u)
+    return abs(shown.rise) > max(_SOIL_MOVES / slope, SURE * shown.rise_u)
 
 
 def _off_their_levels(beside: Beside, step: float, is_led: bool) -> tuple[float, int]:
@@ -122,7 +122,7 @@ def _off_their_levels(beside: Beside, step: float, is_led: bool) -> tuple[float,
     if early.all() or not early.any():
         return 0.0, 0
     off_before = np.maximum(above, 0.0) if step > 0.0 else np.abs(above)
-    noise = _SURE * _noise(above[early], above[~early])
+    noise = SURE * _noise(above[early], above[~early])
     so_far = _beyond(np.maximum.accumulate(off_before)[:-1], noise)
     from_there = _beyond(np.maximum.accumulate(np.abs(step - above)[::-1])[::-1][1:], noise)
     off = so_far + from_there
