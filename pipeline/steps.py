@@ -12,6 +12,7 @@ from pipeline.calibrate.steps import (
     water_content_step,
 )
 from pipeline.derive.daily import daily_look, daily_step
+from pipeline.derive.daily_rain import daily_rain_look, daily_rain_step
 from pipeline.derive.storage import storage_look, storage_step
 from pipeline.products.drift import drift_suspects
 from pipeline.products.events import events_inputs, events_step
@@ -120,12 +121,12 @@ TUBE_STEPS = (
 STATION_STEPS = (
     Step(
         "daily rain",
-        daily_step,
+        daily_rain_step,
         ("readings/rain", "readings/rain_offset_s"),
         ("daily/daily_rain",),
-        daily_look,
-        "sum of days complete enough",
-        version=2,
+        daily_rain_look,
+        "sum of days complete enough; totals are stamped at their end",
+        version=3,
     ),
 )
 

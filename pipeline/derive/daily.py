@@ -1,8 +1,9 @@
-"""Daily values: means of water content and storage, sums of rain, over whole days of the site.
+"""Daily values: means of water content and storage over whole days of the site.
 
 A day runs from midnight to midnight in the site's own standard time, and a value belongs to
 the day its stamp lies in; a stamp of midnight opens a day. A day with too few values has no
-value rather than a biased one: half a day of rain is not a daily sum.
+value rather than a biased one. Rain, stamped where its interval ends, is summed in
+`pipeline.derive.daily_rain`.
 """
 
 from __future__ import annotations
@@ -14,12 +15,9 @@ from numpy.typing import NDArray
 from pipeline.arrays import Floats, Integers
 from pipeline.axis import DAY_S
 from pipeline.compiled import kernel
-from pipeline.derive.gauge_days import gauge_days
 from pipeline.derive.readings_due import (
     DayPace,
     day_paces,
-    readings_due,
-    total_in_order,
     values_needed,
     wires_by_place,
 )
@@ -36,36 +34,33 @@ def daily_look(site: Site) -> tuple[int, int]:
 
 
 def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
-    """Daily means, counts and sums of whole days.
+    """Daily means and counts of whole days.
 
     A day counts as complete when it holds at least ``site.derive.day_completeness`` of the
     values its source should log; a source that logs more slowly than the site's axis is
-    measured against its own interval. Incomplete days are NaN; sums are not scaled up. On a
-    day on which a sensor's interval changes a value counts for the time it stands for. Rain of
-    a day on which a gauge gave way to another is that of both, told at the one that took over
-    (`pipeline.derive.gauge_days`).
+    measured against its own interval. Incomplete days are NaN. On a day on which a sensor's
+    interval changes a value counts for the time it stands for.
 
     Parameters
     ----------
     block : Dataset, whole days
-        ``cleaned_water_content`` (time, tube, depth) [m3 m-3], ``storage`` (time, tube, layer)
-        [mm], each with its random and systematic error, and ``rain`` (time, station) [mm]
-        with ``rain_offset_s``; what is absent is left out.
+        ``cleaned_water_content`` (time, tube, depth) [m3 m-3] and ``storage`` (time, tube,
+        layer) [mm], each with its random and systematic error; what is absent is left out.
     site : Site
 
     Returns
     -------
     Dataset, ``day`` in place of ``time``, float32
         ``daily_water_content`` [m3 m-3], ``daily_count`` [1, uint16], ``daily_storage`` [mm],
-        the errors of both means (see `_errors`), ``daily_rain`` [mm]. ``day`` is the instant
-        (UTC) at which the local day begins.
+        the errors of both means (see `_errors`). ``day`` is the instant (UTC) at which the
+        local day begins.
 
     Raises
     ------
     ValueError
         If the block does not start at a day's beginning or does not hold whole days.
     """
-    days = _days(block, site)
+    days = whole_days(block, site)
     result: dict[str, xr.DataArray] = {}
     if "cleaned_water_content" in block:
         due, weights = _due_at_sensors(block, site, days)
@@ -79,8 +74,6 @@ def daily_step(block: xr.Dataset, site: Site) -> xr.Dataset:
         means, _ = _means(block["storage"], days, due, weights, site)
         result["daily_storage"] = means
         result |= _errors(block, "storage", "storage_", means, weights)
-    if "rain" in block:
-        result["daily_rain"] = _rain(block, site, days)
     return xr.Dataset({name: describe(array, name) for name, array in result.items()})
 
 
@@ -97,7 +90,7 @@ def _means(
     if weights is not None:
         sums, _ = day_sums(values * weights, days)
         held, _ = day_sums(weights.where(values.notnull()), days)
-    return _complete(sums / _divisor(held), held, due, site), counts
+    return complete_days(sums / _divisor(held), held, due, site), counts
 
 
 def _errors(
@@ -172,7 +165,7 @@ def _accumulate(table: NDArray[np.floating], sums: Floats, counts: Integers) -> 
                     counts[day, cell] += 1
 
 
-def _days(block: xr.Dataset, site: Site) -> NDArray[np.datetime64]:
+def whole_days(block: xr.Dataset, site: Site) -> NDArray[np.datetime64]:
     """Return where each day of a block begins; the block must hold whole days."""
     times = block["time"].values
     per_day = site.axis.steps_per_day
@@ -195,7 +188,7 @@ def _divisor(counts: xr.DataArray) -> xr.DataArray:
     return counts.clip(min=1)
 
 
-def _complete(
+def complete_days(
     values: xr.DataArray, counts: xr.DataArray, due: Floats, site: Site
 ) -> xr.DataArray:
     """Return float32 values with NaN for days that hold too few."""
@@ -243,33 +236,3 @@ def _weights(values: xr.DataArray, paces: Paces, site: Site) -> xr.DataArray | N
         index: tuple[slice | int, ...] = (at, *cell)
         found.values[index] = pace.shares(known[index])
     return found
-
-
-def _rain(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> xr.DataArray:
-    """Return the sums of days, (day, station); of a day on which a gauge took over, at it."""
-    rain = block["rain"].transpose("time", "station")
-    sums, counts = day_sums(rain, days)
-    held, due = counts.astype(np.float64), _due_at_stations(block, site, days)
-    stations = [str(name) for name in block["station"].values]
-    begin_s = days.astype("datetime64[s]").astype(np.int64)
-    steps = site.axis.steps_per_day
-    offset = block.get("rain_offset_s", xr.zeros_like(rain)).transpose("time", "station")
-    for (day, taker), taken in gauge_days(site, stations, begin_s).items():
-        own = slice(day * steps, (day + 1) * steps)
-        counted = taken.counted(rain.values[own], offset.values[own])
-        sums[day, taker] = total_in_order(rain.values[own][counted].astype(np.float64))
-        known = np.asarray(counted.any(axis=1))
-        held[day, taker] = total_in_order(taken.pace.shares(known)[known])
-        due[day, taker] = taken.due
-        if round(float(held[day, taker]), 6) >= values_needed(taken.due, site):
-            held[day, list(taken.gauges[1:])] = 0  # a day is told once
-    return _complete(sums, held, due, site)
-
-
-def _due_at_stations(block: xr.Dataset, site: Site, days: NDArray[np.datetime64]) -> Floats:
-    """Return (day, station) rain values due from each source."""
-    due = np.empty((days.size, block.sizes["station"]))
-    for i, station in enumerate(block["station"].values.tolist()):
-        here = [w for w in site.wiring if w.quantity == "rain" and w.source == station]
-        due[:, i] = readings_due(here, site, days)
-    return due

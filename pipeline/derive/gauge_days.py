@@ -5,6 +5,10 @@ replaced by one there, leaves two series that both hold a part of the day. The d
 the gauge that took over, with what was read, while it was not wired, of gauges that gave way
 before the day ended. A reading goes by its own time: the last of the old gauge may stand at a
 step after the change. No time counts twice, whoever else was wired.
+
+The steps of a day are those after its midnight up to the next one, at which the totals are
+stamped that fell in it. So a change at midnight, too, parts the day before: what the new gauge
+logs at that very instant fell before it. Where it logged nothing the day is the old gauge's.
 """
 
 from __future__ import annotations
@@ -15,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import Floats
 from pipeline.axis import DAY_S, second_of
-from pipeline.derive.readings_due import DayPace
+from pipeline.derive.readings_due import DayPace, readings_due, total_in_order
 from pipeline.site.models import Site
 from pipeline.site.stretches import Stretch, intervals_at, stretches_of
 
@@ -39,13 +44,22 @@ class GaugeDay:
         """Return how many values the day should have, at the fastest pace of it."""
         return DAY_S / self.pace.fastest_s
 
+    def is_told(self, counted: NDArray[np.bool_]) -> bool:
+        """Tell whether the gauge that took over has a part in the day, by `counted`."""
+        return bool(counted[:, self.gauges[0]].any())
+
+    def held(self, counted: NDArray[np.bool_]) -> float:
+        """Return for how many values, at the fastest pace, those count that are there."""
+        known = np.asarray(counted.any(axis=1))
+        return total_in_order(self.pace.shares_of_totals(known)[known])
+
     def counted(self, rain: NDArray, offset_s: NDArray) -> NDArray[np.bool_]:
         """Return which readings of the day count, (step, station).
 
         Parameters
         ----------
         rain : (step, station), [mm]
-            Of that day, NaN where there is no reading.
+            Of the steps after that day's midnight up to the next, NaN where there is none.
         offset_s : (step, station), [s]
             How far each reading was from its step.
         """
@@ -56,6 +70,20 @@ class GaugeDay:
             for preferred in self.gauges[:place]:
                 found[:, gauge] &= np.isnan(intervals_at(self.wired[preferred], taken_s))
         return found
+
+
+def totals_due(site: Site, station: str, days: NDArray[np.datetime64]) -> Floats:
+    """Return how many totals of rain a station should have of each day, (day,).
+
+    Parameters
+    ----------
+    site : Site
+    station : str
+    days : (day,)
+        Where each day begins; its totals are stamped from one step later on.
+    """
+    wires = [w for w in site.wiring if w.quantity == "rain" and w.source == station]
+    return readings_due(wires, site, days + np.timedelta64(site.interval_s, "s"))
 
 
 def gauge_days(
@@ -90,7 +118,7 @@ def gauge_days(
     ]
     found = {}
     for day, begin in enumerate(begin_s.tolist()):
-        if any(begin < edge < begin + DAY_S for edge in edges):
+        if any(begin + site.interval_s < edge <= begin + DAY_S for edge in edges):
             taken = _taken_over(site, stations, paces, begin)
             if taken is not None:
                 found[day, taken.gauges[0]] = taken
@@ -101,7 +129,7 @@ def _taken_over(
     site: Site, stations: Sequence[str], paces: dict[str, list[Stretch]], begin_s: int
 ) -> GaugeDay | None:
     """Return a day on which a station took over; None where none did, or not alone."""
-    at_s = begin_s + site.interval_s * np.arange(site.axis.steps_per_day)
+    at_s = begin_s + site.interval_s * np.arange(1, site.axis.steps_per_day + 1)
     order = [name for name in site.stations if name in paces]
     every = np.array([intervals_at(paces[name], at_s) for name in order])
     wired = np.isfinite(every)

@@ -42,6 +42,15 @@ class DayPace(NamedTuple):
         interval_s = self.interval_s.reshape(-1, *[1] * (known.ndim - 1))
         return time_stood_for(self.at_s, interval_s, known, end_s) / self.fastest_s
 
+    def shares_of_totals(self, known: NDArray[np.bool_]) -> Floats:
+        """Return the same of totals, (step,), each of which tells of the time before it.
+
+        ``at_s`` are then the steps after the beginning of a day up to its end.
+        """
+        begin_s = int(self.at_s[-1]) - DAY_S
+        behind = -self.at_s[::-1], self.interval_s[::-1], known[::-1], -begin_s
+        return time_stood_for(*behind)[::-1] / self.fastest_s
+
 
 def day_paces(
     places: Sequence[Sequence[Wire]], site: Site, days: NDArray[np.datetime64]

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.arrays import Bools
+from pipeline.arrays import Bools, Floats
 from pipeline.axis import DAY_S, iso_utc
-from pipeline.derive.gauge_days import GaugeDay, gauge_days
+from pipeline.derive.gauge_days import GaugeDay, gauge_days, totals_due
 from pipeline.derive.readings_due import DayPace, day_paces, total_in_order, wires_by_place
 from pipeline.lineage.products import layer_index, station_index
 from pipeline.lineage.view import Moment, Sensor, TraceError, View, number
@@ -74,47 +74,54 @@ def trace_daily_storage(
 
 
 def trace_daily_rain(view: View, station: str, moment: Moment) -> dict[str, Any]:
-    """Return the steps behind a daily sum of rain, JSON-ready; see `_account`."""
+    """Return the steps behind a daily sum of rain, JSON-ready; see `_account`.
+
+    They are those after the day's midnight up to the next, as a total is stamped at its end.
+    """
     row = station_index(view, station)
-    label = view.snapshot.labels["station"][row]
+    labels = [str(name) for name in view.snapshot.labels["station"]]
     day = moment.step // view.site.axis.steps_per_day
     stored = view.cell("daily/daily_rain", day, row)
-    due, values = _rain_due(view, label, day), _steps(view, "readings/rain", day, (row, None))
-    labels = [str(name) for name in view.snapshot.labels["station"]]
+    rain = _of_stations(view, "readings/rain", day, np.nan)
+    offset_s = _of_stations(view, "readings/rain_offset_s", day, 0)
     begin_s = np.array([view.site.axis.origin_s + day * DAY_S])
-    days = gauge_days(view.site, labels, begin_s)
-    taken = days.get((0, row))
-    if taken is None:
-        account = _account(view, day, values, due, mean=False)
+    days = {
+        taker: taken
+        for (_, taker), taken in gauge_days(view.site, labels, begin_s).items()
+        if taken.is_told(taken.counted(rain, offset_s))
+    }
+    due = _rain_due(view, labels[row], day)
+    if row in days:
+        account = _taken_account(view, day, days[row], (rain, offset_s), due.part)
     else:
-        account = _taken_account(view, day, taken, labels, due.part)
-    for (_, taker), other in days.items():
+        account = _account(view, day, rain[:, row], due, is_total=True)
+    for taker, other in days.items():
         told = number(view.cell("daily/daily_rain", day, taker)) is not None
         if row in other.gauges[1:] and told:
             account |= {"told_by": labels[taker], "recomputed": None}
     missing = int(np.count_nonzero(~account.pop("counts")))
     account["left_out"] = {"missing": missing} if missing else {}
-    account["trace"] = {"tube": label, "product": "rain"}
+    account["trace"] = {"tube": labels[row], "product": "rain"}
     return _judged(account, "daily_rain", "mm", stored)
 
 
 def _taken_account(
-    view: View, day: int, taken: GaugeDay, labels: list[str], part: float
-) -> dict[str, object]:
-    """Return the account of a day on which a gauge took over, each step with its station."""
-    rain, offset_s = (
-        np.stack([_steps(view, key, day, (row, None)) for row in range(len(labels))], axis=1)
-        for key in ("readings/rain", "readings/rain_offset_s")
-    )
-    counted = taken.counted(rain, offset_s)
+    view: View, day: int, taken: GaugeDay, logged: tuple[Floats, Floats], part: float
+) -> dict[str, Any]:
+    """Return the account of a day on which a gauge took over, each step with its station.
+
+    ``logged`` is the rain of the day's steps and its offset from them, (step, station).
+    """
+    rain, labels = logged[0], view.snapshot.labels["station"]
+    counted = taken.counted(*logged)
     there = np.where(counted.any(axis=1), 0.0, np.nan)
     due = _Due(taken.due, part, taken.pace)
-    account = _account(view, day, there, due, mean=False)
+    account = _account(view, day, there, due, is_total=True)
     account["steps"] = [
         {
             "time": iso_utc(int(taken.pace.at_s[step])),
             "value": number(rain[step, gauge]),
-            "station": labels[gauge],
+            "station": str(labels[gauge]),
         }
         for step, gauge in np.argwhere(counted).tolist()
     ]
@@ -125,40 +132,61 @@ def _taken_account(
     return account
 
 
-def _steps(view: View, key: str, day: int, at: tuple[int, int | None]) -> NDArray[Any]:
+def _of_stations(view: View, key: str, day: int, absent: float) -> NDArray[Any]:
+    """Return what stations logged at the steps after a day's midnight up to the next one.
+
+    (step, station), ``absent`` at steps after the end of the record.
+    """
+    per_day = view.site.axis.steps_per_day
+    first = day * per_day + 1
+    found = _stored(view, key, first, min(first + per_day, view.snapshot.steps), slice(None))
+    result = np.full((per_day, *found.shape[1:]), absent, found.dtype)
+    result[: len(found)] = found
+    return result
+
+
+def _steps(view: View, key: str, day: int, at: tuple[int, int]) -> NDArray[Any]:
     """Return one cell's values over a day."""
     row, column = at
     per_day = view.site.axis.steps_per_day
     start = day * per_day
+    return _stored(view, key, start, start + per_day, slice(row, row + 1))[:, 0, column]
+
+
+def _stored(view: View, key: str, start: int, stop: int, columns: slice) -> NDArray[Any]:
+    """Return some steps of an array, of some columns; TraceError where there is none."""
     if not view.snapshot.holds(key):
         raise TraceError(f"{view.site.id}: the store holds no {key!r} yet; run percolog night")
-    found = view.snapshot.read(key, start, start + per_day, slice(row, row + 1))[:, 0]
-    return found if column is None else found[:, column]
+    return view.snapshot.read(key, start, stop, columns)
 
 
 def _account(
-    view: View, day: int, values: NDArray[np.generic], due: _Due, mean: bool = True
+    view: View, day: int, values: NDArray[np.generic], due: _Due, is_total: bool = False
 ) -> dict[str, Any]:
-    """Return the day, the steps that counted, how many were due and needed, and the result."""
+    """Return the day, the steps that counted, how many were due and needed, and the result.
+
+    Totals are summed, anything else is averaged.
+    """
     axis = view.site.axis
     per_day = axis.steps_per_day
-    seconds = axis.seconds(day * per_day, (day + 1) * per_day)
+    begin_s = axis.origin_s + day * DAY_S
+    seconds = begin_s + axis.interval_s * (np.arange(per_day) + is_total)
     counts = np.isfinite(values)
+    shares = _shares(due.pace, counts, is_total)
     # Added up one after the other in the order of time, as the step does.
-    shares = np.ones(per_day) if due.pace is None else due.pace.shares(counts)
-    weights = shares if mean else np.ones(per_day)  # a sum is of what fell, however long
+    weights = np.ones(per_day) if is_total else shares  # a sum is of what fell, however long
     total = total_in_order(values[counts].astype(np.float64) * weights[counts])
     held = total_in_order(shares[counts])
     number_of = int(np.count_nonzero(counts))
     expected = per_day if due.values is None else due.values
     needed = max(1, math.ceil(round(due.part * expected, 6)))
-    result = total / max(held, 1) if mean else total
+    result = total if is_total else total / max(held, 1)
     enough = round(held, 6) >= needed
     counted_for = {} if due.pace is None else {"counted_for": round(held, 6)}
     return {
-        "day": {"from": iso_utc(int(seconds[0])), "until": iso_utc(int(seconds[0]) + DAY_S)},
+        "day": {"from": iso_utc(begin_s), "until": iso_utc(begin_s + DAY_S)},
         "rule": {
-            "kind": "mean" if mean else "sum",
+            "kind": "sum" if is_total else "mean",
             "day_completeness": due.part,
             "due": expected,
             "needed": needed,
@@ -172,6 +200,13 @@ def _account(
         "recomputed": float(np.float32(result)) if enough else None,
         "counts": counts,
     }
+
+
+def _shares(pace: DayPace | None, counts: Bools, is_total: bool) -> Floats:
+    """Return for how many values each step of a day counts."""
+    if pace is None:
+        return np.ones(counts.size)
+    return pace.shares_of_totals(counts) if is_total else pace.shares(counts)
 
 
 def _shared(view: View, day: int, due: _Due, places: list[list[Wire]]) -> _Due:
@@ -234,18 +269,8 @@ def _due(view: View, tube: str, day: int) -> tuple[dict[float, float], float]:
 
 def _rain_due(view: View, station: str, day: int) -> _Due:
     """Return how many values of rain a station should have had in a day."""
-    axis = view.site.axis
-    start = axis.origin_s + day * DAY_S
-    wired = any(
-        (wire.start is None or wire.start.timestamp() < start + DAY_S)
-        and (wire.until is None or wire.until.timestamp() > start)
-        for wire in view.site.wiring
-        if (wire.source, wire.quantity) == (station, "rain")
-    )
-    source = next((s for s in view.site.sources if s.id == station), None)
+    start = view.site.axis.origin_s + day * DAY_S
     rule = view.rules("").at("derive", start)
     part = view.site.derive.day_completeness if rule is None else float(rule[0])
-    if not wired or source is None:
-        return _Due(None, part)
-    every = source.interval_s or view.site.interval_s
-    return _Due(min(DAY_S / every, axis.steps_per_day), part)
+    due = totals_due(view.site, station, np.array([start], dtype="datetime64[s]"))
+    return _Due(float(due[0]), part)

@@ -13,13 +13,6 @@ from pipeline.site.models import Source
 from pipeline.variables import SIGNALS
 
 
-def make_rain(site, values):
-    return xr.Dataset(
-        {"rain": (("time", "station"), np.asarray(values, np.float32).reshape(-1, 1))},
-        coords={"time": site.axis.times(0, len(values)), "station": ["logger"]},
-    )
-
-
 def make_hourly(make_site, make_block, days, **kwargs):
     site = make_site(depths_m=(0.1, 0.3), **kwargs)
     steps = site.axis.steps_per_day * days
@@ -151,19 +144,6 @@ def test_before_a_change_a_value_counts_no_longer_than_to_it(
     theta[[1, 2, 3, 4, 5, *range(logged, 24)]] = np.nan
     result = daily_step(make_block(site, theta), site)
     assert np.isfinite(result["daily_water_content"].item()) == known
-
-
-def test_rain_is_summed_and_an_incomplete_day_has_no_sum(make_site):
-    site = make_site()
-    values = np.zeros(72)
-    values[[3, 23]] = 1.5, 0.25
-    values[24] = 4.0
-    values[30:40] = np.nan  # 14 of 24 hours
-    values[48:53] = np.nan  # 19 of 24 hours: enough, the sum is of what was logged
-    values[60] = 2.0
-    result = daily_step(make_rain(site, values), site)
-    np.testing.assert_array_equal(result["daily_rain"].values[:, 0], [1.75, np.nan, 2.0])
-    assert result["daily_rain"].attrs["units"] == "mm"
 
 
 def test_storage_of_a_day_is_the_mean_of_its_values(make_site, make_block):
