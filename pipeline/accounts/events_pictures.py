@@ -166,5 +166,5 @@ def _fronts(
             {"time": axis.times(first, stop), "depth": profile.real_m},
             ("time", "depth"),
         )
-        gauge = None if rain is None else rain[first:stop]
+        gauge = None if rain is None else rain[first : stop + 1]  # stamped at its end
         yield draw_front(site, event, rows, part, gauge, out / f"{event['event']}.png")

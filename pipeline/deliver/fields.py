@@ -26,7 +26,7 @@ class Field:
 
     ``across`` is "depth" or "layer", "" for a series of a station. ``cell_methods`` says what
     a value stands for in time and depth. ``ancillary`` names the fields that speak of this
-    one; those not in a file are left out there.
+    one; those not in a file are left out there. ``comment`` says what a reader might miss.
     """
 
     source: str
@@ -35,6 +35,7 @@ class Field:
     kind: str
     cell_methods: str = ""
     ancillary: tuple[str, ...] = ()
+    comment: str = ""
 
     def dims(self, instance: str) -> tuple[str, ...]:
         """Return the dimensions on disk, in the order that CF asks of a strict file.
@@ -61,6 +62,8 @@ class Field:
             found["units_metadata"] = "temperature: on_scale"
         if self.cell_methods:
             found["cell_methods"] = self.cell_methods
+        if self.comment:
+            found["comment"] = self.comment
         ancillary = " ".join(name for name in self.ancillary if name in present)
         if ancillary:
             found["ancillary_variables"] = ancillary
@@ -166,4 +169,14 @@ WEATHER: tuple[Field, ...] = (
     Field("air_temperature", "air_temperature", "", "weather", "time: point"),
 )
 
-DAILY_WEATHER: tuple[Field, ...] = (Field("daily_rain", "rain", "", "weather", "time: sum"),)
+DAILY_WEATHER: tuple[Field, ...] = (
+    Field(
+        "daily_rain",
+        "rain",
+        "",
+        "weather",
+        "time: sum",
+        comment="of the totals whose intervals end after the midnight that begins the day, up "
+        "to and with the midnight that ends it",
+    ),
+)

@@ -23,7 +23,8 @@ VOCABULARY = "CF Standard Name Table v93"
 # beginning: the last day of a month is covered.
 # 3: `law_offset` is not said to be taken off.
 # 4: depths that the site describes no more are left out.
-FORM = 4
+# 5: rain of a day fell within it, from midnight to midnight.
+FORM = 5
 
 
 @dataclass(frozen=True)

@@ -119,7 +119,7 @@ def write_daily(
     ----------
     site : Site
     daily : Dataset, (day, tube, depth), (day, tube, layer), (day, station)
-        See `pipeline.derive.daily.daily_step`; may be backed by a store.
+        See `daily_step` and `daily_rain_step` in `pipeline.derive`; may be backed by a store.
     provenance : Provenance
     path : Path
     kinds : collection of str
@@ -136,16 +136,13 @@ def write_daily(
         If there is no day.
     """
     seconds = _seconds(daily["day"])
+    steps = Steps(seconds, DAY_S, _cells(seconds, DAY_S))
     paths = []
     if OF_TUBES in kinds:
-        steps = Steps(seconds, DAY_S, _cells(seconds, DAY_S))
         content = Content("daily soil water", steps, _arrays(DAILY, (daily,), site))
         paths.append(_write_profiles(site, content, daily, provenance, path))
     weather = _arrays(DAILY_WEATHER, (daily,), site) if OF_WEATHER in kinds else {}
     if weather:
-        # A total is stamped at its end: those of a day's stamps fell a little earlier.
-        earlier = seconds - (_rain_interval_s(site) or 0)
-        steps = Steps(seconds, DAY_S, _cells(earlier, DAY_S))
         content = Content("daily weather", steps, weather)
         paths.append(_write_stations(site, content, daily, provenance, path))
     return paths

@@ -332,13 +332,20 @@ def of_depths(site: Site, cube: xr.Dataset) -> xr.Dataset:
 
 
 def _rain(site: Site, snapshot: Snapshot, period: Period) -> xr.DataArray | None:
-    """Return the rain of a period, (time) [mm], as events take it; None for none."""
-    rain = Reader(snapshot, site).rain(period.start_day, period.stop_day)
-    if rain is None or not np.isfinite(rain).any():
+    """Return the rain of a period, (time) [mm], as events take it; None for none.
+
+    With what is stamped at the midnight that ends it, and fell before.
+    """
+    stop_day = min(period.stop_day + 1, snapshot.days)
+    rain = Reader(snapshot, site).rain(period.start_day, stop_day)
+    if rain is None:
         return None
     per_day = snapshot.axis.steps_per_day
-    times = snapshot.axis.times(period.start_day * per_day, period.stop_day * per_day)
-    return xr.DataArray(rain, {"time": times}, ("time",), "rain", {"units": "mm"})
+    start, stop = period.start_day * per_day, stop_day * per_day
+    times = snapshot.axis.times(start, stop)
+    shown = slice(None, (period.stop_day - period.start_day) * per_day + 1)
+    found = xr.DataArray(rain, {"time": times}, ("time",), "rain", {"units": "mm"})[shown]
+    return found if np.isfinite(found).any() else None
 
 
 def _rounds(site: Site, snapshot: Snapshot, start_day: int) -> pd.DataFrame:

@@ -7,10 +7,10 @@ import xarray as xr
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from pipeline.arrays import Floats
 from pipeline.axis import DAY_S
 from pipeline.report.style import RAIN_COLOUR, hatch
-from pipeline.report.time_columns import Columns, duration
+from pipeline.report.time_columns import Columns, duration, local_days, step_index
+from pipeline.site.stretches import shortest_within, stretches_of
 
 MOST_BARS = 150
 _BAR_S = (300, 600, 900, 1800, 3600, 3 * 3600, 6 * 3600)
@@ -21,14 +21,16 @@ _TOPS = (1, 1.2, 1.6, 2, 3, 4, 5, 6, 8, 10)  # half of each is a number easily r
 def draw_rain(axes: Axes, rain: xr.DataArray, columns: Columns) -> bool:
     """Fill axes with bars of rain over the time of columns.
 
-    Bars of whole days are the days of ``daily_rain``. The panel is hatched where there are
-    fewer values than the site asks of a complete day.
+    A total is stamped at its end, and drawn where it fell: before its stamp. Bars of whole
+    days are the days of ``daily_rain``. The panel is hatched where there are fewer values than
+    the site asks of a complete day.
 
     Parameters
     ----------
     axes : Axes
     rain : DataArray, (time), [mm]
-        Rain of the interval that ends at each step.
+        Rain of the interval that ends at each step; to be whole up to one step after the
+        columns, where the last of it is stamped.
     columns : Columns
         Those of the picture below.
 
@@ -37,16 +39,18 @@ def draw_rain(axes: Axes, rain: xr.DataArray, columns: Columns) -> bool:
     bool
         Whether any of the panel is hatched.
     """
-    time, values = rain["time"].values, np.asarray(rain.values, dtype=np.float64)
+    values = np.asarray(rain.values, dtype=np.float64)
+    stamps: NDArray[np.datetime64] = rain["time"].values
+    fell = stamps - np.timedelta64(columns.site.interval_s, "s")
     bars = _bars(columns)
-    sums, counts = bars.sums(time, values), bars.counts(time, np.isfinite(values))
-    short = _incomplete(counts, bars, columns)
+    sums = bars.sums(fell, values)
+    short = _incomplete(fell, np.isfinite(values), bars, columns)
     top = _round_up(float(sums.max(initial=0.0)))
-    edges = bars.edges
+    edges = local_days(bars.site, bars.first + np.arange(bars.count + 1) * bars.width)
     for start, stop in _runs(short):
         hatch(axes, (edges[start], edges[stop]), (0.0, top))
-    width = np.diff(edges)[0] * 0.85
-    axes.bar(bars.middles, sums, width=width, color=RAIN_COLOUR, lw=0, gid="rain")
+    width = np.diff(edges)[0]
+    axes.bar(edges[:-1] + width / 2, sums, width * 0.85, color=RAIN_COLOUR, lw=0, gid="rain")
     axes.set_ylim(top, 0)
     axes.set_yticks([0, top / 2, top])
     per = duration(bars.width * bars.site.interval_s).removeprefix("1 ")
@@ -58,10 +62,12 @@ def draw_rain(axes: Axes, rain: xr.DataArray, columns: Columns) -> bool:
 
 
 def _bars(columns: Columns) -> Columns:
-    """Return the shortest bars, of whole steps, that do not become too many."""
+    """Return the shortest bars, of whole steps and totals, that do not become too many."""
     site, interval = columns.site, columns.site.interval_s
     span_s = columns.count * columns.width * interval
     lengths = [s for s in _BAR_S if s % interval == 0] + [d * DAY_S for d in _BAR_DAYS]
+    total_s = _total_s(columns)
+    lengths = [s for s in lengths if s % total_s == 0] or lengths
     length = next((s for s in lengths if span_s <= s * MOST_BARS), lengths[-1])
     first, width = columns.first, length // interval
     first = first // width * width if length <= DAY_S else first
@@ -69,18 +75,31 @@ def _bars(columns: Columns) -> Columns:
     return Columns(site, first, width, -(-(stop - first) // width))
 
 
-def _incomplete(counts: Floats, bars: Columns, columns: Columns) -> NDArray[np.bool_]:
+def _total_s(columns: Columns) -> int:
+    """Return of how long the shortest totals are that are logged in the time of columns."""
+    site = columns.site
+    first, stop = columns.first, columns.first + columns.count * columns.width
+    begin_s, end_s = (int(second) for second in site.axis.seconds(first, stop + 1)[[0, -1]])
+    stretches = stretches_of([w for w in site.wiring if w.quantity == "rain"], site)
+    shortest = shortest_within(stretches, np.array([begin_s]), end_s - begin_s)[0]
+    return site.interval_s if np.isnan(shortest) else int(shortest)
+
+
+def _incomplete(
+    fell: NDArray[np.datetime64], known: NDArray[np.bool_], bars: Columns, columns: Columns
+) -> NDArray[np.bool_]:
     """Return which bars have too few values for the part of them that is in the picture.
 
     How many are due is told from the fullest bar, since a gauge may log more slowly than the
-    site's axis.
+    site's axis. After the last step of the record nothing is due.
     """
-    starts = bars.first + np.arange(bars.count) * bars.width
+    step = step_index(columns.site, fell)
     low, high = columns.first, columns.first + columns.count * columns.width
-    steps = np.clip(starts + bars.width, low, high) - np.clip(starts, low, high)
+    shown = (step >= low) & (step < high)
+    steps, counts = bars.counts(fell, shown), bars.counts(fell, known & shown)
     share = counts / np.maximum(steps, 1)
     due = share.max(initial=0.0) * columns.site.derive.day_completeness
-    return np.asarray((share < due) | (counts == 0))
+    return np.asarray(((share < due) | (counts == 0)) & (steps > 0))
 
 
 def _runs(present: np.ndarray) -> np.ndarray:

@@ -279,18 +279,27 @@ def test_rain_of_a_slower_source_has_its_own_cells(
     assert (bounds[:, 1] - bounds[:, 0] == np.timedelta64(6, "h")).all()
 
 
-def test_days_have_cells(tmp_path, make_site, make_daily, provenance):
+@pytest.mark.parametrize("every_s", [None, 86_400])
+def test_days_have_cells_that_rain_fell_in(
+    tmp_path, make_site, make_daily, provenance, every_s
+):
+    """By CF 1.11 section 7.3 a sum is over its cell: (midnight, next midnight]."""
     site = make_site()
+    source = Source(**{**site.sources[0].model_dump(), "interval_s": every_s})
     daily = make_daily(site)
-    path, weather = write_daily(site, daily, provenance, tmp_path / "d.nc")
-    day, hour = np.timedelta64(1, "D"), np.timedelta64(1, "h")
-    with xr.open_dataset(path) as file:
-        np.testing.assert_array_equal(file["time_bounds"][:, 0], daily["day"])
-        np.testing.assert_array_equal(file["time_bounds"][:, 1], daily["day"] + day)
-    with xr.open_dataset(weather) as file:
-        # by hand: totals stamped 00:00 to 23:00 fell between 23:00 the day before and 23:00
-        np.testing.assert_array_equal(file["time_bounds"][:, 0], daily["day"] - hour)
-        np.testing.assert_array_equal(file["time_bounds"][:, 1], daily["day"] + day - hour)
+    paths = write_daily(
+        site.model_copy(update={"sources": (source,)}), daily, provenance, tmp_path / "d.nc"
+    )
+    for path in paths:
+        with xr.open_dataset(path) as file:
+            np.testing.assert_array_equal(file["time"], daily["day"])
+            np.testing.assert_array_equal(file["time_bounds"][:, 0], daily["day"])
+            day = np.timedelta64(1, "D")
+            np.testing.assert_array_equal(file["time_bounds"][:, 1], daily["day"] + day)
+            assert file.time_coverage_start == f"{daily['day'].values[0]!s:.19}Z"
+    with xr.open_dataset(paths[1]) as file:
+        assert file["rain"].attrs["cell_methods"] == "time: sum"
+        assert "midnight that ends it" in file["rain"].attrs["comment"]
 
 
 def test_empty_window_is_refused(tmp_path, make_site, make_cubes, provenance):

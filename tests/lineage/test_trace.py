@@ -189,9 +189,18 @@ def test_rain_is_traced_by_its_source_and_summed_by_day(field):
     assert found["cell"]["station"] == "logger-a"
     assert found["signal"]["as_logged"]["text"] == "0,2"
     assert found["wiring"]["channel"] == "rain"
+    # By hand: logged from midnight, which is of the day before, to 23:45, at UTC+01:00.
     day = ask(field, "logger-a", None, "10T00:30", product="daily_rain")
-    assert day["value"]["daily_rain"] == pytest.approx(96 * 0.2, rel=1e-6)
+    assert day["value"]["daily_rain"] == pytest.approx(95 * 0.2, rel=1e-6)
     assert day["agrees"]
+    assert day["day"] == {"from": "2023-03-09T23:00:00Z", "until": "2023-03-10T23:00:00Z"}
+    ends = [day["steps"][place]["time"] for place in (0, -1)]
+    assert ends == ["2023-03-09T23:15:00Z", "2023-03-10T22:45:00Z"]
+    assert (day["rule"]["counted"], day["left_out"]) == (95, {"missing": 1})
+    before = ask(field, "logger-a", None, "09T12:00", product="daily_rain")
+    assert [step["time"] for step in before["steps"]] == ["2023-03-09T23:00:00Z"]
+    assert before["value"]["daily_rain"] is None
+    assert before["agrees"]
 
 
 MISSING = {
