@@ -30,12 +30,14 @@ class RawFiles:
     """A site's raw files against their accounts.
 
     ``repacked`` gathers, while `problems` are told, the files that were packed or unpacked
-    since and that a night finds all the same.
+    since and that a night finds all the same; ``removed`` counts those that are gone and need
+    not be there.
     """
 
     def __init__(self, site: Site) -> None:
         self.site = site
         self.repacked: list[Repacked] = []
+        self.removed = 0
 
     @cached_property
     def _there(self) -> list[Found]:
@@ -57,7 +59,9 @@ class RawFiles:
                 continue
             moved = self._moved_to(entry)
             became = "" if moved is None else packing(entry.path, moved.path)
-            if moved is None:
+            if moved is None and self._may_be_gone(entry):
+                self.removed += 1
+            elif moved is None:
                 yield self._of_lost(entry, fault)
             elif not became:
                 yield _of_moved(entry, moved)
@@ -66,6 +70,22 @@ class RawFiles:
                 self.repacked.append(told)
             else:
                 yield self._of_repacked(entry, moved, became)
+
+    def _may_be_gone(self, entry: FileEntry) -> bool:
+        """Tell whether a file is not there, and a person says so or it has nothing of its own.
+
+        Of a file without a usable time, that of its last change counts.
+        """
+        if (self.site.data / entry.path).exists() or next(self._places.beside(entry), None):
+            return False
+        if entry.state == "read" and entry.values_read == entry.duplicates:
+            return True
+        last_s = entry.modified_ns / 1e9 if entry.last_s is None else entry.last_s
+        return any(
+            source.archived_before is not None and last_s < source.archived_before.timestamp()
+            for source in self.site.sources
+            if source.id == entry.source
+        )
 
     def is_lost(self, entry: FileEntry) -> bool:
         """Tell whether the bytes of a file cannot be read again from anywhere."""

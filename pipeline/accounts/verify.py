@@ -45,6 +45,7 @@ class Verified(TypedDict):
     files_read: int
     problems: list[ProblemRow]
     repacked: list[Repacked]
+    removed: int  # raw files that are no longer there, and need not be
     mended: int  # arrays, chunks and tables that were emptied
     outcome: str  # "attention" where there are problems
     failures: NotRequired[list[Failure]]  # where the description is wrong at present
@@ -108,6 +109,7 @@ def verify_site(folder: Path, mend: bool = False) -> Verified:
         "files_read": 0 if ledger is None else len(ledger.entries),
         "problems": [problem.as_dict() for problem in problems],
         "repacked": raw.repacked,
+        "removed": raw.removed,
         "mended": mended,
         "outcome": found.outcome("attention" if problems else "done"),
         **found.told(),
@@ -132,6 +134,9 @@ def show_verified(account: Verified) -> None:
         say(
             f"  {file['file']} was {file['became']}, with all that was read: {file['lies_in']}"
         )
+    if account["removed"]:
+        many = counted(account["removed"], "raw file")
+        say(f"  {many} no longer there: archived, or all of it in other files")
     if account["mended"]:
         say(f"  {account['mended']} emptied; run percolog night to make them anew")
 

@@ -14,7 +14,7 @@ from pipeline.site.models import Site, Source, Wire
 # by one, because a tube or a coefficient may itself be called "note" or "row".
 _NOT_HASHED: dict[str, Any] = {
     **dict.fromkeys(("folder", "data", "store", "output", "keep", "alerts"), True),
-    "sources": {"__all__": {"note"}},
+    "sources": {"__all__": {"note", "archived_before"}},
     "tubes": {"__all__": {"row", "note"}},
     "wiring": {"__all__": {"row"}},
     "visits": {"__all__": {"row", "note"}},
@@ -111,7 +111,7 @@ def _content(
     layout = site.layouts[source.layout].model_dump(mode="json", exclude={"title"})
     checks = _clock_checks(site, source_id)
     content: dict[str, object] = {
-        "source": source.model_dump(mode="json", exclude={"note"}),
+        "source": source.model_dump(mode="json", exclude={"note", "archived_before"}),
         "clock_checks": checks,
         "layout": layout,
         "wiring": sorted(wires, key=_canonical),

@@ -88,6 +88,9 @@ class SourceForm(Form):
     layout: Identifier
     clock: ClockForm = ClockForm()
     interval: Interval | None = None
+    archived_before: (
+        Annotated[Any, BeforeValidator(parse_day), WithJsonSchema(DAY_SCHEMA)] | None
+    ) = None
     note: str = ""
 
 

@@ -31,6 +31,7 @@ SITE_HELP = {
     "source.layout": "Name of a file in layouts/, without .toml.",
     "source.clock": "How the source's stamps become UTC; left out, the site's standard time.",
     "source.interval": "Logging interval, where it is not the site's.",
+    "source.archived_before": "Raw files of before this day were removed on purpose.",
     "source.note": "For people.",
     "source.clock.utc_offset": "Offset of a clock that never changes to summer time.",
     "source.clock.zone": "IANA zone of a clock that does; either this or utc_offset.",

@@ -90,6 +90,7 @@ class Source(Model):
     layout: Identifier
     clock: Clock
     interval_s: int | None = None  # when it differs from the site's
+    archived_before: datetime | None = None  # raw files of before need not lie there
     note: str = ""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
@@ -152,11 +153,19 @@ def _read_sources(toml: TomlFile, offset_s: int, draft: Draft) -> None:
         clock = form and _clock(form.clock, spot.below("clock"), offset_s, draft.problems)
         if form and clock:
             source = Source(
-                **form.model_dump(exclude={"clock", "interval"}),
+                **form.model_dump(exclude={"clock", "interval", "archived_before"}),
                 clock=clock,
                 interval_s=form.interval,
+                archived_before=_midnight(form.archived_before, offset_s),
             )
             draft.sources.append(Placed(source, spot))
+
+
+def _midnight(day: date | None, offset_s: int) -> datetime | None:
+    """Return when a day of the site's standard time begins."""
+    if day is None:
+        return None
+    return datetime.combine(day, time(), tzinfo=UTC) - timedelta(seconds=offset_s)
 
 
 def _clock(

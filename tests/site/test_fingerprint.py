@@ -10,6 +10,7 @@ IDLE = {
     "note": ("tubes.csv", "beside the track, wet", "beside a brook"),
     "visit note": ("visits.csv", "P1 failed", "P1 wet inside"),
     "source note": ("site.toml", "winter time all year", "no summer time"),
+    "archived files": ("site.toml", "note = ", "archived_before = 2023-03-05\nnote = "),
     "reason": ("site.toml", "wets fast", "wets quickly"),
     "comment": ("wiring.csv", "\n\n", "\n# a swap\n\n"),
     "data folder": ("site.toml", "interval =", 'data = "../raw"\noutput = "o"\ninterval ='),

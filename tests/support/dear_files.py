@@ -42,6 +42,7 @@ LONG = (
     "engine/test_engine.py",
     "ingest/test_clock_nights.py",
     "accounts/test_verify.py",
+    "accounts/test_verify_raw_files.py",
     "ingest/test_repacked_nights.py",
     "lineage/test_repacked.py",
     "delivering/test_delivering_again.py",
