@@ -20,7 +20,7 @@ from pipeline.site.checks_amounts import (
     tubes_named_alike,
     tubes_set_by_metres,
 )
-from pipeline.site.checks_clock import clocks_set_unseen
+from pipeline.site.checks_clock import clocks_left_behind, clocks_set_unseen
 from pipeline.site.checks_dates import (
     fine_sources,
     in_the_future,
@@ -86,6 +86,7 @@ def review(site: Site, now: datetime | None = None) -> list[Problem]:
         _folders_in_the_data,
         _wiring_gaps,
         clocks_set_unseen,
+        clocks_left_behind,
         _wired_after_removal,
         _tubes_without_wiring,
         _layers_below_sensors,
