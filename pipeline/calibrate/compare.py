@@ -198,7 +198,9 @@ def _checked(
         shown = reading.median or LEAST_U
         size = abs(shown)
         whole = (error / shown, error_u / size, standing_u / size, slope * size)
-    return reading.domain, Check(reference.time_s, reference.kind, *whole)
+    soil = _period_of(site, reference.tube, reference.depth_m, reference.time_s).soil
+    law = f"{soil.id} {soil.version}" if soil else ""
+    return reading.domain, Check(reference.time_s, reference.kind, *whole, law=law)
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,14 @@ class Cleaning:
 
 
 @dataclass(frozen=True)
+class NewLaw:
+    """Another law of the soil that begins to hold; ``checks`` are the last visit's by it."""
+
+    time_s: int
+    checks: tuple[Check, ...] = ()
+
+
+@dataclass(frozen=True)
 class Rule:
     """When something is corrected; see `pipeline.site.instruments.Drift`."""
 
@@ -116,6 +124,7 @@ def follow(
     checks: Sequence[Check],
     cleanings: Sequence[Cleaning],
     rule: Rule,
+    laws: Sequence[NewLaw] = (),
 ) -> tuple[list[Ramp], list[Verdict]]:
     """Return the corrections of one sensor while nothing but time changed it.
 
@@ -126,6 +135,8 @@ def follow(
     checks, cleanings : sequence
         In any order. ``error_u`` must be above zero.
     rule : Rule
+    laws : sequence of NewLaw
+        Laws of the soil that begin meanwhile, after the first.
 
     Returns
     -------
@@ -134,10 +145,12 @@ def follow(
         the time since the check before it: that is where the error grew. A visit whose
         finding has passed by a later one is no check; it has the verdict "passed".
     """
-    visits = visits_of(checks, rule.together_s, {c.time_s for c in cleanings})
+    others: list[Cleaning | NewLaw] = [*cleanings, *laws]
+    parted = {other.time_s for other in others}
+    visits = visits_of(checks, rule.together_s, parted)
     passed: list[Verdict] = []
     while True:
-        ramps, verdicts, none = _follow(start_s, until_s, visits, cleanings, rule)
+        ramps, verdicts, none = _follow(start_s, until_s, visits, others, rule)
         if none is None:
             return ramps, sorted([*verdicts, *passed], key=lambda verdict: verdict.time_s)
         visits = [group for group in visits if group[-1].time_s != none.time_s]
@@ -148,26 +161,26 @@ def _follow(
     start_s: int,
     until_s: int | None,
     visits: Sequence[list[Check]],
-    cleanings: Sequence[Cleaning],
+    others: Sequence[Cleaning | NewLaw],
     rule: Rule,
 ) -> tuple[list[Ramp], list[Verdict], Verdict | None]:
     """Return what `follow` does, or the verdict of a visit that is found to be no check."""
-    last, record = Node(start_s), Record(start_s, rule.coverage)
+    last, record = Node(start_s), Record(start_s, rule.coverage, clean_s=start_s)
     ramps: list[Ramp] = []
     verdicts: list[Verdict] = []
-    events: list[tuple[int, list[Check], Cleaning | None]] = [
-        (group[0].time_s, group, None) for group in visits
-    ]
-    events += [(cleaning.time_s, [], cleaning) for cleaning in cleanings]
-    for _, group, cleaning in sorted(events, key=lambda e: (e[0], e[2] is None)):
-        if cleaning is not None:
-            began = record.start_s
-            before, after, verdict, whole = _clean(last, cleaning, record, rule)
+    for event in _in_order(visits, others):
+        if isinstance(event, NewLaw):
+            held, last = _under(event, last, visits, record)
+            ramps += held
+            continue
+        if isinstance(event, Cleaning):
+            began = record.clean_s
+            before, after, verdict, whole = _clean(last, event, record, rule)
             if whole is not None:
                 ramps = [*(ramp for ramp in ramps if ramp.start_s < began), *whole]
                 last = before = after
         else:
-            before, verdict, passed_s = _check(last, group, record, rule)
+            before, verdict, passed_s = _check(last, event, record, rule)
             if passed_s is not None:
                 told = (v for v in verdicts if v.time_s == passed_s and v.kind != "cleaning")
                 return [], [], next(told)
@@ -177,9 +190,48 @@ def _follow(
             ramps += _ramp(last, before)
             last = after
     if last.value != 0.0 and (until_s is None or until_s > last.time_s):
-        held = (last.value, last.value, last.error, last.error, abs(last.rate))
-        ramps.append(Ramp(last.time_s, until_s, *held))
+        ramps.append(_held(last, until_s))
     return ramps, verdicts, None
+
+
+def _in_order(
+    visits: Iterable[list[Check]], others: Iterable[Cleaning | NewLaw]
+) -> list[list[Check] | Cleaning | NewLaw]:
+    """Return all events in order of time; of one instant a visit finds what has begun."""
+    events: list[tuple[int, int, list[Check] | Cleaning | NewLaw]] = [
+        (other.time_s, int(isinstance(other, NewLaw)), other) for other in others
+    ]
+    events += [(group[0].time_s, 2, group) for group in visits]
+    return [event for _, _, event in sorted(events, key=lambda event: event[:2])]
+
+
+def _held(last: Node, until_s: int | None) -> Ramp:
+    """Return what stands after the last check."""
+    held = (last.value, last.value, last.error, last.error, abs(last.rate))
+    return Ramp(last.time_s, until_s, *held)
+
+
+def _under(
+    law: NewLaw, last: Node, visits: Sequence[list[Check]], record: Record
+) -> tuple[list[Ramp], Node]:
+    """Return what a new law of the soil ends, and the node from which drift goes on.
+
+    Drift is the sensor's and goes on. Where by the new law the last visit lies nearer to the
+    reading as logged than to the corrected one, the law was made for readings as they had
+    drifted: what was known is within it, and the record begins anew.
+    """
+    visit = next((v for v in reversed(visits) if v[-1].time_s < law.time_s), [])
+    known = {(check.time_s, check.kind) for check in visit}
+    own = [check for check in law.checks if (check.time_s, check.kind) in known]
+    if last.value != 0.0 and own and (record.checks or record.older):
+        weights = [check.error_u**-2 for check in own]
+        sums = sum(w * check.error for w, check in zip(weights, own, strict=True))
+        error = sums / sum(weights)
+        if abs(error - last.value) > abs(error):
+            record.begin_anew(law.time_s)
+            return [_held(last, law.time_s)], Node(law.time_s)
+    record.begin_law(law.time_s, last.value, last.error)
+    return [], last
 
 
 def visits_of(
@@ -208,12 +260,15 @@ def _check(
     kinds = " and ".join(sorted({check.kind for check in checks}))
     time_s, slope = checks[-1].time_s, checks[-1].slope
     word = "too large" if found.refused else "corrected" if found.shows else "within"
-    value = last.value if found.refused else found.drift if found.shows else 0.0
+    value = last.value if found.refused else record.known
+    error = record.known_u
+    if found.shows:
+        value, error = value + found.drift, found.error
     told = (found.drift, found.error, found.limit, value, slope, word)
     verdict = Verdict(time_s, kinds, *told)
     if found.refused or found.passed is not None:
         return last, verdict, found.passed
-    return _node(last, time_s, value, found.error if found.shows else 0.0), verdict, None
+    return _node(last, time_s, value, error), verdict, None
 
 
 def _clean(

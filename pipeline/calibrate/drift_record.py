@@ -23,6 +23,7 @@ _EXACT = 1e-9  # uncertainty of what is not uncertain: it must not vanish
 _CLEANED, _ONSETS = "cleaning", 256  # how many onsets a settled time is tried with
 # A settled course is told where the onset lies before with so much probability.
 _NODES = (0.0001, 0.02, 0.1, 0.25, 0.5, 0.75, 0.9, 0.98, 0.999)
+Series = tuple[str, str]  # the kind of a reference, and the soil's law it goes through
 MOST_CHECKS = 48  # that are looked back on; older ones count for the standing difference
 
 
@@ -33,7 +34,8 @@ class Check:
     ``error`` is the reference minus the reading and ``error_u`` its standard uncertainty;
     ``standing_u`` how far the two may differ for ever without drift, about 0 of a standard.
     ``slope`` is the water content [m3 m-3] that one unit of the signal is worth. ``signal`` is
-    what the sensor should have shown; only checks in two standards need it.
+    what the sensor should have shown; only checks in two standards need it. ``law`` names the
+    soil's law that the error rests on, if any.
     """
 
     time_s: int
@@ -43,6 +45,12 @@ class Check:
     standing_u: float
     slope: float
     signal: float = 0.0
+    law: str = ""
+
+    @property
+    def series(self) -> Series:
+        """Return what has one standing difference: references of a kind, by one law."""
+        return self.kind, self.law
 
 
 @dataclass(frozen=True)
@@ -75,7 +83,7 @@ class _Fit:
     height: float
     variance: float
     choices: int
-    standing: dict[str, tuple[float, float]]
+    standing: dict[Series, tuple[float, float]]
     residual: float
     misfit: float
     likely: Floats
@@ -93,23 +101,33 @@ class Node:
 
 @dataclass
 class Record:
-    """The checks of one sensor since it was new, and what they taught."""
+    """The checks of one sensor since it was new, and what they taught.
+
+    ``checks`` are those since ``start_s``, their errors what goes beyond the drift ``known``
+    as the soil's law in force began. ``older`` are those before that law, since the sensor was
+    clean or new at ``clean_s``; their errors are whole.
+    """
 
     start_s: int
     coverage: float
     checks: list[Check] = field(default_factory=list)
-    prior: dict[str, tuple[float, float]] = field(default_factory=dict)  # mean, variance
-    standing: dict[str, tuple[float, float]] = field(default_factory=dict)
+    clean_s: int = 0
+    older: list[Check] = field(default_factory=list)
+    known: float = 0.0
+    known_u: float = 0.0
+    prior: dict[Series, tuple[float, float]] = field(default_factory=dict)  # mean, variance
+    standing: dict[Series, tuple[float, float]] = field(default_factory=dict)
 
     def judge(self, group: list[Check], largest: float) -> Judgement:
         """Take in the checks of one visit and tell what they show.
 
         ``largest`` is the drift [m3 m-3] beyond which nothing is taken in.
         """
-        group = [replace(check, time_s=group[-1].time_s) for check in group]
+        last_s = group[-1].time_s
+        group = [replace(c, time_s=last_s, error=c.error - self.known) for c in group]
         for check in group:
-            self.prior.setdefault(check.kind, (0.0, max(check.standing_u, _EXACT) ** 2))
-            self.standing.setdefault(check.kind, self.prior[check.kind])
+            self.prior.setdefault(check.series, (0.0, max(check.standing_u, _EXACT) ** 2))
+            self.standing.setdefault(check.series, self.prior[check.series])
         alone, alone_u = self._alone(group)
         if abs(alone) * group[-1].slope > largest:
             return Judgement(alone, alone_u, self.coverage * alone_u, False, refused=True)
@@ -160,9 +178,9 @@ class Record:
     def _is_far(self, time_s: int, fit: _Fit) -> bool:
         """Tell whether a visit is twice as far from what was known before as all others."""
         visit = [check for check in self.checks if check.time_s == time_s]
-        off = min(abs(check.error - self.prior[check.kind][0]) for check in visit)
+        off = min(abs(check.error - self.prior[check.series][0]) for check in visit)
         return off > 2.0 * max(
-            abs(fit.standing[check.kind][0] - self.prior[check.kind][0]) for check in visit
+            abs(fit.standing[check.series][0] - self.prior[check.series][0]) for check in visit
         )
 
     def settle(self, at_s: int, height: float, height_u: float) -> list[Node] | None:
@@ -171,25 +189,44 @@ class Record:
         It is the mean of lines from every onset, each as likely as the checks make it. None
         where there is no check, or the checks do not lie on one line that ends there.
         """
-        if not self.checks or at_s <= self.checks[-1].time_s:
+        checks = [*self.older, *self._whole()]
+        if not checks or at_s <= checks[-1].time_s:
             return None
         end = Check(at_s, _CLEANED, height, height_u, _EXACT, 1.0)
-        prior = {**self.prior, _CLEANED: (0.0, _EXACT**2)}
-        onsets = self.start_s + (at_s - self.start_s) * (np.arange(_ONSETS) + 0.5) / _ONSETS
-        fit = _best_fit(onsets, [*self.checks, end], prior, np.zeros(_ONSETS))
+        prior = {**self.prior, end.series: (0.0, _EXACT**2)}
+        onsets = self.clean_s + (at_s - self.clean_s) * (np.arange(_ONSETS) + 0.5) / _ONSETS
+        fit = _best_fit(onsets, [*checks, end], prior, np.zeros(_ONSETS))
         if fit.misfit > self.coverage:
             return None
         return _mean_course(onsets, fit.likely, at_s, height, height_u)
 
     def begin_anew(self, at_s: int) -> None:
         """Begin again without drift; the standing differences stay known."""
-        self.start_s, self.checks, self.prior = at_s, [], dict(self.standing)
+        self.known = self.known_u = 0.0
+        self._begin_ramp(at_s)
+
+    def begin_law(self, at_s: int, known: float, known_u: float) -> None:
+        """Go on under another law of the soil, by which the standing differences begin anew.
+
+        The drift known stays; checks from here on are held to it.
+        """
+        self.older += self._whole()
+        self.start_s, self.checks = at_s, []
+        self.known, self.known_u = known, known_u
+
+    def _begin_ramp(self, at_s: int) -> None:
+        self.start_s = self.clean_s = at_s
+        self.checks, self.older, self.prior = [], [], dict(self.standing)
+
+    def _whole(self) -> list[Check]:
+        """Return the checks since the law began, with their whole errors."""
+        return [replace(check, error=check.error + self.known) for check in self.checks]
 
     def _alone(self, group: list[Check]) -> tuple[float, float]:
         """Return by how much a visit's checks differ from the standing differences."""
         weights = total = 0.0
         for check in group:
-            mean, variance = self.standing[check.kind]
+            mean, variance = self.standing[check.series]
             weight = 1.0 / (check.error_u**2 + variance)
             weights += weight
             total += weight * (check.error - mean)
@@ -199,7 +236,7 @@ class Record:
         """Judge checks that do not lie on the ramp of those before: it began anew there."""
         limit = self.coverage * error
         before = self.checks[-1].time_s if self.checks else self.start_s
-        self.begin_anew(before)
+        self._begin_ramp(before)
         self.checks += group
         return Judgement(alone, error, limit, abs(alone) > limit)
 
@@ -207,10 +244,15 @@ class Record:
         """Let the oldest checks go into the standing differences."""
         while len(self.checks) > MOST_CHECKS:
             old = self.checks.pop(0)
-            mean, variance = self.prior[old.kind]
+            mean, variance = self.prior[old.series]
             share = variance / (variance + old.error_u**2)
-            self.prior[old.kind] = (mean + share * (old.error - mean), variance * (1 - share))
+            self.prior[old.series] = (
+                mean + share * (old.error - mean),
+                variance * (1 - share),
+            )
             self.start_s = old.time_s
+            if not self.older:
+                self.clean_s = old.time_s
 
 
 def _group_u(group: list[Check]) -> float:
@@ -220,7 +262,7 @@ def _group_u(group: list[Check]) -> float:
 def _best_fit(
     onset: Floats,
     checks: list[Check],
-    prior: dict[str, tuple[float, float]],
+    prior: dict[Series, tuple[float, float]],
     handicap: Floats,
 ) -> _Fit:
     """Return the ramp of largest gain less its handicap.
@@ -229,8 +271,8 @@ def _best_fit(
     """
     time = np.array([check.time_s for check in checks], dtype=np.float64)
     weight = np.array([check.error_u for check in checks]) ** -2.0
-    kinds = sorted({check.kind for check in checks})
-    of_kind = np.array([[check.kind == kind for check in checks] for kind in kinds])
+    kinds = sorted({check.series for check in checks})
+    of_kind = np.array([[check.series == kind for check in checks] for kind in kinds])
     mean = np.array([prior[kind][0] for kind in kinds])
     whole = (of_kind * weight).sum(axis=1) + np.array([prior[k][1] for k in kinds]) ** -1.0
     error = np.array([check.error for check in checks]) - mean @ of_kind

@@ -27,13 +27,13 @@ from pipeline.calibrate.course import DOMAINS
 from pipeline.calibrate.drift import (
     Check,
     Cleaning,
+    NewLaw,
     Rule,
     Verdict,
     follow,
     rating,
     stretches,
 )
-from pipeline.calibrate.plan import sensor_periods
 from pipeline.calibrate.references import (
     Reference,
     hand_references,
@@ -43,7 +43,8 @@ from pipeline.calibrate.references import (
 from pipeline.calibrate.samples import FILE, average_repeats, read_samples
 from pipeline.calibrate.two_points import Followed, follow_two
 from pipeline.engine.cleanings import told_by_cleanings
-from pipeline.engine.windows import Around, Window, changes, read_windows
+from pipeline.engine.new_laws import new_laws, other_sensors
+from pipeline.engine.windows import Around, Window, read_windows
 from pipeline.errors import Problem, SiteError
 from pipeline.site.instruments import Correction
 from pipeline.site.models import Site
@@ -140,10 +141,12 @@ def find_corrections(
     beside = [around.of_reference(reference) for reference in references]
     about = around.of_cleanings()
     shown = show([*beside, *(window for these in about.values() for window in these.all())])
-    checks, unused = _checks(references, [shown[window] for window in beside], site)
+    pairs = [(one, shown[window]) for one, window in zip(references, beside, strict=True)]
+    checks, unused = _checks(pairs, site)
     washed, untold = told_by_cleanings(about, shown, references, site)
     lost = [_unused(site, one.sensor, one.time_s, "cleaning", one.is_read) for one in untold]
-    corrections, rows = _follow_all(checks, washed, site)
+    laws = new_laws([pair for pair in pairs if pair[1].count], {*checks, *washed}, site)
+    corrections, rows = _follow_all(checks, washed, laws, site)
     return corrections, sorted([*rows, *unused, *lost], key=lambda row: row[:3])
 
 
@@ -193,10 +196,9 @@ def _references(writer: Writer, site: Site) -> tuple[list[Reference], list[Probl
 
 
 def _checks(
-    references: list[Reference], shown: Sequence[Seen], site: Site
+    pairs: Sequence[tuple[Reference, Seen]], site: Site
 ) -> tuple[dict[Sensor, list[tuple[str, Check]]], list[CheckRow]]:
     """Return the checks of each sensor with their domains, and rows of what tells nothing."""
-    pairs = list(zip(references, shown, strict=True))
     found: dict[Sensor, list[tuple[str, Check]]] = defaultdict(list)
     told = make_checks([pair for pair in pairs if pair[1].count], site)
     for reference, placed in told:
@@ -230,6 +232,7 @@ def _unused(site: Site, sensor: Sensor, at_s: int, kind: str, read: bool) -> Che
 def _follow_all(
     checks: dict[Sensor, list[tuple[str, Check]]],
     cleanings: dict[Sensor, list[tuple[str, Cleaning]]],
+    laws: Mapping[Sensor, Sequence[NewLaw]],
     site: Site,
 ) -> tuple[list[Correction], list[CheckRow]]:
     """Return the corrections and the verdicts of all sensors, by sensor and time."""
@@ -237,7 +240,7 @@ def _follow_all(
     corrections: list[Correction] = []
     rows: list[CheckRow] = []
     for tube, depth_m in sorted({*checks, *cleanings}):
-        for first, until in stretches(site.axis.origin_s, _resets(site, tube, depth_m)):
+        for first, until in stretches(site.axis.origin_s, other_sensors(site, tube, depth_m)):
             domain = _domain_at(site, tube, depth_m, first)
             own = _within(checks.get((tube, depth_m), []), domain, first, until)
             washed = _within(cleanings.get((tube, depth_m), []), domain, first, until)
@@ -246,7 +249,10 @@ def _follow_all(
             if site.drift.form == "two_point":
                 ramps, verdicts = _two_points(follow_two(first, until, own, washed, rule))
             else:
-                single, verdicts = follow(first, until, own, washed, rule)
+                begun = [
+                    law for law in laws.get((tube, depth_m), ()) if _is_in(law, first, until)
+                ]
+                single, verdicts = follow(first, until, own, washed, rule, begun)
                 ramps = [vars(ramp) for ramp in single]
             corrections += [Correction(**place, **ramp) for ramp in ramps]
             rows += [_row(tube, depth_m, domain, verdict) for verdict in verdicts]
@@ -294,23 +300,17 @@ def _two_points(found: Followed) -> tuple[list[dict[str, Any]], list[Verdict]]:
 
 def _within(placed: list[tuple[str, Any]], domain: str, first: int, until: int | None) -> list:
     return [
-        one
-        for of_domain, one in placed
-        if of_domain == domain
-        and first <= one.time_s
-        and (until is None or one.time_s < until)
+        one for of_domain, one in placed if of_domain == domain and _is_in(one, first, until)
     ]
+
+
+def _is_in(one: Check | Cleaning | NewLaw, first: int, until: int | None) -> bool:
+    return first <= one.time_s and (until is None or one.time_s < until)
 
 
 def _domain_at(site: Site, tube: str, depth_m: float, at_s: int) -> str:
     wire = wire_at(site, tube, depth_m, at_s)
     return DOMAINS[wire.quantity] if wire else ""
-
-
-def _resets(site: Site, tube: str, depth_m: float) -> set[int]:
-    """Return when a sensor became another one: probe, law or wiring changed, or a swap."""
-    found = {p.start_s for p in sensor_periods(site, tube, depth_m) if p.start_s is not None}
-    return found | changes(site, tube, depth_m)
 
 
 def _row(tube: str, depth_m: float, domain: str, verdict: Verdict) -> CheckRow:
