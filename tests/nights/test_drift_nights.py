@@ -65,7 +65,7 @@ def test_the_drift_is_taken_off_between_the_checks(whole):
     folder, result = whole
     rows = snapshot_of(folder).table("corrections").to_pylist()
     # By hand: 10.5 days after the onset 21 mV too much, at the last check 49 mV; it is then
-    # held under the soil's law of June too, until the wire of September. The hour around a
+    # held under the soil's law of June too, until the swap of September. The hour around a
     # check moves by 4 mV at most.
     assert [round(row["last"] * 1000) for row in rows] == [-21, -49, -49]
     wired = datetime(2023, 8, 31, 23, tzinfo=UTC)
