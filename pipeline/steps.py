@@ -71,7 +71,7 @@ TUBE_STEPS = (
         ("water/tests", "water/quality", "water/cleaned_water_content"),
         qc_look,
         "QARTOD tests 1, 4, 7, 8, 9; Hampel; docs/quality.md; IOC Manuals & Guides 54, vol. 3",
-        version=11,
+        version=12,
     ),
     Step(
         "storage",

@@ -48,7 +48,8 @@ def qc_look(site: Site) -> tuple[int, int]:
 
     Back: the first reading of a run that stands still, the noise before it and the rise that
     led to it; or the supply of a week; and before that what a step or a neighbour needs.
-    Ahead: the two chunks that tell the noise, and the readings that show a run or a step.
+    Ahead: the two chunks that tell the noise, the readings that show a run or a step, and the
+    total of rain that they lie in.
     """
     limits = [site.qc, *resolve_limits(site).values()]
     intervals = [site.interval_s, *(s.interval_s for s in site.sources if s.interval_s)]
@@ -62,7 +63,13 @@ def qc_look(site: Site) -> tuple[int, int]:
         back += NEIGHBOUR_S
     for own_back, own_ahead in _logged_beside(site, limits):
         back, ahead = max(back, own_back), max(ahead, own_ahead)
-    return back, ahead
+    return back, ahead + _rain_told_s(site)
+
+
+def _rain_told_s(site: Site) -> int:
+    """Return how many seconds after a step the total that it lies in may be told."""
+    gauges = {wire.source for wire in site.wiring if wire.quantity == "rain"}
+    return site.interval_s * (max((site.strides[name] for name in gauges), default=1) - 1)
 
 
 def _standing_s(limits: Sequence[QcLimits]) -> int:

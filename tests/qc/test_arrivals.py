@@ -35,6 +35,24 @@ def fired(values, rain=None, name="step", interval_s=HOUR_S):
     return np.argwhere(unpack(qc_step(block, site)["tests"])[name].values[:, 0, :]).tolist()
 
 
+def fired_by_hourly_gauge(values, totals):
+    """Return where steps fired at readings of ten minutes beside a gauge that logs hourly."""
+    wires = tuple(make_wire(depth_m=depth) for depth in DEPTHS)
+    logger = make_site().sources[0]
+    gauge = logger.model_copy(update={"id": "gauge", "interval_s": HOUR_S})
+    site = make_site(wiring=wires, interval_s=600, sources=(logger, gauge))
+    block = make_block(
+        site, calibrated_water_content=values, outside_calibration=np.zeros(values.shape)
+    )
+    rain = np.full((STEPS, 1), NAN, np.float32)
+    rain[::6, 0] = 0.0
+    for at, total in totals.items():
+        rain[at] = total
+    block = block.assign_coords(station=["gauge"])
+    block["rain"] = (("time", "station"), rain)
+    return np.argwhere(unpack(qc_step(block, site)["tests"])["step"].values[:, 0, :]).tolist()
+
+
 def rain_of(amount, hours_before=0):
     rain = np.zeros(STEPS)
     rain[AT - hours_before] = amount
@@ -87,6 +105,15 @@ class TestSteps:
         x[AT:, 1] += 0.03
         for interval_s, found in ((600, []), (1800, [[AT, 1]])):
             assert fired(x, rain_of(20.0), interval_s=interval_s) == found
+
+    def test_rain_of_a_total_that_a_reading_lies_in_has_come_before_it_is_told(self):
+        """By hand: a rise at 500, two steps into the hour from 498 to 504, told at 504."""
+        x = profile()
+        x[AT:, 0] += 0.03
+        assert fired_by_hourly_gauge(x, {504: 8.0}) == []
+        assert fired_by_hourly_gauge(x, {504: 1.0}) == [[AT, 0]]  # not enough for 0.03
+        assert fired_by_hourly_gauge(x, {510: 8.0}) == [[AT, 0]]  # fell after it
+        assert fired_by_hourly_gauge(x, {}) == [[AT, 0]]
 
     def test_no_rain_makes_a_fall_soil(self):
         x = profile()
@@ -161,8 +188,9 @@ class TestSpikes:
 class TestRecentRain:
     """Rain of the three hours up to a reading."""
 
-    def amounts(self, rain, interval_s=HOUR_S, first=0):
-        site = make_site(interval_s=interval_s)
+    def amounts(self, rain, interval_s=HOUR_S, first=0, every_s=None):
+        logger = make_site().sources[0].model_copy(update={"id": "s0", "interval_s": every_s})
+        site = make_site(interval_s=interval_s, sources=(logger,), wiring=())
         rain = np.float32(rain).reshape(len(rain), -1)
         names = [f"s{n}" for n in range(rain.shape[1])]
         block = xr.Dataset(
@@ -179,6 +207,17 @@ class TestRecentRain:
     def test_missing_counts_as_none_and_the_wettest_station_counts(self):
         rain = [[0.0, NAN], [1.0, 0.0], [NAN, 0.4], [0.0, 0.8]]
         assert self.amounts(rain) == pytest.approx([0, 1, 1, 1.2])
+
+    def test_a_total_that_a_step_lies_in_counts_whole_and_once(self):
+        """By hand: totals of two hours, of 1 mm at hour 2, of 4 mm at 4, none after 6."""
+        rain = [0, NAN, 1, NAN, 4, NAN, 0, NAN, NAN]
+        found = self.amounts(rain, every_s=2 * HOUR_S)
+        assert found == pytest.approx([0, 1, 1, 5, 5, 4, 4, 0, 0])
+
+    def test_of_totals_longer_than_the_window_none_tells_a_shower(self):
+        rain = [0, NAN, NAN, NAN, NAN, NAN, 20.0, NAN]
+        assert not self.amounts(rain, every_s=6 * HOUR_S).any()
+        assert self.amounts([0, 20.0, 0], 6 * HOUR_S) == pytest.approx([0, 20.0, 0])
 
     def test_it_is_the_same_to_the_bit_wherever_a_block_begins(self):
         rain = np.random.default_rng(1).exponential(0.7, 200)

@@ -254,8 +254,9 @@ def test_a_front_on_its_way_down_is_not_against_its_neighbours():
 class TestRain:
     """What is known of the day before."""
 
-    def states(self, rain, names=("logger",)):
-        site = make_site()
+    def states(self, rain, names=("logger",), every_s=None):
+        logger = make_site().sources[0].model_copy(update={"interval_s": every_s})
+        site = make_site(sources=(logger,))
         rain = np.float32(rain).reshape(len(rain), -1)
         time = site.axis.times(0, len(rain))
         block = xr.Dataset(
@@ -286,6 +287,17 @@ class TestRain:
         assert (found[54:] == DRY).all()
         other = np.stack([rain, np.zeros(72)], axis=1)  # another gauge saw nothing
         assert (self.states(other, ("a", "b"))[30:54] == DRY).all()
+
+    def test_a_total_is_of_the_hours_before_its_stamp(self):
+        """By hand: totals of six hours; that at 30 fell from 25 on, that of 60 is missing."""
+        rain = np.full(72, NAN)
+        rain[::6] = 0.0
+        rain[30], rain[60] = 5.0, NAN
+        found = self.states(rain, every_s=6 * HOUR_S)
+        assert (found[18:25] == DRY).all()
+        assert (found[25:54] == WET).all()
+        assert found[54] == DRY
+        assert (found[55:] == UNKNOWN).all()
 
     def test_any_station_will_do_and_any_rain_counts(self):
         rain = np.full((72, 2), NAN)
