@@ -93,6 +93,9 @@ def test_look_of_the_plain_tests_is_a_few_readings():
     site = make_site(qc=off, sources=(make_source("logger", 4 * HOUR_S),))
     back, ahead = qc_look(site)
     assert (back, ahead) == (15 * HOUR_S, 5 * HOUR_S)
+    # By hand: of a total of four hours three are told after the first of its steps.
+    gauge = make_wire(tube="", depth_m=None, quantity="rain", unit="mm", probe="")
+    assert qc_look(site.model_copy(update={"wiring": (gauge,)})) == (back, ahead + 3 * HOUR_S)
 
 
 def test_effective_parameters_are_canonical_and_leave_reasons_out():
