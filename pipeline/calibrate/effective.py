@@ -52,11 +52,11 @@ def _state(
     """Return what holds at an instant for every sensor of a tube."""
     depths = {}
     for depth_m, periods in sensors.items():
-        period = _period_at(periods, at_s)
+        period = period_at(periods, at_s)
         depths[repr(depth_m)] = {
             "real_depth_m": site.sensor_depth_m(tube, depth_m),
-            "probe": _law_state(period.probe, None),
-            "soil": _law_state(period.soil, period.horizon),
+            "probe": law_state(period.probe, None),
+            "soil": law_state(period.soil, period.horizon),
         }
     return {
         "sensor_noise": dict(site.sensor_noise),
@@ -66,7 +66,7 @@ def _state(
     }
 
 
-def _period_at(periods: list[Period], at_s: int | None) -> Period:
+def period_at(periods: list[Period], at_s: int | None) -> Period:
     """Return the period an instant (None: before all dates) lies in."""
     started = [
         p for p in periods if p.start_s is None or (at_s is not None and p.start_s <= at_s)
@@ -74,7 +74,7 @@ def _period_at(periods: list[Period], at_s: int | None) -> Period:
     return started[-1]
 
 
-def _law_state(law: Law | None, horizon: Horizon | None) -> dict[str, object] | None:
+def law_state(law: Law | None, horizon: Horizon | None) -> dict[str, object] | None:
     """Return what a law computes with; its origin and effective date change no number."""
     if law is None:
         return None

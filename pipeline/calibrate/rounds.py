@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.calibrate.kernels import Noise, Signals, WaterArrays, fill_water
-from pipeline.calibrate.plan import Registry, curve_indices, wired_periods
+from pipeline.calibrate.plan import Period, Registry, curve_indices, wired_periods
 from pipeline.calibrate.reasons import IMPOSSIBLE
 from pipeline.site.limits import resolve_limits
 from pipeline.site.models import Site, Wire
@@ -89,8 +89,7 @@ def _runs(
     start = 0
     for (tube, depth_m, reader), size in zip(stretches.index, stretches, strict=True):
         stop = start + int(size)
-        wire = _as_if_wired(str(tube), float(depth_m), str(reader))
-        periods = wired_periods(site, wire.tube, float(depth_m), [wire])
+        periods = round_periods(site, str(tube), float(depth_m), str(reader))
         begins = [p.start_s for p in periods[1:] if p.start_s is not None]
         inner = start + np.searchsorted(time_s[start:stop], np.array(begins, dtype=np.int64))
         bounds = [start, *(int(i) for i in inner), stop]
@@ -99,6 +98,11 @@ def _runs(
                 runs.append((0, first, end, *curve_indices(period, registry)))
         start = stop
     return np.array(runs, dtype=np.int64).reshape(-1, 6)
+
+
+def round_periods(site: Site, tube: str, depth_m: float, reader: str) -> list[Period]:
+    """Return the periods of the laws of hand readings at a depth by one reader."""
+    return wired_periods(site, tube, depth_m, [_as_if_wired(tube, depth_m, reader)])
 
 
 def _as_if_wired(tube: str, depth_m: float, reader: str) -> Wire:

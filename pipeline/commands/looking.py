@@ -38,7 +38,8 @@ def trace(
         str,
         typer.Option(
             help="water, storage, daily_water_content, daily_storage, rain, daily_rain, "
-            "event, uptake, conductivity, limits, site_mean, stability or rank_correlation."
+            "hand_reading, event, uptake, conductivity, limits, site_mean, stability or "
+            "rank_correlation."
         ),
     ] = "water",
     layer: Annotated[str, typer.Option(metavar="NAME", help="A layer, for storage.")] = "",
@@ -57,6 +58,9 @@ def trace(
     water: Annotated[
         float | None, typer.Option(metavar="M3_M3", help="A class, for conductivity.")
     ] = None,
+    direction: Annotated[
+        float | None, typer.Option(metavar="DEG", help="Of a hand reading.")
+    ] = None,
     commit: Annotated[
         str | None, typer.Option(metavar="ID", help="An earlier state: id, night or date.")
     ] = None,
@@ -72,8 +76,8 @@ def trace(
     from pipeline.lineage.trace import trace as trace_value
 
     at = instant(time, "--time") if time else None
-    row = {"number": number, "event": event, "group": group, "months": months}
-    question = Question(tube, at, depth, product, layer, commit, **row, water=water)
+    row = (number, event, group, months, water, direction)
+    question = Question(tube, at, depth, product, layer, commit, *row)
     try:
         with redirect_stdout(sys.stderr):
             account = trace_value(None if site is None else site.absolute(), file, question)

@@ -17,7 +17,11 @@ import numpy as np
 
 from pipeline.arrays import Integers
 from pipeline.deliver.coordinates import texts
-from pipeline.lineage.delivered_rows import ROW_PRODUCTS, delivered_number
+from pipeline.lineage.delivered_rows import (
+    ROW_PRODUCTS,
+    delivered_number,
+    delivered_reading,
+)
 from pipeline.lineage.trace import Question, trace_cell
 from pipeline.lineage.view import TraceError, number
 from pipeline.site.mistakes import did_you_mean, one_of
@@ -39,6 +43,7 @@ _STORED = {
     "rain": "rain",
     "daily_rain": "daily_rain",
 }
+_BY_HAND = ("hand_reading", "water")  # of a file of rounds either means the former
 _LEVELS_UP = 6  # SITE/out/deliveries/NAME/r0001/netcdf/FILE
 _FLOAT32_BITS = 23
 _DEPTH_TOLERANCE_M = 0.02
@@ -88,6 +93,11 @@ def trace_delivered(path: Path, question: Question, folder: Path | None) -> dict
             where = folder if folder is not None else _site_near(path, site)
             account = trace_cell(where, replace(question, commit=commit))
             return {**account, "delivered": delivered_number(file, path, account)}
+        if "profile_index" in file.variables and question.product in _BY_HAND:
+            where = folder if folder is not None else _site_near(path, site)
+            asked = replace(question, commit=commit, product=_BY_HAND[0])
+            account = trace_cell(where, asked)
+            return {**account, "delivered": delivered_reading(file, path, account)}
         delivered = _value(file, path, question)
     where = folder if folder is not None else _site_near(path, site)
     asked = replace(

@@ -54,7 +54,12 @@ def delivered_number(
         field = _field(account)
         place = _PLACES[account["product"]](file, path, row)
         name, stored = field.name, _as_written(field, row[account["number"]])
-    value = number(_variable(file, path, name)[place])
+    return _told(path, name, number(_variable(file, path, name)[place]), stored)
+
+
+def _told(
+    path: Path, name: str, value: float | None, stored: float | None
+) -> dict[str, object]:
     agrees = value == stored
     word = "is" if agrees else "IS NOT"
     return {
@@ -67,6 +72,27 @@ def delivered_number(
         "agrees": agrees,
         "said": f"the file's value {word} that of the store, as stored",
     }
+
+
+def delivered_reading(
+    file: netCDF4.Dataset, path: Path, account: dict[str, Any]
+) -> dict[str, object]:
+    """Return a hand reading as a file of rounds holds it, beside that of the state.
+
+    It is found by the line that both name; parameters and result as of `delivered_number`.
+    """
+    raw, line = account["file"], account["line"]["line"]
+    sources = zip(texts(file, "source_path"), texts(file, "source_sha256"), strict=True)
+    here = [
+        index for index, told in enumerate(sources) if told == (raw["path"], raw["sha256"])
+    ]
+    depth = np.asarray(file["nominal_depth"][:], np.float64)
+    same = np.isin(file["source_index"][:], here) & (file["source_line"][:] == line)
+    found = np.flatnonzero(same & (np.abs(depth - account["cell"]["nominal_depth_m"]) < 1e-9))
+    if not found.size:
+        raise TraceError(f"{path.name}: found no reading of {raw['path']}, line {line}")
+    name, stored = "soil_water_content", account["value"]["calibrated_water_content"]
+    return _told(path, name, number(_variable(file, path, name)[found[0]]), stored)
 
 
 def _field(account: dict[str, Any]) -> EventField:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.lineage.view import Rules, Sensor, View, utc_text
-from pipeline.site.models import Law
+from pipeline.site.models import Law, Site, Tube
 
 _COMPUTED_BY = ("form", "covariance", "standard_error")
 
@@ -24,8 +24,6 @@ def calibration_of(view: View, rules: Rules, sensor: Sensor, at_s: int) -> dict[
     """
     state = rules.at("calibrate", at_s) or {}
     stored = state.get("depths", {}).get(repr(sensor.nominal_m), {})
-    soil = view.site.soils.get(sensor.tube.soil)
-    horizon = soil.horizon_at(sensor.real_m) if soil else None
     real_m = stored.get("real_depth_m", sensor.real_m)
     if real_m != sensor.real_m:
         view.remarks.append(
@@ -33,20 +31,30 @@ def calibration_of(view: View, rules: Rules, sensor: Sensor, at_s: int) -> dict[
             f"for a real depth of {real_m} m, not {sensor.real_m} m"
         )
     return {
-        "nominal_depth_m": sensor.nominal_m,
+        **place_of_laws(view.site, sensor.tube, sensor.nominal_m),
         "real_depth_m": real_m,
-        "set_in_m": sensor.tube.set_in_m,
-        "soil": sensor.tube.soil,
-        "horizon": None
-        if horizon is None
-        else {"name": horizon.name, "top_m": horizon.top_m, "bottom_m": horizon.bottom_m},
-        "probe_law": _law(view, stored.get("probe"), "probe"),
-        "soil_law": _law(view, stored.get("soil"), "soil"),
+        "probe_law": law_told(view, stored.get("probe"), "probe"),
+        "soil_law": law_told(view, stored.get("soil"), "soil"),
         "sensor_noise": state.get("sensor_noise", {}),
     }
 
 
-def _law(view: View, stored: dict[str, Any] | None, kind: str) -> dict[str, Any] | None:
+def place_of_laws(site: Site, tube: Tube, nominal_m: float) -> dict[str, object]:
+    """Return where a depth of a tube lies in the soil, by the description."""
+    soil, real_m = site.soils.get(tube.soil), site.sensor_depth_m(tube.tube, nominal_m)
+    horizon = soil.horizon_at(real_m) if soil else None
+    return {
+        "nominal_depth_m": nominal_m,
+        "real_depth_m": real_m,
+        "set_in_m": tube.set_in_m,
+        "soil": tube.soil,
+        "horizon": None
+        if horizon is None
+        else {"name": horizon.name, "top_m": horizon.top_m, "bottom_m": horizon.bottom_m},
+    }
+
+
+def law_told(view: View, stored: dict[str, Any] | None, kind: str) -> dict[str, Any] | None:
     """Return a law as computed with, and what the description says of it."""
     if stored is None:
         return None

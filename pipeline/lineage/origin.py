@@ -93,7 +93,10 @@ def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, obj
     found = _open(view, entry, writing)
     line = line_account(found, reading.line, writing)
     proof = _proof(reading, wire)
-    written = _written(view, source, wire, found, (line["text"], writing), proof)
+    written = None
+    if wire is not None and proof is not None:
+        sought = Sought((wire.channel,), proof, wire.unit)
+        written = _number_in(view, source, found, (line["text"], writing), sought)
     if found.stream is not None:
         found.stream.close()
     channel = wire.channel if wire else ""
@@ -111,8 +114,22 @@ def trace_reading(view: View, reading: Reading, moment: Moment) -> dict[str, obj
     }
 
 
-def raw_of(view: View, file: int, line: int) -> dict[str, object]:
-    """Return ``file`` and ``line`` of a row of a table, as `trace_reading` tells them."""
+@dataclass(frozen=True)
+class Sought:
+    """A number to be found in a line: the channels it may be of, its proof, and its unit."""
+
+    channels: tuple[str, ...]
+    proof: Proof
+    unit: str
+
+
+def raw_of(
+    view: View, file: int, line: int, sought: Sought | None = None
+) -> dict[str, object]:
+    """Return ``file`` and ``line`` of a row of a table, as `trace_reading` tells them.
+
+    With a number to be found also ``as_logged``, as it stands in the line.
+    """
     entry = view.entry(file)
     if entry is None:
         gone = {"path": "?", "lies_in": None, "state": "gone"}
@@ -121,9 +138,12 @@ def raw_of(view: View, file: int, line: int) -> dict[str, object]:
     writing = _writing(view, source)
     found = _open(view, entry, writing)
     account = line_account(found, line, writing)
+    told: dict[str, object] = {"file": _file(view, entry, found), "line": account}
+    if sought is not None:
+        told["as_logged"] = _number_in(view, source, found, (account["text"], writing), sought)
     if found.stream is not None:
         found.stream.close()
-    return {"file": _file(view, entry, found), "line": account}
+    return told
 
 
 def _open(view: View, entry: FileEntry, writing: Writing) -> Found:
@@ -206,17 +226,16 @@ def _proof(reading: Reading, wire: Wire | None) -> Proof | None:
     return Proof(reading.value, conversion(wire.unit, wire.quantity))
 
 
-def _written(
+def _number_in(
     view: View,
     source: Source | None,
-    wire: Wire | None,
     found: Found,
     line: tuple[str | None, Writing],
-    proof: Proof | None,
+    sought: Sought,
 ) -> dict[str, object] | None:
     """Return the number as it stands in the line, None where it cannot be found there."""
     text, writing = line
-    if text is None or source is None or wire is None or proof is None or not found.stream:
+    if text is None or source is None or not found.stream:
         return None
     encoding = writing.encoding if found.exact else "utf-8"
     head = [
@@ -224,8 +243,9 @@ def _written(
         for raw in head_lines(found.stream, _HEAD_LINES, writing.lone_returns)
     ]
     layout = view.site.layouts[source.layout]
-    written = written_number(text, head, layout, wire.channel, proof)
-    return None if written is None else written.as_dict(wire.unit)
+    each = [written_number(text, head, layout, c, sought.proof) for c in sought.channels]
+    written = next((w for w in each if w is not None and w.column is not None), each[0])
+    return None if written is None else written.as_dict(sought.unit)
 
 
 def _signal(

@@ -36,6 +36,7 @@ def trace_text(account: Mapping[str, Any]) -> str:
         *_calibration(account),
         *_origin(account),
         *_superseded(account),
+        *_of_round(account),
         *_cells(account),
         *_day(account),
         *(f"note         {remark}" for remark in account["remarks"]),
@@ -50,6 +51,8 @@ def _head(account: Mapping[str, Any]) -> Iterator[str]:
         where = f"{where}, {_cm(cell['nominal_depth_m'])} cm"
         if cell["real_depth_m"] != cell["nominal_depth_m"]:
             where = f"{where} (really {_cm(cell['real_depth_m'])} cm)"
+    if cell.get("direction_deg") is not None:
+        where = f"{where}, direction {cell['direction_deg']:g} degrees"
     if "layer" in account:
         layer = account["layer"]
         where = (
@@ -57,9 +60,10 @@ def _head(account: Mapping[str, Any]) -> Iterator[str]:
         )
     yield f"{account['site']}: {where}, {cell['time']}"
     if cell["asked_off_by_s"]:
-        yield f"             the nearest step; asked for {account['asked']['time']}"
+        what = "reading" if account["product"] == "hand_reading" else "step"
+        yield f"             the nearest {what}; asked for {account['asked']['time']}"
     name = CELL_VALUES[account["product"]]
-    errors = _ERRORS if account["product"] == "water" else _STORAGE_ERRORS
+    errors = _STORAGE_ERRORS if "storage" in account["product"] else _ERRORS
     known = [f"{word} error {_n(value[key])}" for key, word in errors if key in value]
     told = "no value" if value[name] is None else f"{_n(value[name])} {value['units']}"
     yield f"value        {', '.join([told, *known])}"
@@ -69,8 +73,9 @@ def _head(account: Mapping[str, Any]) -> Iterator[str]:
     yield from _error_parts(account.get("systematic_parts"))
     if account["why_missing"]:
         yield f"why          {account['why_missing']}"
-    if value.get("calibrated_water_content") != value.get("cleaned_water_content"):
-        yield f"calibrated   {_n(value['calibrated_water_content'])} m3 m-3"
+    calibrated = value.get("calibrated_water_content")
+    if calibrated != value.get("cleaned_water_content", calibrated):
+        yield f"calibrated   {_n(calibrated)} m3 m-3"
     state = account["state"]
     yield f"state        {state['commit']}, written {state['written']}"
 
@@ -154,7 +159,7 @@ def _origin(account: Mapping[str, Any]) -> Iterator[str]:
     yield from _wiring(account.get("wiring"))
     if "file" not in account:
         return
-    yield from _clock(account["clock"])
+    yield from _clock(account["clock"]) if account["clock"] else ()
     file, line = account["file"], account["line"]
     yield f"file         {file['path']}, revision {file['revision']}, {file['size']} bytes"
     yield f"             sha256 {file['sha256']}"
@@ -201,6 +206,24 @@ def _superseded(account: Mapping[str, Any]) -> Iterator[str]:
             f"superseded   {_n(other['value'])} of {other['path']} revision "
             f"{other['revision']}, line {other['line']}: {other['lost_because']}"
         )
+
+
+def _of_round(account: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the round of a hand reading, and what else was read in it at the place."""
+    if "alike" not in account:
+        return
+    reading = account["reading"]
+    yield f"round        {reading['round']}, repeat {reading['repeat']}"
+    for other in account["alike"]:
+        turned = other["direction_deg"]
+        side = "" if turned is None else f", direction {turned:g} degrees"
+        yield (
+            f"besides      {_n(other['calibrated_water_content'])} m3 m-3{side}, repeat "
+            f"{other['repeat']}, {other['time']}: {other['file']['path']} line "
+            f"{other['line']['line']}"
+        )
+        if other["line"]["text"] != account["line"]["text"]:
+            yield f"  {other['line']['text'] or 'it cannot be shown'}"
 
 
 def _cells(account: Mapping[str, Any]) -> Iterator[str]:

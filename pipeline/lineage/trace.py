@@ -30,7 +30,8 @@ class Question:
     ``tube`` names a station for rain. ``depth_cm`` is needed for what belongs to a sensor,
     ``layer`` for stored water; ``commit`` None is the newest state. Of a product that is a row
     of numbers ``number`` names one, "" the usual one; ``event``, ``group``, ``months`` and
-    ``water`` [m3 m-3] name the row where tube, depth and time do not.
+    ``water`` [m3 m-3] name the row where tube, depth and time do not; ``direction`` [degree]
+    is that of a hand reading.
     """
 
     tube: str
@@ -44,6 +45,7 @@ class Question:
     group: str = ""
     months: str = ""
     water: float | None = None
+    direction: float | None = None
 
     @property
     def at(self) -> datetime:
@@ -98,7 +100,11 @@ def trace_cell(folder: Path, question: Question) -> dict[str, Any]:
             "depth_cm": question.depth_cm,
             "layer": question.layer or None,
             "time": utc_text(question.time),
-            **{name: getattr(question, name) for name in _NAMED if getattr(question, name)},
+            **{
+                name: getattr(question, name)
+                for name in _NAMED
+                if getattr(question, name) not in ("", None)
+            },
         },
         "cell": cell,
         **account,
@@ -179,7 +185,7 @@ def _remark_on_description(view: View) -> None:
 
 
 Traced = tuple[dict[str, Any], dict[str, Any]]
-_NAMED = ("number", "event", "group", "months", "water")
+_NAMED = ("number", "event", "group", "months", "water", "direction")
 _BY_DAY = ("daily_water_content", "daily_storage", "daily_rain", "uptake", "site_mean")
 # Numbers that stand in rows of tables.
 ROW_PRODUCTS = (
@@ -231,6 +237,17 @@ def _daily_rain(view: View, question: Question, moment: Moment) -> Traced:
     return {"station": account["trace"]["tube"]}, account
 
 
+def _hand(view: View, question: Question) -> Traced:
+    # Hand readings are calibrated anew, which loads what no other trace needs.
+    from pipeline.lineage.hand import Asked, trace_hand
+
+    if question.depth_cm is None:
+        raise TraceError(f"found no --depth; expected the depth [cm] of {question.product}")
+    at_s = round(question.at.timestamp())
+    asked = Asked(question.tube, question.depth_cm / 100, at_s, question.direction)
+    return trace_hand(view, asked)
+
+
 def _row(view: View, question: Question) -> Traced:
     # Rows are made again by steps of the night, which load what no other trace needs.
     from pipeline.lineage.row_products import ROW_TRACES
@@ -263,5 +280,6 @@ PRODUCTS: dict[str, Callable[[View, Question], Traced]] = {
     "daily_storage": timed(_daily_storage),
     "rain": timed(_rain),
     "daily_rain": timed(_daily_rain),
+    "hand_reading": _hand,
     **dict.fromkeys(ROW_PRODUCTS, _row),
 }

@@ -38,6 +38,7 @@ CELL_VALUES = {
     "daily_storage": "daily_storage",
     "rain": "rain",
     "daily_rain": "daily_rain",
+    "hand_reading": "calibrated_water_content",
 }
 
 
