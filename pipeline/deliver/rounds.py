@@ -307,6 +307,7 @@ _COMPARISON = {
     "uncertainty_of": "uncertainty stated of",
     "normalised_difference": "difference over uncertainty [1]",
     "beyond": "beyond two uncertainties",
+    "corrected_logger": "corrected the logger",
 }
 _DECIMALS = {
     "sensor_depth_m": 4,

@@ -32,10 +32,14 @@ def compare_rounds(site: Site, readings: pd.DataFrame, water: xr.Dataset) -> pd.
     The two count as independent: where both went through the same soil law, its error is in
     both and the combined uncertainty is too large. It holds those parts that are stated;
     ``uncertainty_of`` says whose, and where it is "logger" or "hand" it is a lower bound.
+    Readings that themselves corrected the logger (``corrected_logger``) tell nothing of how
+    well the two agree: those of the readers that drift is held to, at a sensor while it is
+    corrected.
 
     Parameters
     ----------
     site : Site
+        With the drift ``corrections`` that were applied.
     readings : DataFrame
         From `pipeline.derive.rounds.hand_readings`.
     water : Dataset (time, tube, depth)
@@ -51,7 +55,8 @@ def compare_rounds(site: Site, readings: pd.DataFrame, water: xr.Dataset) -> pd.
         ``hand_water_content``, ``hand_random_error``, ``hand_systematic_error``,
         ``logger_time_s`` (NA without a value near by) and the same of the logger [m3 m-3],
         ``logger_quality``, ``difference`` (hand minus logger), ``combined_uncertainty``,
-        ``uncertainty_of``, ``normalised_difference`` and ``beyond`` (two uncertainties).
+        ``uncertainty_of``, ``normalised_difference`` and ``beyond`` (two uncertainties), and
+        ``corrected_logger``.
     """
     rows = readings.reset_index(drop=True)
     matched = _sensors(site, rows)
@@ -74,7 +79,7 @@ def compare_rounds(site: Site, readings: pd.DataFrame, water: xr.Dataset) -> pd.
             **near,
         }
     )
-    result = _judge(result)
+    result = _judge(result).assign(corrected_logger=_corrected(site, rows, matched))
     order = ["time_s", "tube", "hand_depth_m", "direction_deg", "repeat", "round"]
     return result.sort_values(order, ignore_index=True)
 
@@ -87,14 +92,23 @@ def comparison_summary(comparison: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``tube``, ``nominal_depth_m``, ``sensor_depth_m``, ``count`` (differences),
         ``mean_difference`` and ``standard_deviation`` (of a sample; NaN of one) [m3 m-3],
-        ``beyond_count``; one row a sensor beside which there was a hand reading.
+        ``beyond_count``, and ``corrected_count``: differences of readings that corrected the
+        logger, which are left out of all others. One row a sensor beside which there was a
+        hand reading.
     """
-    sensors = comparison.groupby(["tube", "nominal_depth_m", "sensor_depth_m"], sort=True)
+    own = comparison["corrected_logger"]
+    told = comparison.assign(
+        difference=comparison["difference"].where(~own),
+        beyond=comparison["beyond"] & ~own,
+        corrected=own & comparison["difference"].notna(),
+    )
+    sensors = told.groupby(["tube", "nominal_depth_m", "sensor_depth_m"], sort=True)
     return sensors.agg(
         count=("difference", "count"),
         mean_difference=("difference", "mean"),
         standard_deviation=("difference", "std"),
         beyond_count=("beyond", "sum"),
+        corrected_count=("corrected", "sum"),
     ).reset_index()
 
 
@@ -107,6 +121,7 @@ class ComparisonRow(TypedDict):
     mean_difference: float | None  # [m3 m-3]
     standard_deviation: float | None  # of a sample [m3 m-3]; None below two
     beyond_count: int  # beyond twice their uncertainty
+    corrected_count: int  # differences left out: of readings that corrected the logger
 
 
 def comparison_rows(comparison: pd.DataFrame) -> list[ComparisonRow]:
@@ -119,6 +134,7 @@ def comparison_rows(comparison: pd.DataFrame) -> list[ComparisonRow]:
             "mean_difference": _rounded(row["mean_difference"]),
             "standard_deviation": _rounded(row["standard_deviation"]),
             "beyond_count": int(row["beyond_count"]),
+            "corrected_count": int(row["corrected_count"]),
         }
         for row in comparison_summary(comparison).to_dict("records")
     ]
@@ -169,6 +185,23 @@ def _sensors(site: Site, rows: pd.DataFrame) -> _Matches:
         # A cell holds the reading nearest to its step, so no window is narrower than a step.
         found.interval_s[nearer] = max(logs_every[wire.source], site.interval_s)
     return found
+
+
+def _corrected(site: Site, rows: pd.DataFrame, matched: _Matches) -> NDArray[np.bool_]:
+    """Return which readings are references by which their sensor is corrected then."""
+    found = np.zeros(len(rows), dtype=bool)
+    if (
+        not site.drift.correct or site.drift.form == "two_point"
+    ):  # that uses bench checks alone
+        return found
+    near_s = round(site.drift.window_h * 3600)
+    tube, time_s = rows["tube"].to_numpy(object), rows["time_s"].to_numpy(np.int64)
+    for one in site.corrections:
+        until_s = np.inf if one.until_s is None else one.until_s + near_s
+        inside = (time_s >= one.start_s - near_s) & (time_s <= until_s)
+        found |= inside & (tube == one.tube) & (matched.nominal_m == one.depth_m)
+    result: NDArray[np.bool_] = found & rows["reader"].isin(site.drift.readers).to_numpy()
+    return result
 
 
 def _wired_at(wire: Wire, time_s: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -180,6 +180,12 @@ def drift_rows(snapshot: Snapshot) -> list[DriftRow]:
     ]
 
 
+def applied_corrections(snapshot: Snapshot) -> tuple[Correction, ...]:
+    """Return the drift corrections that a state was computed with."""
+    table = snapshot.table(CORRECTIONS)
+    return tuple(Correction(**row) for row in (table.to_pylist() if table else ()))
+
+
 def _references(writer: Writer, site: Site) -> tuple[list[Reference], list[Problem]]:
     """Return all references in a fixed order, and what is wrong with the samples' table."""
     found, problems = list(visit_references(site)), []

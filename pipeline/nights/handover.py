@@ -21,6 +21,7 @@ from pipeline.deliver.own_files import period_files, restate
 from pipeline.deliver.rounds import Origin, write_comparison, write_rounds
 from pipeline.derive.rounds import hand_readings
 from pipeline.derive.rounds_comparison import ComparisonRow, compare_rounds, comparison_rows
+from pipeline.engine.correcting import applied_corrections
 from pipeline.nights.manifest import COMPARISON, ROUNDS, SPACE, Manifest
 from pipeline.nights.period_states import BUT_VERDICTS, period_states, verdicts_of
 from pipeline.nights.periods import Period, kinds_logged, kinds_wired, periods
@@ -94,6 +95,10 @@ def absent_files(site: Site, snapshot: Snapshot, manifest: Manifest) -> Absent:
     return {"empty_periods": empty, "periods_without": without}
 
 
+# As `FORM`, of the comparison alone. 2: tells readings that corrected the logger.
+COMPARISON_FORM = 2
+
+
 def deliver_rounds(
     site: Site, snapshot: Snapshot, commit: str, written: datetime, manifest: Manifest
 ) -> list[Path]:
@@ -111,7 +116,7 @@ def deliver_rounds(
     if table is None or table.num_rows == 0:
         return []
     book: list[str | int] = [_digest(table), site_hash(site), version("percolog"), FORM]
-    nights = [*book, _last_night(snapshot, table["time_s"].to_numpy())]
+    nights = [*book, _last_night(snapshot, table["time_s"].to_numpy()), COMPARISON_FORM]
     stale = [
         name
         for name, state in ((ROUNDS, book), (COMPARISON, nights))
@@ -271,7 +276,8 @@ def _write_comparison(
     """Compare hand readings with the loggers; no file where none is beside a sensor."""
     if not snapshot.holds("water/cleaned_water_content"):
         return [], []
-    comparison = compare_rounds(site, readings, snapshot.dataset("water"))
+    corrected = site.model_copy(update={"corrections": applied_corrections(snapshot)})
+    comparison = compare_rounds(corrected, readings, snapshot.dataset("water"))
     if comparison.empty:
         return [], []
     path = site.output / "tables" / f"{site.id}_rounds_comparison.csv"

@@ -200,6 +200,9 @@ def _clock_line(row: RepairedClock) -> str:
 
 def _rounds_line(row: ComparisonRow) -> str:
     where = f"- {row['tube']} {row['depth_cm']:g} cm"
+    others = row["corrected_count"]
+    if not row["count"] and others:
+        return f"{where}: {counted(others, 'reading')}, by which the logger was corrected"
     if not row["count"]:  # a round may be in before the logger's file of that day
         return f"{where}: no logged value at the time of any hand reading"
     spread = row["standard_deviation"]
@@ -208,6 +211,7 @@ def _rounds_line(row: ComparisonRow) -> str:
         f"hand minus logger {row['mean_difference']:+.3f} m3 m-3"
         + ("" if spread is None else f", standard deviation {spread:.3f}")
         + f"; {row['beyond_count']} beyond twice their uncertainty"
+        + (f"; {others} more, by which the logger was corrected, left out" if others else "")
     )
 
 

@@ -12,6 +12,7 @@ from pipeline.derive.rounds_comparison import (
     comparison_rows,
     comparison_summary,
 )
+from pipeline.site.instruments import Correction, Drift
 from pipeline.site.models import Source
 
 
@@ -151,10 +152,67 @@ def test_summary_by_sensor():
         "mean_difference": 0.011,  # 0.008 and 0.014
         "standard_deviation": 0.0042,  # 0.003 * sqrt(2)
         "beyond_count": 1,  # 1.6 and 2.8 times 0.005
+        "corrected_count": 0,
     }
     assert lower["count"] == 1
     assert lower["standard_deviation"] is None
     assert len(comparison_summary(rows)) == 2
+
+
+def corrected_site(form="offset", readers=("Ada",), until_s=None, start_min=120):
+    """Return a site whose sensor at 0.1 m is corrected from some minute on."""
+    ends = {"first": 0.0, "last": 0.02, "first_error": 0.0, "last_error": 0.002}
+    start_s = int(START.timestamp()) + 60 * start_min
+    one = Correction(
+        **{"tube": "T1", "depth_m": 0.1, "domain": "voltage", "form": form, **ends},
+        start_s=start_s,
+        until_s=until_s,
+    )
+    return hand_site(drift=Drift(form=form, readers=readers), corrections=(one,))
+
+
+def test_readings_that_corrected_the_logger_are_told_and_left_out_of_the_summary():
+    """Ada's probe is a reference, within an hour of the correction; Bo's is none."""
+    rows = compare(
+        {"minute": 0, "value": 0.25},  # two hours before
+        {"minute": 60, "value": 0.40},
+        {"minute": 180, "value": 0.40},
+        {"minute": 180, "value": 0.24, "reader": "Bo"},
+        {"minute": 180, "value": 0.40, "depth_m": 0.3},
+        site=corrected_site(),
+        theta=[0.2] * 20,
+    )
+    told = rows[["hand_water_content", "sensor_depth_m", "corrected_logger"]]
+    assert sorted(map(tuple, told.round(3).to_numpy().tolist())) == [
+        (0.24, 0.1, False),
+        (0.25, 0.1, False),
+        (0.4, 0.1, True),
+        (0.4, 0.1, True),
+        (0.4, 0.3, False),
+    ]
+    upper, lower = comparison_rows(rows)
+    assert (upper["count"], upper["corrected_count"]) == (2, 2)
+    assert upper["mean_difference"] == 0.045  # 0.05 and 0.04
+    assert upper["beyond_count"] == 2
+    assert (lower["count"], lower["corrected_count"]) == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({}, True),
+        ({"until_s": int(START.timestamp()) + 7200, "start_min": 60}, True),
+        ({"until_s": int(START.timestamp()) + 7000, "start_min": 60}, False),
+        ({"readers": ()}, False),
+        ({"form": "two_point"}, False),  # by bench checks alone
+    ],
+)
+def test_only_references_at_a_corrected_sensor_corrected_it(changes, expected):
+    site = corrected_site(**changes)
+    (row,) = compare({"minute": 180, "value": 0.2}, site=site, theta=[0.2] * 20).to_dict(
+        "records"
+    )
+    assert row["corrected_logger"] is expected
 
 
 def test_a_tube_and_depth_the_cube_does_not_hold_has_no_logger_value():

@@ -39,11 +39,8 @@ def test_a_logger_set_to_another_interval_is_measured_by_the_one_of_the_time():
     assert row["missing_pct"] == 100 / 16
 
 
-def test_an_hour_told_apart_was_not_moved_and_a_tube_taken_out_is_no_new_one(tmp_path):
-    hour = {"file": "a.csv", "first_line": 4, "rows": 2, "kind": "repeated_hour"}
-    moved = {**hour, "kind": "clock_drift", "least_s": 30, "most_s": 40, "evidence": "checks"}
-    still = {**hour, "least_s": 0, "most_s": 0, "evidence": "the rows go back"}
-    tube = {"tube": "T1", "due": 0, "hand_readings": 0, "last_reading": None}
+def told(folder, **parts):
+    """Return the text of a night in which nothing was read, with some parts."""
     sums = (
         "values_read",
         "stored",
@@ -54,9 +51,35 @@ def test_an_hour_told_apart_was_not_moved_and_a_tube_taken_out_is_no_new_one(tmp
         "files",
     )
     night = dict.fromkeys(("title", "site", "commit", "message"), "") | {
-        "ledger": dict.fromkeys(sums, 0), "clocks": [still, moved], "tubes": [tube],
+        "ledger": dict.fromkeys(sums, 0), "tubes": [], **parts,
     }  # fmt: skip
-    text = write_summary(tmp_path, night)[1].read_text()
+    return write_summary(folder, night)[1].read_text()
+
+
+def test_an_hour_told_apart_was_not_moved_and_a_tube_taken_out_is_no_new_one(tmp_path):
+    hour = {"file": "a.csv", "first_line": 4, "rows": 2, "kind": "repeated_hour"}
+    moved = {**hour, "kind": "clock_drift", "least_s": 30, "most_s": 40, "evidence": "checks"}
+    still = {**hour, "least_s": 0, "most_s": 0, "evidence": "the rows go back"}
+    tube = {"tube": "T1", "due": 0, "hand_readings": 0, "last_reading": None}
+    text = told(tmp_path, clocks=[still, moved], tubes=[tube])
     assert "2 rows, repeated_hour; the rows go back" in text
     assert "2 rows, clock_drift, +30 to +40 s; checks" in text
     assert "no reading was due in the days computed" in text
+
+
+def test_hand_readings_that_corrected_the_logger_are_no_evidence_that_it_agrees(tmp_path):
+    none = dict.fromkeys(("mean_difference", "standard_deviation"))
+    row = {"tube": "T1", "depth_cm": 10.0, "count": 0, "beyond_count": 0, **none}
+    rows = [
+        {**row, "corrected_count": 0},
+        {**row, "corrected_count": 3},
+        {**row, "count": 2, "mean_difference": 0.011, "beyond_count": 1, "corrected_count": 3},
+    ]
+    lines = told(tmp_path, rounds=rows).splitlines()
+    first = lines.index("Hand rounds against loggers:") + 1
+    assert lines[first : first + 3] == [
+        "- T1 10 cm: no logged value at the time of any hand reading",
+        "- T1 10 cm: 3 readings, by which the logger was corrected",
+        "- T1 10 cm: 2 readings, hand minus logger +0.011 m3 m-3; 1 beyond twice their "
+        "uncertainty; 3 more, by which the logger was corrected, left out",
+    ]
