@@ -67,6 +67,8 @@ def expand(data: bytes, name: str) -> bytes:
                 name, f"a file that begins with {data[:8]!r}", f"a {claimed} file",
                 "Copy it again; rename it if it is not compressed.",
             )  # fmt: skip
+        if claimed in _EXPANDERS:  # as while it is being packed
+            raise _Room(name).damaged("is empty")
         return data
     return _EXPANDERS[kind](data, _Room(name))
 

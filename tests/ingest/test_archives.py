@@ -102,6 +102,13 @@ def test_a_name_that_claims_what_the_bytes_are_not(name, data):
         expand(data, name)
 
 
+@pytest.mark.parametrize("name", ["a.gz", "a.csv.XZ", "a.zip"])
+def test_an_empty_file_is_none_that_is_packed(name):
+    with pytest.raises(ReaderError, match="compressed file that is empty"):
+        expand(b"", name)
+    assert expand(b"", "a.csv") == b""
+
+
 @pytest.mark.parametrize("kind", PACKED)
 def test_a_file_cut_anywhere_is_refused_or_the_whole_of_its_first_streams(kind):
     data = PACKED[kind]

@@ -166,20 +166,22 @@ def test_a_packed_file_packed_anew_each_night_is_one_file_that_grows(
     assert entry["content_size"] == len(data)
 
 
-def test_a_packed_file_cut_short_waits_and_disturbs_nothing(make_site):
+@pytest.mark.parametrize(("share", "why"), [(0.5, "ends too early"), (0.0, "is empty")])
+def test_a_packed_file_cut_short_waits_and_disturbs_nothing(make_site, share, why):
     folder = make_site(PACKED)
     packed = gzip.compress(WHOLE.encode())
-    put(folder, FILE + ".gz", packed[: len(packed) // 2])
+    cut = packed[: int(share * len(packed))]
+    put(folder, FILE + ".gz", cut)
     first = night.store_night(folder, NOW)
     (told,) = first["set_aside"]
-    assert "ends too early" in told["found"]
+    assert why in told["found"]
     put(folder, FILE + ".gz", packed)
     night.store_night(folder, NOW)
     sound = state_of(folder)
     assert sound[2]["revision"].tolist() == [0]
-    put(folder, FILE + ".gz", packed[: len(packed) // 2])
+    put(folder, FILE + ".gz", cut)
     again = night.store_night(folder, NOW)
-    assert any("ends too early" in entry["found"] for entry in again["set_aside"])
+    assert any(why in entry["found"] for entry in again["set_aside"])
     assert_same(state_of(folder), sound)
 
 
