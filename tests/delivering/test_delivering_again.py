@@ -124,7 +124,7 @@ def test_after_an_undo_the_trace_names_the_law_in_force(revisions):
     assert not [remark for remark in account["remarks"] if "described otherwise" in remark]
 
 
-@pytest.mark.parametrize("name", ["all_site_means", "rounds", "all_events"])
+@pytest.mark.parametrize("name", ["all_site_means", "all_events"])
 def test_a_file_without_values_of_tubes_is_refused_with_advice(revisions, name):
     folder, homes = revisions
     question = Question("T1", datetime(2023, 3, 6, 9, tzinfo=UTC), 10)
