@@ -161,6 +161,8 @@ def _latest(water: Floats, at: NDArray[np.int64], most: int) -> Floats:
     place = np.minimum(at, water.shape[1] - 1)
     found: Floats = water[:, place]
     for back in range(1, most):
+        if not np.isnan(found).any():
+            break
         earlier = np.where(place >= back, water[:, np.maximum(place - back, 0)], np.nan)
         found = np.where(np.isnan(found), earlier, found)
     return found

@@ -190,9 +190,7 @@ def _sensors(site: Site, rows: pd.DataFrame) -> _Matches:
 def _corrected(site: Site, rows: pd.DataFrame, matched: _Matches) -> NDArray[np.bool_]:
     """Return which readings are references by which their sensor is corrected then."""
     found = np.zeros(len(rows), dtype=bool)
-    if (
-        not site.drift.correct or site.drift.form == "two_point"
-    ):  # that uses bench checks alone
+    if not site.drift.correct or site.drift.form == "two_point":  # by bench checks alone
         return found
     near_s = round(site.drift.window_h * 3600)
     tube, time_s = rows["tube"].to_numpy(object), rows["time_s"].to_numpy(np.int64)

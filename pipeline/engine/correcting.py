@@ -242,7 +242,7 @@ def _follow_all(
     site: Site,
 ) -> tuple[list[Correction], list[CheckRow]]:
     """Return the corrections and the verdicts of all sensors, by sensor and time."""
-    rule = Rule(site.drift.coverage, site.drift.largest, round(7200 * site.drift.window_h))
+    rule = Rule(site.drift.coverage, site.drift.largest, site.drift.together_s)
     corrections: list[Correction] = []
     rows: list[CheckRow] = []
     for tube, depth_m in sorted({*checks, *cleanings}):

@@ -46,7 +46,6 @@ def new_laws(
     of_sensor: dict[Sensor, list[tuple[Reference, Seen]]] = defaultdict(list)
     for reference, reading in pairs:
         of_sensor[reference.tube, reference.depth_m].append((reference, reading))
-    together_s = round(7200 * site.drift.window_h)
     begin: list[tuple[Sensor, int]] = []
     asked: list[tuple[Reference, Seen]] = []  # as if taken when the law begins
     taken: dict[int, tuple[int, int]] = {}  # by identity: which law asks, and the true time
@@ -58,7 +57,7 @@ def new_laws(
                 continue
             earlier = [pair for pair in of_sensor[sensor] if pair[0].time_s < start_s]
             for reference, reading in earlier:
-                if earlier[-1][0].time_s - reference.time_s <= together_s:
+                if earlier[-1][0].time_s - reference.time_s <= site.drift.together_s:
                     asked.append((replace(reference, time_s=start_s), reading))
                     taken[id(asked[-1][0])] = len(begin), reference.time_s
             begin.append((sensor, start_s))

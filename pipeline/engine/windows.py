@@ -100,7 +100,7 @@ class Around:
         self._changes = cache(lambda sensor: frozenset(changes(site, *sensor)))
         self._rejected = cache(lambda sensor: rejected(site, *sensor))
         self._near_s = site.interval_s
-        self._together_s = round(7200 * site.drift.window_h)
+        self._together_s = site.drift.together_s
         self._cleaned: dict[Sensor, list[int]] = {}
         for sensor, at in visited(site, "cleaning"):
             self._cleaned.setdefault(sensor, []).append(at)

@@ -62,14 +62,14 @@ def expand(data: bytes, name: str) -> bytes:
     kind = compression(data)
     claimed = PurePosixPath(name).suffix.lower().removeprefix(".")
     if kind is None:
-        if claimed in _EXPANDERS and data:
-            raise _error(
-                name, f"a file that begins with {data[:8]!r}", f"a {claimed} file",
-                "Copy it again; rename it if it is not compressed.",
-            )  # fmt: skip
-        if claimed in _EXPANDERS:  # as while it is being packed
+        if claimed not in _EXPANDERS:
+            return data
+        if not data:  # as while it is being packed
             raise _Room(name).damaged("is empty")
-        return data
+        raise _error(
+            name, f"a file that begins with {data[:8]!r}", f"a {claimed} file",
+            "Copy it again; rename it if it is not compressed.",
+        )  # fmt: skip
     return _EXPANDERS[kind](data, _Room(name))
 
 
@@ -240,3 +240,4 @@ _EXPANDERS: dict[str, Callable[[bytes, _Room], bytes]] = {
     "xz": _expand_xz,
     "zip": _expand_zip,
 }
+PACKED_ENDINGS = tuple(f".{kind}" for kind in _EXPANDERS)

@@ -13,17 +13,17 @@ from dataclasses import replace
 from functools import cached_property
 from pathlib import PurePosixPath
 
+from pipeline.ingest.archives import PACKED_ENDINGS
 from pipeline.ingest.discover import Found, discover, looked_at, still_begins
 from pipeline.ingest.ledger import FileEntry, Ledger
 from pipeline.site.models import Site
 
-_PACKINGS = (".gz", ".xz", ".zip")
 _Gone = dict[tuple[str, str, str], list[FileEntry]]  # by source, folder and stem
 
 
 def is_packed_name(name: str) -> bool:
     """Tell whether a file's name says that it is packed."""
-    return name.lower().endswith(_PACKINGS)
+    return name.lower().endswith(PACKED_ENDINGS)
 
 
 def named_alike(one: str, other: str) -> bool:

@@ -128,10 +128,7 @@ def _at_place(view: View, site: Site, asked: Asked) -> pd.DataFrame:
 
 def _plain(row: pd.Series) -> Row:
     """Return a row with the numbers as JSON takes them."""
-    return {
-        str(name): value if isinstance(value, str) else number(value)
-        for name, value in row.items()
-    }
+    return {str(name): _plain_value(value) for name, value in row.items()}
 
 
 def _written(view: View, site: Site, row: Row) -> dict[str, object]:

@@ -166,9 +166,12 @@ def line_at(stream: BinaryIO, line: int, lone_returns: bool) -> bytes | None:
     lone_returns : bool
         Whether a CR without LF ends a line too.
     """
-    start = start_of(stream, line, lone_returns)
-    if start is None:
-        return None
+    start = _start_of(stream, line, lone_returns)
+    return None if start is None else _line_from(stream, start, lone_returns)
+
+
+def _line_from(stream: BinaryIO, start: int, lone_returns: bool) -> bytes | None:
+    """Return the bytes of the line that begins at a position, as `line_at` does."""
     stream.seek(start)
     block = stream.read(SHOWN_BYTES)
     if not block:
@@ -186,7 +189,7 @@ def head_lines(stream: BinaryIO, count: int, lone_returns: bool) -> list[bytes]:
     return [block[a:b].rstrip(b"\r\n") for a, b in pairwise(edges)]
 
 
-def start_of(stream: BinaryIO, line: int, lone_returns: bool) -> int | None:
+def _start_of(stream: BinaryIO, line: int, lone_returns: bool) -> int | None:
     """Return the position at which a line begins."""
     missing, base = line - 1, 0
     stream.seek(0)
@@ -240,10 +243,12 @@ def line_account(found: Found, line: int, writing: Writing) -> dict[str, Any]:
     """
     raw, first_byte = None, None
     if found.stream is not None:
-        raw = line_at(found.stream, line, writing.lone_returns)
-    if found.stream is not None and raw is not None:
-        first_byte = start_of(found.stream, line, writing.lone_returns)
-        if not found.exact and first_byte is not None:
+        first_byte = _start_of(found.stream, line, writing.lone_returns)
+    if found.stream is not None and first_byte is not None:
+        raw = _line_from(found.stream, first_byte, writing.lone_returns)
+        if raw is None:
+            first_byte = None
+        elif not found.exact:
             first_byte = _place_in(found, first_byte, raw, writing.encoding)
     encoding = writing.encoding if found.exact else "utf-8"
     return {

@@ -120,7 +120,6 @@ def _made(
     """Return the tables of one tube, given those of the night before."""
     old = {name: frame_of(kept.get(name)) for name in TABLES}
     made = _tube_events(reader, *at, days, old)
-    # Where all is made anew the rules may be others: no fit of the night before is of use.
     if days.all():  # the rules may be others: no fit of the night before is of use
         del old["drainage_laws"]
     made = with_drainage(reader, site, at, days, made, old)

@@ -41,6 +41,11 @@ class Drift(Model):
     coverage: Annotated[float, Field(ge=1, le=10)] = 3.0  # standard uncertainties
     largest: Annotated[float, Field(gt=0, le=1)] = 0.15  # m3 m-3; beyond, no correction
 
+    @property
+    def together_s(self) -> int:
+        """Return how far apart checks, or cleanings, of one visit may be [s]."""
+        return round(7200 * self.window_h)
+
 
 class Correction(Model):
     """What is added to one sensor's signal over a time, linear in time.

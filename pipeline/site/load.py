@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,7 +13,6 @@ from pipeline.site.cross_ground import check_ground
 from pipeline.site.cross_settings import check_settings
 from pipeline.site.cross_wiring import check_wiring
 from pipeline.site.draft import Draft
-from pipeline.site.forms import SiteForm
 from pipeline.site.ground import read_laws, read_layouts, read_soils
 from pipeline.site.instruments import Drift, Uncertainty
 from pipeline.site.mistakes import in_reading_order
@@ -27,7 +25,7 @@ from pipeline.site.models import (
     Site,
 )
 from pipeline.site.rows import read_decisions, read_tubes, read_visits, read_wiring
-from pipeline.site.settings import Settings, read_settings
+from pipeline.site.settings import Settings, midnight, read_settings
 
 OBJECT_STORE = "s3://"
 # The bucket as S3 names buckets, the prefix in letters that need no escape.
@@ -97,7 +95,7 @@ def load_places(folder: Path) -> Places:
     form = settings.site.value
     return Places(
         form.id,
-        TimeAxis(int(_utc_start(form).timestamp()), form.interval),
+        TimeAxis(int(midnight(form.start, form.utc_offset).timestamp()), form.interval),
         folder.resolve(),
         _folder(folder, form.data),
         store,
@@ -151,12 +149,6 @@ def _folder(folder: Path, written: str) -> Path:
     return (folder / written).resolve()
 
 
-def _utc_start(form: SiteForm) -> datetime:
-    """Return the instant at which the first day began in the site's standard time."""
-    midnight = datetime.combine(form.start, time(), tzinfo=UTC)
-    return midnight - timedelta(seconds=form.utc_offset)
-
-
 def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Site:
     """Return the site, once nothing is wrong; parts left out take their defaults."""
     if settings.site is None:  # told by read_settings; here for the type checker
@@ -172,7 +164,7 @@ def _assemble(folder: Path, settings: Settings, draft: Draft, store: str) -> Sit
         **form.model_dump(include={"id", "title", "summary", "institution"}),
         creator=form.creator,
         publisher=form.publisher or form.creator,
-        start=_utc_start(form),
+        start=midnight(form.start, form.utc_offset),
         utc_offset_s=form.utc_offset,
         interval_s=form.interval,
         sensor_noise=settings.sensor_noise,

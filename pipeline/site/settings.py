@@ -156,15 +156,14 @@ def _read_sources(toml: TomlFile, offset_s: int, draft: Draft) -> None:
                 **form.model_dump(exclude={"clock", "interval", "archived_before"}),
                 clock=clock,
                 interval_s=form.interval,
-                archived_before=_midnight(form.archived_before, offset_s),
+                archived_before=form.archived_before
+                and midnight(form.archived_before, offset_s),
             )
             draft.sources.append(Placed(source, spot))
 
 
-def _midnight(day: date | None, offset_s: int) -> datetime | None:
+def midnight(day: date, offset_s: int) -> datetime:
     """Return when a day of the site's standard time begins."""
-    if day is None:
-        return None
     return datetime.combine(day, time(), tzinfo=UTC) - timedelta(seconds=offset_s)
 
 

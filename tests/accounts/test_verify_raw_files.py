@@ -35,6 +35,16 @@ def widen(folder):
     toml.write_text(toml.read_text().replace("logger-a/*.csv", "logger-a/*.csv*"))
 
 
+def read_packed(folder):
+    """Let a night read a file that comes packed; return its plain and its packed name."""
+    widen(folder)
+    plain = folder / "data/logger-a/2023-03-12.csv"
+    plain.write_text(export(12), encoding="utf-8")
+    packed = pack(plain)
+    night.store_night(folder, NOW)
+    return plain, packed
+
+
 @pytest.mark.parametrize("ending", [".gz", ".xz", ".zip"])
 def test_packed_files_are_told_as_such_and_are_no_problem(field, ending, capsys):
     widen(field)
@@ -70,11 +80,7 @@ def test_a_packed_file_that_no_pattern_means_is_told_with_one_that_does(field):
 
 
 def test_a_file_read_packed_and_unpacked_since_is_told_as_such(field):
-    widen(field)
-    plain = field / "data/logger-a/2023-03-12.csv"
-    plain.write_text(export(12), encoding="utf-8")
-    path = pack(plain)
-    night.store_night(field, NOW)
+    plain, path = read_packed(field)
     unpack(path, plain.name)
     with plain.open("a", encoding="utf-8") as file:
         file.write("13.03.2023 00:00;300,5;400;0,2\n")
@@ -84,11 +90,7 @@ def test_a_file_read_packed_and_unpacked_since_is_told_as_such(field):
 
 
 def test_a_file_packed_anew_under_its_name_is_as_read(field):
-    widen(field)
-    plain = field / "data/logger-a/2023-03-12.csv"
-    plain.write_text(export(12), encoding="utf-8")
-    packed = pack(plain)
-    night.store_night(field, NOW)
+    _, packed = read_packed(field)
     packed.write_bytes(gzip.compress(export(12).encode(), 1))
     found = verify_site(field)
     assert (found["problems"], found["repacked"]) == ([], [])
